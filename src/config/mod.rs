@@ -1,0 +1,3 @@
+//! Text to a checked plan.
+
+pub mod plan;

@@ -1,0 +1,143 @@
+//! The checked plan: what [`super`] makes of a config file, and all that the rest of the house reads.
+
+use std::net::{IpAddr, SocketAddr};
+use std::path::PathBuf;
+use std::time::Duration;
+
+use crate::media::Codec;
+use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
+use crate::sip::agent::{Registrar, Secret, Transport};
+use crate::sip::network::Network;
+use crate::sound::level::{Db, Dbfs};
+
+/// Everything, checked: indices are in range, names resolved, secrets loaded.
+#[derive(Debug, Clone)]
+pub struct Plan {
+    pub site: String,
+    pub cards: Vec<Card>,
+    /// Indexed by [`RelayId`].
+    pub relays: Vec<Relay>,
+    /// Indexed by [`ZoneId`].
+    pub zones: Vec<Zone>,
+    pub extensions: Vec<Extension>,
+    pub groups: Vec<Group>,
+    pub sip: Sip,
+}
+
+/// A sound card, or what stands for one.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Card {
+    pub name: String,
+    pub output: CardOutput,
+    pub channels: usize,
+    /// Frames per period at 48 kHz.
+    pub period: usize,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum CardOutput {
+    /// An ALSA PCM name, such as `hw:CARD=Device`.
+    Alsa(String),
+    /// A WAV file, paced in real time.
+    Wav(PathBuf),
+    /// Nowhere, at the same pace.
+    Null,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Relay {
+    pub name: String,
+    pub line: RelayLine,
+    /// The line is low while the relay is operated.
+    pub active_low: bool,
+    /// The daemon starts without it when the line is missing or busy.
+    pub optional: bool,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum RelayLine {
+    /// GPIO character device: chip (path or name) and line offset.
+    Gpio {
+        chip: String,
+        offset: u32,
+    },
+    /// Raspberry Pi, BCM number.
+    Pi {
+        bcm: u8,
+    },
+    Simulated,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub struct Zone {
+    pub name: String,
+    /// Indexes [`Plan::cards`].
+    pub card: usize,
+    /// From 0.
+    pub channel: usize,
+    pub trigger: Vec<RelayId>,
+    pub mute: Vec<RelayId>,
+    pub lead: Duration,
+    pub release: Duration,
+    pub gain: Db,
+    pub ceiling: Dbfs,
+}
+
+/// Which pre-announcement tone.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Chime {
+    None,
+    Single,
+    Double,
+    Triple,
+}
+
+/// What extensions and groups share.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Paging {
+    pub zones: Vec<ZoneId>,
+    pub priority: Priority,
+    pub chime: Chime,
+    pub limits: Limits,
+    pub gain: Db,
+}
+
+#[derive(Debug, Clone)]
+pub struct Extension {
+    pub name: String,
+    pub user: String,
+    pub registrar: Option<Registrar>,
+    pub auth_user: Option<String>,
+    pub password: Option<Secret>,
+    pub expires: u32,
+    /// Preferred first.
+    pub codecs: Vec<Codec>,
+    pub paging: Paging,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub struct Group {
+    pub name: String,
+    /// Multicast address and port.
+    pub address: SocketAddr,
+    /// Interface name; the system's choice if `None`.
+    pub interface: Option<String>,
+    /// `None`: by static payload type. With a codec, `payload_type` says which number it has.
+    pub codec: Option<Codec>,
+    pub payload_type: Option<u8>,
+    /// The stream has ended after this long without a packet.
+    pub idle: Duration,
+    pub loss: Loss,
+    pub paging: Paging,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+pub struct Sip {
+    pub listen: Vec<(Transport, SocketAddr)>,
+    /// First and last UDP port for RTP.
+    pub rtp_ports: (u16, u16),
+    /// Who may call beside the registrars.
+    pub networks: Vec<Network>,
+    /// Address to put into Contact and SDP when the board is behind a translation; usually `None`.
+    pub advertise: Option<IpAddr>,
+}

@@ -1,0 +1,5 @@
+//! The operating-system edges: sound cards and relays, each with a simulated twin.
+#![allow(clippy::disallowed_methods)]
+
+pub mod relay;
+pub mod sink;

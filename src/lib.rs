@@ -1,0 +1,22 @@
+//! Hornwire: a paging gateway from SIP and multicast RTP to a loudspeaker amplifier's line input.
+//!
+//! The map of the house. Data flows left to right:
+//!
+//! ```text
+//! signalling  sip ──▶ page (switchboard) ──▶ device (relays), report (records)
+//! audio       media ──▶ sound ──▶ device (sound card)
+//! ```
+//!
+//! Pure core, no sockets, threads, clock or randomness of its own: [`sip`], [`media`], [`page`], [`sound`].
+//! Driver: [`daemon`]. Edges: [`device`]. Text to plan: [`config`]. What happened: [`report`].
+//! The whole job without hardware: [`demo`].
+
+pub mod config;
+pub mod daemon;
+pub mod demo;
+pub mod device;
+pub mod media;
+pub mod page;
+pub mod report;
+pub mod sip;
+pub mod sound;

@@ -1,0 +1,98 @@
+//! What the payload types of one session mean (RFC 3551, RFC 7587, RFC 4733).
+
+/// An audio codec.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Codec {
+    /// G.711 µ-law, 8 kHz.
+    Pcmu,
+    /// G.711 A-law, 8 kHz.
+    Pcma,
+    /// RFC 7587: clock always 48 kHz; decoded to mono 48 kHz here.
+    Opus,
+}
+
+impl Codec {
+    /// RTP clock rate, Hz.
+    pub fn clock_rate(self) -> u32 {
+        match self {
+            Codec::Pcmu | Codec::Pcma => 8000,
+            Codec::Opus => 48000,
+        }
+    }
+
+    /// Sampling rate of the decoded audio, Hz.
+    pub fn sample_rate(self) -> u32 {
+        match self {
+            Codec::Pcmu | Codec::Pcma => 8000,
+            Codec::Opus => 48000,
+        }
+    }
+
+    /// Encoding name as registered (RFC 3551 Table 4, RFC 7587 §7).
+    pub fn name(self) -> &'static str {
+        match self {
+            Codec::Pcmu => "PCMU",
+            Codec::Pcma => "PCMA",
+            Codec::Opus => "opus",
+        }
+    }
+}
+
+/// Meaning of one payload type.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Format {
+    Audio(Codec),
+    /// RFC 4733 named telephone events.
+    TelephoneEvent,
+    /// RFC 3389 comfort noise.
+    ComfortNoise,
+}
+
+/// The payload types of one session; small, fixed, no heap.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct PayloadMap {
+    entries: [Option<(u8, Format)>; 8],
+}
+
+impl PayloadMap {
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// The static assignments that need no signalling: 0 PCMU, 8 PCMA, 13 CN (RFC 3551 Table 4).
+    pub fn static_types() -> Self {
+        Self::new()
+            .with(0, Format::Audio(Codec::Pcmu))
+            .with(8, Format::Audio(Codec::Pcma))
+            .with(13, Format::ComfortNoise)
+    }
+
+    /// Adds or replaces one assignment; a ninth is dropped.
+    pub fn with(mut self, payload_type: u8, format: Format) -> Self {
+        let free = self
+            .entries
+            .iter()
+            .position(|e| e.is_some_and(|(pt, _)| pt == payload_type))
+            .or_else(|| self.entries.iter().position(Option::is_none));
+        if let Some(i) = free {
+            self.entries[i] = Some((payload_type, format));
+        }
+        self
+    }
+
+    pub fn format(&self, payload_type: u8) -> Option<Format> {
+        self.iter().find(|(pt, _)| *pt == payload_type).map(|(_, f)| f)
+    }
+
+    pub fn iter(&self) -> impl Iterator<Item = (u8, Format)> + '_ {
+        self.entries.iter().flatten().copied()
+    }
+
+    /// The first audio codec, with its payload type: the one that the answerer sends.
+    pub fn audio(&self) -> Option<(u8, Codec)> {
+        self.iter().find_map(|(pt, f)| match f {
+            Format::Audio(codec) => Some((pt, codec)),
+            _ => None,
+        })
+    }
+}

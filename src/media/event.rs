@@ -1,0 +1,1 @@
+//! Named telephone events (RFC 4733).

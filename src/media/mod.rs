@@ -1,0 +1,13 @@
+//! Packets to sound: RTP reception, jitter buffer, codecs, concealment, and the caller's return path. Pure.
+
+pub mod codec;
+pub mod event;
+pub mod packet;
+pub mod playout;
+pub mod receiver;
+pub mod talker;
+
+pub use codec::{Codec, Format, PayloadMap};
+pub use packet::{MAX_PAYLOAD, Packet};
+pub use playout::{Block, Playout, PlayoutFigures, PlayoutSettings};
+pub use receiver::{Received, Receiver, ReceiverFigures};

@@ -1,0 +1,1 @@
+//! What happened: page records and journal messages.

@@ -1,0 +1,283 @@
+//! The user agent: several registrations and all calls, one sans-IO state machine.
+//!
+//! Bytes, commands and time go in; [`Output`]s come out. Signalling only: session descriptions pass through
+//! as opaque bodies (see [`super::sdp`]).
+
+use std::net::{IpAddr, SocketAddr};
+use std::time::{Duration, Instant};
+
+use super::network::Network;
+
+/// How a message travels.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Transport {
+    Udp,
+    Tcp,
+}
+
+/// One connection of the driver.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct ConnectionId(pub u64);
+
+/// The way a message came, and the way back.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct Flow {
+    pub transport: Transport,
+    pub local: SocketAddr,
+    pub peer: SocketAddr,
+    /// For TCP: the connection. `None` asks the driver to find one to `peer` or open it.
+    pub connection: Option<ConnectionId>,
+}
+
+/// Indexes [`Settings::extensions`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct ExtensionId(pub u16);
+
+/// One call, for the life of the process.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct CallId(pub u64);
+
+/// A password: never printed.
+#[derive(Clone, PartialEq, Eq)]
+pub struct Secret(String);
+
+impl Secret {
+    pub fn new(text: impl Into<String>) -> Self {
+        Secret(text.into())
+    }
+
+    pub fn reveal(&self) -> &str {
+        &self.0
+    }
+}
+
+impl std::fmt::Debug for Secret {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Secret(…)")
+    }
+}
+
+/// Where an extension registers.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Registrar {
+    /// Domain or address: also the domain of the address of record.
+    pub host: String,
+    /// 5060 unless said.
+    pub port: u16,
+    pub transport: Transport,
+}
+
+/// One extension. Without a registrar it takes calls straight from [`Settings::networks`].
+#[derive(Debug, Clone)]
+pub struct Extension {
+    pub user: String,
+    pub registrar: Option<Registrar>,
+    /// The user part if `None`.
+    pub auth_user: Option<String>,
+    pub password: Option<Secret>,
+    /// Seconds asked for.
+    pub expires: u32,
+}
+
+#[derive(Debug, Clone)]
+pub struct Settings {
+    /// Indexed by [`ExtensionId`].
+    pub extensions: Vec<Extension>,
+    /// Who may call beside the registrars' own addresses.
+    pub networks: Vec<Network>,
+    /// Product token for User-Agent and Server.
+    pub product: String,
+}
+
+/// Why the far end sees its call ended (RFC 3326).
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Cause {
+    /// SIP status as the cause, e.g. 486.
+    pub status: u16,
+    pub text: String,
+}
+
+/// What the agent wants done.
+#[derive(Debug)]
+pub enum Output {
+    /// Send these octets.
+    Transmit {
+        flow: Flow,
+        octets: Vec<u8>,
+    },
+    /// Resolve the extension's registrar, then call [`Agent::resolved`].
+    Resolve {
+        extension: ExtensionId,
+        registrar: Registrar,
+    },
+    /// Close this connection.
+    Close(ConnectionId),
+    Event(Event),
+}
+
+/// What happened.
+#[derive(Debug)]
+pub enum Event {
+    /// `first`: a change of state, worth a journal line; refreshes have it unset.
+    Registered {
+        extension: ExtensionId,
+        expires: Duration,
+        first: bool,
+    },
+    /// `first`: the first failure since it last worked, or another cause than before.
+    RegistrationFailed {
+        extension: ExtensionId,
+        cause: String,
+        retry_in: Duration,
+        first: bool,
+    },
+    Unregistered {
+        extension: ExtensionId,
+    },
+    /// A call that passed the network gate; answer it or refuse it. 100 Trying has been sent.
+    Incoming {
+        call: CallId,
+        extension: ExtensionId,
+        caller: String,
+        peer: SocketAddr,
+        local: SocketAddr,
+        offer: Option<Vec<u8>>,
+    },
+    /// The ACK came; it holds the answer when the INVITE had no offer.
+    Confirmed {
+        call: CallId,
+        answer: Option<Vec<u8>>,
+    },
+    /// A re-INVITE; answer with [`Agent::accept_change`] or [`Agent::refuse_change`].
+    Change {
+        call: CallId,
+        offer: Option<Vec<u8>>,
+    },
+    /// The ACK to an accepted re-INVITE without an offer.
+    ChangeAnswered {
+        call: CallId,
+        answer: Vec<u8>,
+    },
+    /// The call is over; nothing more comes for it.
+    Ended {
+        call: CallId,
+        how: Ending,
+    },
+    /// A caller was turned away at the gate. `first` of its kind in a while: worth a journal line.
+    TurnedAway {
+        peer: SocketAddr,
+        caller: String,
+        why: &'static str,
+        first: bool,
+    },
+}
+
+/// How a call ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Ending {
+    /// BYE from the far end.
+    Bye,
+    Cancelled,
+    /// We hung up.
+    Local,
+    /// We refused it.
+    Refused,
+    /// No ACK within 64·T1, or the far end no longer answers.
+    Lost,
+}
+
+/// Figures for status and the journal.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct AgentFigures {
+    pub messages: u64,
+    pub malformed: u64,
+    pub turned_away: u64,
+    pub dropped: u64,
+}
+
+/// The user agent.
+pub struct Agent {
+    _settings: Settings,
+}
+
+impl Agent {
+    /// `seed` feeds every random choice (tags, branches, cnonces, back-off).
+    pub fn new(settings: Settings, _seed: [u8; 32], _now: Instant) -> Self {
+        Agent { _settings: settings }
+    }
+
+    /// A UDP datagram.
+    pub fn handle_datagram(&mut self, _flow: Flow, _octets: &[u8], _now: Instant) {
+        todo!()
+    }
+
+    /// Octets of a TCP stream, in any pieces.
+    pub fn handle_stream(&mut self, _flow: Flow, _octets: &[u8], _now: Instant) {
+        todo!()
+    }
+
+    /// The connection is gone (or could not be made: `connection` is `None` then).
+    pub fn handle_closed(&mut self, _flow: Flow, _now: Instant) {
+        todo!()
+    }
+
+    /// The answer to [`Output::Resolve`]: addresses in order of preference, each with the local address that a
+    /// socket to it would have; empty when the name could not be resolved.
+    pub fn resolved(&mut self, _extension: ExtensionId, _targets: Vec<(SocketAddr, SocketAddr)>, _now: Instant) {
+        todo!()
+    }
+
+    /// Answers a call with 200 and this body (an answer, or an offer when the INVITE had none).
+    pub fn accept(&mut self, _call: CallId, _body: Vec<u8>, _now: Instant) {
+        todo!()
+    }
+
+    /// Refuses a call that was not answered.
+    pub fn refuse(&mut self, _call: CallId, _status: u16, _cause: Option<Cause>, _now: Instant) {
+        todo!()
+    }
+
+    pub fn accept_change(&mut self, _call: CallId, _body: Vec<u8>, _now: Instant) {
+        todo!()
+    }
+
+    pub fn refuse_change(&mut self, _call: CallId, _status: u16, _now: Instant) {
+        todo!()
+    }
+
+    /// BYE with a Reason (RFC 3326), or the fitting refusal when the call is not yet answered.
+    pub fn hang_up(&mut self, _call: CallId, _cause: Option<Cause>, _now: Instant) {
+        todo!()
+    }
+
+    /// Ends all calls and unregisters; done when [`Agent::is_idle`].
+    pub fn shut_down(&mut self, _now: Instant) {
+        todo!()
+    }
+
+    /// After [`Agent::shut_down`]: nothing is left to wait for.
+    pub fn is_idle(&self) -> bool {
+        todo!()
+    }
+
+    pub fn handle_timeout(&mut self, _now: Instant) {
+        todo!()
+    }
+
+    pub fn poll_timeout(&self) -> Option<Instant> {
+        todo!()
+    }
+
+    pub fn poll_output(&mut self) -> Option<Output> {
+        todo!()
+    }
+
+    /// The network gate: the registrars' resolved addresses and the listed networks.
+    pub fn lets_in(&self, _address: IpAddr) -> bool {
+        todo!()
+    }
+
+    pub fn figures(&self) -> AgentFigures {
+        todo!()
+    }
+}

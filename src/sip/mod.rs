@@ -1,0 +1,6 @@
+//! Signalling, without sockets or clock: messages, transactions, registration, calls; SDP; digest.
+
+pub mod agent;
+pub mod digest;
+pub mod network;
+pub mod sdp;

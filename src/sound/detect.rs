@@ -1,0 +1,1 @@
+//! Is somebody speaking? For the quiet limit.

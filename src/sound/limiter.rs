@@ -1,0 +1,1 @@
+//! Look-ahead peak limiter.

@@ -1,0 +1,13 @@
+//! What comes out of the line: tones, mixing, resampling, limiting, detectors. Pure.
+
+pub mod detect;
+pub mod engine;
+pub mod level;
+pub mod limiter;
+pub mod resample;
+pub mod tone;
+
+/// Sampling rate of everything inside [`engine`], Hz.
+pub const RATE: u32 = 48_000;
+/// Frames in one engine block (5 ms).
+pub const BLOCK: usize = 240;

@@ -1,0 +1,1 @@
+//! Fixed-ratio polyphase upsampling to 48 kHz.
