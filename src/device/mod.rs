@@ -1,5 +1,6 @@
 //! The operating-system edges: sound cards and relays, each with a simulated twin.
 #![allow(clippy::disallowed_methods)]
 
+pub mod net;
 pub mod relay;
 pub mod sink;
