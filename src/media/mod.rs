@@ -2,9 +2,11 @@
 
 pub mod codec;
 pub mod event;
+pub mod g711;
 pub mod packet;
 pub mod playout;
 pub mod receiver;
+pub mod rtcp;
 pub mod talker;
 
 pub use codec::{Codec, Format, PayloadMap};
