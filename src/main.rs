@@ -1,5 +1,7 @@
 //! The command line: parse, dispatch, exit codes (sysexits).
 
+mod cli;
+
 fn main() -> std::process::ExitCode {
-    std::process::ExitCode::SUCCESS
+    cli::main()
 }

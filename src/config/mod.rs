@@ -1,3 +1,154 @@
 //! Text to a checked plan.
+//!
+//! A config file is TOML. It is read with the places of its values, checked against one table of keys
+//! (`schema`), and made into a [`plan::Plan`]; every problem is told at once, each with its place and a hint.
+//! Passwords come from a separate file and never appear in a message.
+
+use std::fs::File;
+use std::io::Read as _;
+use std::path::Path;
 
 pub mod plan;
+
+mod build;
+mod checks;
+mod problem;
+mod schema;
+mod secrets;
+mod sheet;
+mod text;
+mod value;
+
+pub use problem::{MAX_PROBLEMS, Place, Problem, Severity};
+pub use schema::reference;
+pub use sheet::MAX_TABLES;
+
+use plan::Plan;
+use problem::{Complaint, Problems};
+
+/// Where the daemon looks unless told otherwise.
+pub const DEFAULT_FILE: &str = "/etc/hornwire/hornwire.toml";
+
+/// Largest config file, in octets.
+pub const MAX_FILE: u64 = 1024 * 1024;
+
+/// A file that was read, right or wrong.
+#[derive(Debug)]
+pub struct Loaded {
+    /// There is one unless some problem is an error.
+    pub plan: Option<Plan>,
+    /// Errors and warnings, in the order of the file.
+    pub problems: Vec<Problem>,
+}
+
+/// A file that could not be read at all.
+#[derive(Debug, thiserror::Error)]
+pub enum Unreadable {
+    #[error("{file}: no such file")]
+    Missing { file: String },
+    #[error("{file}: no permission to read it")]
+    Forbidden { file: String },
+    #[error("{file}: {cause}")]
+    Other { file: String, cause: String },
+}
+
+/// Reads a config file and the secrets that it names. Credentials are looked for in `$CREDENTIALS_DIRECTORY`.
+///
+/// # Errors
+/// When the file itself cannot be read; what is wrong inside it is in [`Loaded::problems`].
+pub fn load(path: &Path) -> Result<Loaded, Unreadable> {
+    let credentials = std::env::var_os("CREDENTIALS_DIRECTORY");
+    load_with(path, credentials.as_deref().map(Path::new))
+}
+
+/// As [`load`], with the directory of credentials given.
+///
+/// # Errors
+/// As [`load`].
+pub fn load_with(path: &Path, credentials: Option<&Path>) -> Result<Loaded, Unreadable> {
+    let file = path.display().to_string();
+    let unreadable = |error: std::io::Error| match error.kind() {
+        std::io::ErrorKind::NotFound => Unreadable::Missing { file: file.clone() },
+        std::io::ErrorKind::PermissionDenied => Unreadable::Forbidden { file: file.clone() },
+        _ => Unreadable::Other {
+            file: file.clone(),
+            cause: io_cause(&error),
+        },
+    };
+    let mut octets = Vec::new();
+    open(path)
+        .and_then(|f| f.take(MAX_FILE + 1).read_to_end(&mut octets))
+        .map_err(unreadable)?;
+    Ok(check_octets(&octets, path, credentials))
+}
+
+/// Checks the text of a config file. `path` names it in messages; relative secrets files are looked for beside it.
+pub fn check_text(text: &str, path: &Path, credentials: Option<&Path>) -> Loaded {
+    check_octets(text.as_bytes(), path, credentials)
+}
+
+fn check_octets(octets: &[u8], path: &Path, credentials: Option<&Path>) -> Loaded {
+    let file = path.display().to_string();
+    let octets = octets.strip_prefix(b"\xef\xbb\xbf").unwrap_or(octets);
+    let refused = |problems: Problems| Loaded {
+        plan: None,
+        problems: problems.into_list(),
+    };
+    if octets.len() as u64 > MAX_FILE {
+        let mut problems = Problems::new(&file, "");
+        problems.whole(Complaint {
+            found: "a file that is too large".to_owned(),
+            wanted: format!("at most {MAX_FILE} octets of TOML"),
+            ..Complaint::default()
+        });
+        return refused(problems);
+    }
+    let text = match std::str::from_utf8(octets) {
+        Ok(text) => text,
+        Err(error) => {
+            let good = octets
+                .get(..error.valid_up_to())
+                .and_then(|o| std::str::from_utf8(o).ok());
+            let good = good.unwrap_or_default();
+            let mut problems = Problems::new(&file, good);
+            problems.error(
+                good.len(),
+                Complaint {
+                    found: "an octet that is not UTF-8 text".to_owned(),
+                    wanted: "text in UTF-8".to_owned(),
+                    hint: "save the file as UTF-8; perhaps a letter with an accent was typed in another encoding"
+                        .to_owned(),
+                    ..Complaint::default()
+                },
+            );
+            return refused(problems);
+        }
+    };
+    let mut problems = Problems::new(&file, text);
+    let sheets = sheet::read(text, &mut problems);
+    let plan = build::plan(&sheets, path, credentials, &mut problems);
+    Loaded {
+        plan: if problems.has_errors() { None } else { plan },
+        problems: problems.into_list(),
+    }
+}
+
+/// Opens a regular file. A pipe or a device would let the reader wait for ever.
+fn open(path: &Path) -> std::io::Result<File> {
+    let about = std::fs::metadata(path)?;
+    if about.is_dir() {
+        return Err(std::io::Error::other("a directory, not a file"));
+    }
+    if !about.is_file() {
+        return Err(std::io::Error::other("not a regular file"));
+    }
+    File::open(path)
+}
+
+fn io_cause(error: &std::io::Error) -> String {
+    match error.kind() {
+        std::io::ErrorKind::NotFound => "no such file".to_owned(),
+        std::io::ErrorKind::PermissionDenied => "no permission to read it".to_owned(),
+        _ => error.to_string(),
+    }
+}

@@ -1,0 +1,64 @@
+//! `hornwire check`.
+
+use std::io::Write as _;
+use std::path::PathBuf;
+
+use hornwire::config::{self, Problem, Severity, plan::Plan};
+
+use super::{Exit, exit_of};
+
+/// Prints the key reference.
+pub fn keys() -> Exit {
+    let _ = std::io::stdout().write_all(config::reference().as_bytes());
+    Exit::Ok
+}
+
+/// Checks each file; problems go to stderr, one summary line a file to stdout.
+pub fn files(files: &[PathBuf]) -> Exit {
+    let mut worst = Exit::Ok;
+    for file in files {
+        let exit = match config::load(file) {
+            Ok(loaded) => {
+                for problem in &loaded.problems {
+                    let _ = writeln!(std::io::stderr(), "{problem}\n");
+                }
+                let summary = summary(&loaded.problems, loaded.plan.as_ref());
+                let _ = writeln!(std::io::stdout(), "{}: {summary}", file.display());
+                if loaded.plan.is_some() { Exit::Ok } else { Exit::Config }
+            }
+            Err(unreadable) => {
+                let _ = writeln!(std::io::stderr(), "hornwire: {unreadable}");
+                exit_of(&unreadable)
+            }
+        };
+        // The highest code says most: a config that is wrong, then one that may not be read, then one that is missing.
+        if exit as u8 > worst as u8 {
+            worst = exit;
+        }
+    }
+    worst
+}
+
+fn summary(problems: &[Problem], plan: Option<&Plan>) -> String {
+    let count = |severity| problems.iter().filter(|p| p.severity == severity).count();
+    let told = match (count(Severity::Error), count(Severity::Warning)) {
+        (0, 0) => "no problems".to_owned(),
+        (0, warnings) => plural(warnings, "warning"),
+        (errors, 0) => plural(errors, "error"),
+        (errors, warnings) => format!("{}, {}", plural(errors, "error"), plural(warnings, "warning")),
+    };
+    match plan {
+        None => told,
+        Some(plan) => format!(
+            "{told}. {}: {}, {}, {}",
+            plan.site,
+            plural(plan.zones.len(), "zone"),
+            plural(plan.extensions.len(), "extension"),
+            plural(plan.groups.len(), "group")
+        ),
+    }
+}
+
+fn plural(n: usize, word: &str) -> String {
+    format!("{n} {word}{}", if n == 1 { "" } else { "s" })
+}

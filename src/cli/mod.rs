@@ -1,0 +1,89 @@
+//! Commands and exit codes.
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+use hornwire::config;
+
+mod check;
+
+/// Exit codes, after sysexits.h.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Exit {
+    Ok = 0,
+    /// Wrong command line.
+    Usage = 64,
+    /// A file is missing or cannot be read.
+    NoInput = 66,
+    /// A file may not be read.
+    NoPermission = 77,
+    /// The config file has errors.
+    Config = 78,
+}
+
+impl From<Exit> for ExitCode {
+    fn from(exit: Exit) -> Self {
+        ExitCode::from(exit as u8)
+    }
+}
+
+const EXIT_CODES: &str = "\
+Exit codes (sysexits.h):
+  0   fine (warnings included)
+  64  wrong command line
+  66  a file is missing or cannot be read
+  77  no permission to read a file
+  78  errors in a config file";
+
+/// Paging gateway: SIP calls and multicast RTP to the line input of a loudspeaker amplifier.
+#[derive(Debug, Parser)]
+#[command(name = "hornwire", version, after_help = EXIT_CODES)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Tell every problem of a config file, each with its line and a hint.
+    #[command(after_help = concat!(
+        "Example:\n  hornwire check /etc/hornwire/hornwire.toml\n\n",
+        "The secrets file that the config names is read too, so check as the user who runs the daemon.\n\n",
+        "Exit codes: 0 fine (warnings included), 64 wrong command line, 66 a file is missing,\n",
+        "77 no permission, 78 errors in a config file."
+    ))]
+    Check {
+        /// Config files.
+        #[arg(required_unless_present = "keys", value_name = "FILE")]
+        files: Vec<PathBuf>,
+        /// Print the reference of all keys instead.
+        #[arg(long, conflicts_with = "files")]
+        keys: bool,
+    },
+}
+
+/// Runs the command that the process was started with.
+pub fn main() -> ExitCode {
+    let arguments = match Arguments::try_parse() {
+        Ok(arguments) => arguments,
+        Err(error) => {
+            // Help and version come this way too; both may meet a closed pipe.
+            let _ = error.print();
+            return if error.use_stderr() { Exit::Usage } else { Exit::Ok }.into();
+        }
+    };
+    match arguments.command {
+        Command::Check { keys: true, .. } => check::keys(),
+        Command::Check { files, .. } => check::files(&files),
+    }
+    .into()
+}
+
+/// The exit code for a file that could not be read.
+fn exit_of(unreadable: &config::Unreadable) -> Exit {
+    match unreadable {
+        config::Unreadable::Forbidden { .. } => Exit::NoPermission,
+        _ => Exit::NoInput,
+    }
+}

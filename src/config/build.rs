@@ -1,0 +1,314 @@
+//! From sheets to the plan: names become indices, then the whole is checked.
+
+use std::path::Path;
+use std::time::Duration;
+
+use super::checks;
+use super::plan::{Card, CardOutput, Chime, Extension, Group, Paging, Plan, Relay, RelayLine, Sip, Zone};
+use super::problem::{Complaint, Problems, alternatives, nearest, quote};
+use super::secrets::{self, Origin, Secrets};
+use super::sheet::{Sheet, Sheets};
+use super::text::SIP_PORT;
+use crate::media::Codec;
+use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
+use crate::sip::agent::{Secret, Transport};
+use crate::sound::level::{Db, Dbfs};
+
+/// Output rate of every card, Hz.
+const CARD_RATE: u64 = 48_000;
+
+/// Makes the plan. `None`, or a plan with gaps, only when `problems` holds an error.
+pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, problems: &mut Problems) -> Option<Plan> {
+    let secrets = secrets_of(sheets, path, credentials, problems);
+    checks::check(sheets, problems);
+    let cards = sheets.of("cards").map(|s| card(s, problems)).collect();
+    let relays = sheets.of("relays").map(relay).collect();
+    let zones = sheets.of("zones").map(|s| zone(s, sheets, problems)).collect();
+    let extensions: Vec<Extension> = sheets
+        .of("extensions")
+        .map(|s| extension(s, sheets, &secrets, problems))
+        .collect();
+    let groups = sheets
+        .of("groups")
+        .map(|s| group(s, sheets, problems))
+        .collect::<Option<Vec<_>>>();
+    let sip = sip(sheets.of("sip").next()?, !extensions.is_empty());
+    Some(Plan {
+        site: sheets.of("site").next()?.text("name").unwrap_or_default().to_owned(),
+        cards,
+        relays,
+        zones,
+        extensions,
+        groups: groups?,
+        sip,
+    })
+}
+
+/// Resolves a name; tells when there is no such table.
+fn resolve(sheets: &Sheets, section: &str, sheet: &Sheet, key: &str, problems: &mut Problems) -> Vec<usize> {
+    let mut out = Vec::new();
+    for (name, at) in sheet.names(key) {
+        if let Some(index) = sheets.index(section, name) {
+            out.push(index);
+            continue;
+        }
+        let known = || sheets.of(section).map(|s| s.name.as_str());
+        let hint = match nearest(name, known()) {
+            Some(near) => format!("did you mean \"{near}\"?"),
+            None => format!("add a table [{section}.{}]", super::problem::step(name)),
+        };
+        let wanted = match known().count() {
+            0 => format!("the name of a table in [{section}.NAME]; there is none yet"),
+            1..=12 => alternatives(known()),
+            n => format!("the name of one of the {n} tables in [{section}.NAME]"),
+        };
+        problems.lack(
+            *at,
+            Complaint {
+                key: sheet.path(key),
+                found: quote(name),
+                wanted,
+                hint,
+            },
+        );
+    }
+    out
+}
+
+fn card(sheet: &Sheet, problems: &mut Problems) -> Card {
+    let period = sheet.duration("period").unwrap_or(Duration::from_millis(10));
+    let frames = period.as_micros() as u64 * CARD_RATE;
+    if !frames.is_multiple_of(1_000_000) {
+        problems.error(
+            sheet.at("period"),
+            Complaint {
+                key: sheet.path("period"),
+                found: format!("{} frames at {CARD_RATE} Hz", frames as f64 / 1e6),
+                wanted: "a time that is a whole number of frames".to_owned(),
+                hint: "take whole milliseconds".to_owned(),
+            },
+        );
+    }
+    Card {
+        name: sheet.name.clone(),
+        output: sheet.output("output").cloned().unwrap_or(CardOutput::Null),
+        channels: usize::try_from(sheet.integer("channels").unwrap_or(2)).unwrap_or(2),
+        period: usize::try_from(frames / 1_000_000).unwrap_or(480),
+    }
+}
+
+fn relay(sheet: &Sheet) -> Relay {
+    Relay {
+        name: sheet.name.clone(),
+        line: sheet.line("line").cloned().unwrap_or(RelayLine::Simulated),
+        active_low: sheet.text("active") == Some("low"),
+        optional: sheet.flag("optional").unwrap_or(false),
+    }
+}
+
+fn zone(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Zone {
+    let mut relays = |key| {
+        let list = resolve(sheets, "relays", sheet, key, problems);
+        list.into_iter()
+            .filter_map(|i| u16::try_from(i).ok().map(RelayId))
+            .collect()
+    };
+    let (trigger, mute) = (relays("trigger"), relays("mute"));
+    let card = resolve(sheets, "cards", sheet, "card", problems).first().copied();
+    let channel = sheet.integer("channel").and_then(|n| usize::try_from(n - 1).ok());
+    Zone {
+        name: sheet.name.clone(),
+        card: card.unwrap_or_default(),
+        channel: channel.unwrap_or_default(),
+        trigger,
+        mute,
+        lead: sheet.duration("lead").unwrap_or_default(),
+        release: sheet.duration("release").unwrap_or_default(),
+        gain: Db(sheet.decibel("gain").unwrap_or_default()),
+        ceiling: Dbfs(sheet.decibel("ceiling").unwrap_or_default()),
+    }
+}
+
+fn paging(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Paging {
+    let zones = resolve(sheets, "zones", sheet, "zones", problems);
+    Paging {
+        zones: zones
+            .into_iter()
+            .filter_map(|i| u16::try_from(i).ok().map(ZoneId))
+            .collect(),
+        priority: Priority(
+            sheet
+                .integer("priority")
+                .and_then(|n| u8::try_from(n).ok())
+                .unwrap_or_default(),
+        ),
+        chime: chime(sheet),
+        limits: Limits {
+            page: sheet.duration("page_limit"),
+            quiet: sheet.duration("quiet_limit"),
+            no_packet: sheet.duration("no_packet_limit"),
+        },
+        gain: Db(sheet.decibel("gain").unwrap_or_default()),
+    }
+}
+
+pub(super) fn chime(sheet: &Sheet) -> Chime {
+    match sheet.text("chime") {
+        Some("single") => Chime::Single,
+        Some("double") => Chime::Double,
+        Some("triple") => Chime::Triple,
+        _ => Chime::None,
+    }
+}
+
+pub(super) fn codec(word: &str) -> Option<Codec> {
+    match word {
+        "opus" => Some(Codec::Opus),
+        "pcmu" => Some(Codec::Pcmu),
+        "pcma" => Some(Codec::Pcma),
+        _ => None,
+    }
+}
+
+fn extension(sheet: &Sheet, sheets: &Sheets, secrets: &Secrets, problems: &mut Problems) -> Extension {
+    let expires = sheet.duration("expires").unwrap_or_default().as_secs();
+    Extension {
+        name: sheet.name.clone(),
+        user: sheet.text("user").unwrap_or_default().to_owned(),
+        registrar: sheet.registrar("registrar").cloned(),
+        auth_user: sheet.text("auth_user").map(str::to_owned),
+        password: password(sheet, secrets, problems),
+        expires: u32::try_from(expires).unwrap_or(3600),
+        codecs: sheet.choices("codecs").iter().filter_map(|w| codec(w)).collect(),
+        paging: paging(sheet, sheets, problems),
+    }
+}
+
+fn password(sheet: &Sheet, secrets: &Secrets, problems: &mut Problems) -> Option<Secret> {
+    let (name, at) = sheet.names("secret").first()?;
+    if let Some(secret) = secrets.names.get(name) {
+        return Some(secret.clone());
+    }
+    if secrets.loaded {
+        let hint = match nearest(name, secrets.names.keys().map(String::as_str)) {
+            Some(near) => format!("did you mean \"{near}\"?"),
+            None => "add it there; this key takes the name of a secret, never the password itself".to_owned(),
+        };
+        problems.error(
+            *at,
+            Complaint {
+                key: sheet.path("secret"),
+                found: "a name that the secrets file does not hold (not shown: it may be the password)".to_owned(),
+                wanted: "a name that stands in the secrets file".to_owned(),
+                hint,
+            },
+        );
+    }
+    None
+}
+
+fn secrets_of(sheets: &Sheets, path: &Path, credentials: Option<&Path>, problems: &mut Problems) -> Secrets {
+    let Some(sheet) = sheets.of("secrets").next() else {
+        return Secrets::default();
+    };
+    let complain = |found: &str, wanted: &str, hint: &str, key: &str| Complaint {
+        key: key.to_owned(),
+        found: found.to_owned(),
+        wanted: wanted.to_owned(),
+        hint: hint.to_owned(),
+    };
+    let origin = match (sheet.text("file"), sheet.text("credential")) {
+        (Some(_), Some(_)) => {
+            let complaint = complain(
+                "both `file` and `credential`",
+                "one place for the secrets",
+                "take out one of the two lines",
+                "secrets",
+            );
+            problems.error(sheet.at("credential"), complaint);
+            return Secrets::default();
+        }
+        (Some(file), None) => Origin {
+            path: path.parent().unwrap_or(Path::new("")).join(file),
+            key: "file",
+            at: sheet.at("file"),
+        },
+        (None, Some(name)) => {
+            let Some(directory) = credentials else {
+                let complaint = complain(
+                    "no $CREDENTIALS_DIRECTORY in the environment",
+                    "to be started by a unit with LoadCredential= for it",
+                    "to check by hand, set CREDENTIALS_DIRECTORY to a directory that holds the file",
+                    "secrets.credential",
+                );
+                problems.error(sheet.at("credential"), complaint);
+                return Secrets::default();
+            };
+            Origin {
+                path: directory.join(name),
+                key: "credential",
+                at: sheet.at("credential"),
+            }
+        }
+        (None, None) => {
+            // A faulty or unknown key in [secrets] has been told already.
+            if !sheet.wrote("file") && !sheet.wrote("credential") {
+                for extension in sheets.of("extensions").filter(|s| s.wrote("secret")) {
+                    let complaint = complain(
+                        "a secret, but no secrets file",
+                        "a table [secrets] with `file` or `credential`",
+                        "add: [secrets] and below it: file = \"hornwire-secrets.toml\"",
+                        &extension.path("secret"),
+                    );
+                    problems.lack(extension.at("secret"), complaint);
+                }
+            }
+            return Secrets::default();
+        }
+    };
+    secrets::read(&origin, problems)
+}
+
+fn group(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Option<Group> {
+    let codec = sheet.text("codec").and_then(codec);
+    let static_type = codec.and_then(checks::static_type);
+    let payload_type = sheet
+        .integer("payload_type")
+        .and_then(|n| u8::try_from(n).ok())
+        .or(static_type);
+    let paging = paging(sheet, sheets, problems);
+    Some(Group {
+        name: sheet.name.clone(),
+        address: sheet.multicast("address")?,
+        interface: sheet.text("interface").map(str::to_owned),
+        codec,
+        payload_type,
+        idle: sheet.duration("idle").unwrap_or_default(),
+        loss: if sheet.text("when_busy") == Some("refuse") {
+            Loss::End
+        } else {
+            Loss::Wait
+        },
+        paging,
+    })
+}
+
+fn sip(sheet: &Sheet, has_extensions: bool) -> Sip {
+    let listen = match sheet.listen("listen") {
+        Some(list) => list
+            .iter()
+            .map(|(transport, address, _)| (*transport, *address))
+            .collect(),
+        None if has_extensions => {
+            let every = std::net::SocketAddr::from(([0, 0, 0, 0], SIP_PORT));
+            vec![(Transport::Udp, every), (Transport::Tcp, every)]
+        }
+        None => Vec::new(),
+    };
+    Sip {
+        listen,
+        rtp_ports: sheet.ports("rtp_ports").unwrap_or_default(),
+        networks: sheet.networks("networks").to_vec(),
+        advertise: sheet.address("advertise"),
+    }
+}

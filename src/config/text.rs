@@ -1,0 +1,379 @@
+//! The small languages inside the values: durations, decibels, lines, addresses.
+//!
+//! Every function takes the text of a value and says in its error, as a hint, what would mend it. Hints never
+//! repeat text that may hold a secret.
+
+use std::net::{IpAddr, SocketAddr};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use super::plan::{CardOutput, RelayLine};
+use crate::sip::agent::{Registrar, Transport};
+
+/// What would mend the value; may be empty.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Hint(pub String);
+
+fn hint<T>(text: impl Into<String>) -> Result<T, Hint> {
+    Err(Hint(text.into()))
+}
+
+/// SIP's own port (RFC 3261 §19.1.2).
+pub(super) const SIP_PORT: u16 = 5060;
+
+/// A decimal number with at most nine digits on either side of the point.
+fn decimal(text: &str) -> Option<f64> {
+    let (whole, fraction) = text.split_once('.').unwrap_or((text, "0"));
+    let digits = |t: &str| (1..=9).contains(&t.len()) && t.bytes().all(|b| b.is_ascii_digit());
+    (digits(whole) && digits(fraction)).then(|| text.parse().ok()).flatten()
+}
+
+fn number_and_unit(text: &str) -> (&str, &str) {
+    let text = text.trim();
+    let end = text
+        .find(|c: char| !c.is_ascii_digit() && c != '.')
+        .unwrap_or(text.len());
+    let (number, unit) = text.split_at(end);
+    (number, unit.trim_start())
+}
+
+/// `300 ms`, `1.5 s`, `2 min`, `1 h`.
+pub(super) fn duration(text: &str) -> Result<Duration, Hint> {
+    let (number, unit) = number_and_unit(text);
+    let Some(n) = decimal(number) else {
+        return hint("write a number and its unit: ms, s, min or h");
+    };
+    let seconds = match unit {
+        "ms" => n / 1e3,
+        "s" => n,
+        "min" => n * 60.0,
+        "h" => n * 3600.0,
+        "" => return hint(format!("write the unit: \"{number} ms\" or \"{number} s\"")),
+        "m" => {
+            return hint(format!(
+                "write minutes as \"{number} min\", milliseconds as \"{number} ms\""
+            ));
+        }
+        "sec" | "secs" | "second" | "seconds" => return hint(format!("write \"{number} s\"")),
+        "mins" | "minute" | "minutes" => return hint(format!("write \"{number} min\"")),
+        "hr" | "hour" | "hours" => return hint(format!("write \"{number} h\"")),
+        _ => return hint("the units are ms, s, min and h"),
+    };
+    // To whole microseconds, so that 0.3 s and 300 ms are the same.
+    Ok(Duration::from_micros((seconds * 1e6).round() as u64))
+}
+
+/// As an installer would write it.
+pub(super) fn show_duration(d: Duration) -> String {
+    let ms = d.as_micros() as f64 / 1e3;
+    match d.as_secs() {
+        0 if ms > 0.0 => format!("{ms} ms"),
+        s if s > 0 && d.subsec_nanos() == 0 && s % 3600 == 0 => format!("{} h", s / 3600),
+        s if s > 0 && d.subsec_nanos() == 0 && s % 60 == 0 => format!("{} min", s / 60),
+        _ => format!("{} s", ms / 1e3),
+    }
+}
+
+/// `-6 dB` or `-3 dBFS`, by the unit wanted.
+pub(super) fn decibels(text: &str, wanted: &str) -> Result<f32, Hint> {
+    let text = text.trim();
+    let (sign, rest) = match text.strip_prefix(['-', '−']) {
+        Some(rest) => (-1.0, rest),
+        None => (1.0, text.strip_prefix('+').unwrap_or(text)),
+    };
+    let (number, unit) = number_and_unit(rest);
+    let minus = if sign < 0.0 { "-" } else { "" };
+    let Some(n) = decimal(number) else {
+        return hint(format!("write a number and the unit {wanted}"));
+    };
+    if unit == wanted {
+        return Ok((sign * n) as f32);
+    }
+    hint(match unit {
+        "" => format!("write the unit: \"{minus}{number} {wanted}\""),
+        _ if unit.eq_ignore_ascii_case(wanted) => {
+            format!("write the unit as {wanted}: \"{minus}{number} {wanted}\"")
+        }
+        _ if wanted == "dB" => "a gain is a ratio, in dB".to_owned(),
+        _ => format!("a level is absolute, in {wanted}"),
+    })
+}
+
+/// Where a card's audio goes.
+pub(super) fn output(text: &str) -> Result<CardOutput, Hint> {
+    if text == "null" {
+        return Ok(CardOutput::Null);
+    }
+    match text.split_once(':') {
+        Some(("alsa", name)) if name.is_empty() || name.contains(char::is_whitespace) => {
+            hint("put the name that `aplay -L` shows after \"alsa:\"")
+        }
+        Some(("alsa", name)) => Ok(CardOutput::Alsa(name.to_owned())),
+        Some(("wav", path)) if !Path::new(path).is_absolute() => {
+            hint("write the whole path from /, such as \"wav:/var/lib/hornwire/yard.wav\"")
+        }
+        Some(("wav", path)) if path.ends_with('/') || path.contains('\0') => hint("the path must name a file"),
+        Some(("wav", path)) => Ok(CardOutput::Wav(PathBuf::from(path))),
+        Some(("hw" | "plughw" | "default" | "sysdefault" | "pulse" | "dmix", _)) => {
+            hint("write \"alsa:\" before the name of an ALSA device")
+        }
+        _ if text.starts_with('/') => hint("write \"wav:\" before the path of a file"),
+        _ => hint("a sound card begins with \"alsa:\", a file with \"wav:\""),
+    }
+}
+
+/// BCM numbers of a Raspberry Pi's header: 0 to 27.
+const PI_LINES: u8 = 27;
+
+/// Where a relay hangs.
+pub(super) fn line(text: &str) -> Result<RelayLine, Hint> {
+    if text == "simulated" {
+        return Ok(RelayLine::Simulated);
+    }
+    let Some((chip, number)) = text.rsplit_once(':') else {
+        return hint("write chip and line number, such as \"gpiochip0:17\"; `gpioinfo` lists them");
+    };
+    let digits = !number.is_empty() && number.len() <= 9 && number.bytes().all(|b| b.is_ascii_digit());
+    let Some(offset) = digits.then(|| number.parse::<u32>().ok()).flatten() else {
+        return hint("the part behind the colon is the number of the line");
+    };
+    if chip == "pi" {
+        return match u8::try_from(offset) {
+            Ok(bcm) if bcm <= PI_LINES => Ok(RelayLine::Pi { bcm }),
+            _ => hint(format!(
+                "a Raspberry Pi has BCM 0 to {PI_LINES}; a pin's place on the header is another number"
+            )),
+        };
+    }
+    let name = chip.strip_prefix("/dev/").unwrap_or(chip);
+    let named = !name.is_empty() && !name.contains(|c: char| c.is_whitespace() || c.is_control());
+    if chip.starts_with("/dev/") && named
+        || chip.starts_with("gpiochip") && chip.len() > 8 && !chip.contains('/') && named
+    {
+        return Ok(RelayLine::Gpio {
+            chip: chip.to_owned(),
+            offset,
+        });
+    }
+    hint("the chip is a name such as gpiochip0 or a path below /dev")
+}
+
+/// `udp:192.0.2.7:5060`.
+pub(super) fn listen(text: &str) -> Result<(Transport, SocketAddr), Hint> {
+    let (transport, address) = match text.split_once(':') {
+        Some(("udp", a)) => (Transport::Udp, a),
+        Some(("tcp", a)) => (Transport::Tcp, a),
+        Some(("tls" | "ws" | "wss", _)) => return hint("the transports are udp and tcp"),
+        _ => return hint("begin with \"udp:\" or \"tcp:\""),
+    };
+    let Ok(address) = address.parse::<SocketAddr>() else {
+        return hint(match address.parse::<IpAddr>() {
+            Ok(IpAddr::V4(a)) => format!("add the port: \"{a}:{SIP_PORT}\" behind the transport"),
+            Ok(IpAddr::V6(a)) => format!("add brackets and the port: \"[{a}]:{SIP_PORT}\" behind the transport"),
+            Err(_) => "write an address of this machine and a port; 0.0.0.0 is every IPv4 address, [::] every IPv6 one"
+                .to_owned(),
+        });
+    };
+    if address.port() == 0 {
+        return hint("the port is 1 to 65535");
+    }
+    if address.ip().is_multicast() || address.ip() == IpAddr::from([255, 255, 255, 255]) {
+        return hint("listen on an address of this machine; multicast belongs in [groups.NAME]");
+    }
+    Ok((transport, address))
+}
+
+/// First and last port: `16384-16484`.
+pub(super) fn ports(text: &str) -> Result<(u16, u16), Hint> {
+    let pair = text
+        .split_once('-')
+        .map(|(a, b)| (a.trim().parse::<u16>(), b.trim().parse::<u16>()));
+    let Some((Ok(first), Ok(last))) = pair else {
+        return hint("write the first and the last port with a hyphen between");
+    };
+    if first < 1024 {
+        return hint("ports below 1024 are reserved for the system");
+    }
+    if first % 2 != 0 {
+        return hint("begin with an even port: RTP takes the even one, RTCP the next (RFC 3550 §11)");
+    }
+    if u32::from(last) < u32::from(first) + 7 {
+        return hint("leave room for at least eight ports: a call takes two");
+    }
+    Ok((first, last))
+}
+
+/// `sip:pbx.quayside.example:5060;transport=tcp`. A URI with a user or a password is refused without repeating it.
+pub(super) fn registrar(text: &str) -> Result<Registrar, Hint> {
+    let scheme = text.split_once(':').map(|(s, _)| s.to_ascii_lowercase());
+    let rest = match scheme.as_deref() {
+        Some("sip") => text.get(4..).unwrap_or_default(),
+        Some("sips") => return hint("only sip: is spoken, over UDP or TCP; encrypted signalling is not"),
+        _ => return hint("begin with \"sip:\""),
+    };
+    if rest.contains('@') {
+        return hint("no user or password here: the number goes into `user`, the password into the secrets file");
+    }
+    let mut parts = rest.split(';');
+    let (host, port) = host_and_port(parts.next().unwrap_or_default())?;
+    let mut transport = Transport::Udp;
+    for part in parts {
+        let part = part.to_ascii_lowercase();
+        transport = match part.as_str() {
+            "transport=udp" => Transport::Udp,
+            "transport=tcp" => Transport::Tcp,
+            "transport=tls" => return hint("the transports are udp and tcp"),
+            _ => return hint("the only parameter is ;transport=udp or ;transport=tcp"),
+        };
+    }
+    Ok(Registrar {
+        host,
+        port: port.unwrap_or(SIP_PORT),
+        transport,
+    })
+}
+
+fn host_and_port(text: &str) -> Result<(String, Option<u16>), Hint> {
+    let port = |t: &str| match t.parse::<u16>() {
+        Ok(p) if p > 0 && t.bytes().all(|b| b.is_ascii_digit()) => Ok(p),
+        _ => hint("the port is 1 to 65535"),
+    };
+    if let Some(rest) = text.strip_prefix('[') {
+        let Some((address, behind)) = rest.split_once(']') else {
+            return hint("the bracket of the IPv6 address is not closed");
+        };
+        if address.parse::<std::net::Ipv6Addr>().is_err() {
+            return hint("the part in brackets is not an IPv6 address");
+        }
+        let port = match behind.strip_prefix(':') {
+            Some(p) => Some(port(p)?),
+            None if behind.is_empty() => None,
+            None => return hint("write [address]:port"),
+        };
+        return Ok((address.to_ascii_lowercase(), port));
+    }
+    if text.parse::<std::net::Ipv6Addr>().is_ok() {
+        return hint("an IPv6 address stands in brackets: \"sip:[2001:db8::7]\"");
+    }
+    let (host, port) = match text.split_once(':') {
+        Some((h, p)) => (h, Some(port(p)?)),
+        None => (text, None),
+    };
+    if !is_host(host) {
+        return hint("behind \"sip:\" comes a host name or an address");
+    }
+    Ok((host.to_ascii_lowercase(), port))
+}
+
+/// Host names as in RFC 3261 §25.1, and IPv4 addresses.
+fn is_host(text: &str) -> bool {
+    if text.parse::<std::net::Ipv4Addr>().is_ok() {
+        return true;
+    }
+    let label = |l: &str| {
+        (1..=63).contains(&l.len())
+            && l.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-')
+            && !l.starts_with('-')
+            && !l.ends_with('-')
+    };
+    let name = text.strip_suffix('.').unwrap_or(text);
+    let letters = name
+        .rsplit('.')
+        .next()
+        .is_some_and(|top| !top.bytes().all(|b| b.is_ascii_digit()));
+    name.len() <= 253 && letters && name.split('.').all(label)
+}
+
+/// The user part of a SIP URI (RFC 3261 §25.1), without a password.
+pub(super) fn user(text: &str) -> Result<String, Hint> {
+    if text.is_empty() || text.len() > 128 {
+        return hint("1 to 128 characters");
+    }
+    if text.contains([':', '@']) {
+        return hint("only the number or name in front of the @; passwords go into the secrets file");
+    }
+    let mut rest = text.bytes();
+    while let Some(b) = rest.next() {
+        let fine = match b {
+            b'%' => [rest.next(), rest.next()]
+                .iter()
+                .all(|b| b.is_some_and(|b| b.is_ascii_hexdigit())),
+            _ => b.is_ascii_alphanumeric() || b"-_.!~*'()&=+$,;?/".contains(&b),
+        };
+        if !fine {
+            return hint("letters, digits and - _ . ! ~ * ' ( ) & = + $ , ; ? / (write others as %HH)");
+        }
+    }
+    Ok(text.to_owned())
+}
+
+/// Where a group sends: a multicast address that may be joined, and a port.
+pub(super) fn multicast(text: &str) -> Result<SocketAddr, Hint> {
+    let Ok(address) = text.parse::<SocketAddr>() else {
+        return hint(match text.parse::<IpAddr>() {
+            Ok(IpAddr::V4(a)) => format!("add the port: \"{a}:5004\""),
+            Ok(IpAddr::V6(a)) => format!("add brackets and the port: \"[{a}]:5004\""),
+            Err(_) => "write address and port, for IPv6 with brackets: \"[ff15::db8:1]:5004\"".to_owned(),
+        });
+    };
+    if address.port() < 1024 {
+        return hint("the port is 1024 to 65535");
+    }
+    match address.ip() {
+        IpAddr::V4(a) if !a.is_multicast() => {
+            hint("IPv4 multicast is 224.0.1.0 to 239.255.255.255; for one site take 239.255.0.0/16 (RFC 2365)")
+        }
+        IpAddr::V4(a) if a.octets()[..3] == [224, 0, 0] => {
+            hint("224.0.0.0/24 is the network's own (RFC 5771 §4); for one site take 239.255.0.0/16 (RFC 2365)")
+        }
+        IpAddr::V4(a) if a.octets()[0] == 232 => {
+            hint("232.0.0.0/8 needs the sender's address to be joined (RFC 4607); take one in 239.255.0.0/16")
+        }
+        IpAddr::V6(a) if !a.is_multicast() => hint("IPv6 multicast begins with ff; for one site take ff15::/16"),
+        IpAddr::V6(a) if a.segments()[0] & 0xf0f0 == 0xf000 && a.segments()[0] & 0xf == 2 => {
+            hint("ff02::/16 is the network's own (RFC 4291 §2.7.1); for one link take ff12::/16")
+        }
+        IpAddr::V6(a) if a.segments()[0] & 0xf0 == 0x30 && a.segments()[1] == 0 => {
+            hint("ff3x::/32 needs the sender's address to be joined (RFC 4607); for one site take ff15::/16")
+        }
+        _ => Ok(address),
+    }
+}
+
+/// A network interface's name, or one of its addresses.
+pub(super) fn interface(text: &str) -> Result<String, Hint> {
+    if let Ok(address) = text.parse::<IpAddr>() {
+        if address.is_unspecified() || address.is_multicast() {
+            return hint("name the interface, or write the address that it has");
+        }
+        return Ok(address.to_string());
+    }
+    // IFNAMSIZ is 16 with the closing zero; the kernel refuses slashes, colons and white space.
+    let fine = (1..=15).contains(&text.len())
+        && text.bytes().all(|b| b.is_ascii_graphic() && b != b'/' && b != b':')
+        && text != "."
+        && text != "..";
+    if fine {
+        Ok(text.to_owned())
+    } else {
+        hint("`ip address` lists the names, such as eth0")
+    }
+}
+
+/// A name that this file gives to something.
+pub(super) fn name(text: &str) -> bool {
+    (1..=32).contains(&text.len())
+        && text
+            .bytes()
+            .all(|b| b.is_ascii_alphanumeric() || b == b'-' || b == b'_')
+        && text.bytes().next().is_some_and(|b| b.is_ascii_alphanumeric())
+}
+
+/// An address to announce to the far end.
+pub(super) fn advertise(text: &str) -> Result<IpAddr, Hint> {
+    match text.parse::<IpAddr>() {
+        Ok(a) if a.is_unspecified() || a.is_multicast() => hint("callers must be able to send to it"),
+        Ok(a) => Ok(a),
+        Err(_) => hint("write one IPv4 or IPv6 address, without a port"),
+    }
+}

@@ -1,0 +1,343 @@
+//! One value of the file, read by its kind.
+
+use std::net::{IpAddr, SocketAddr};
+use std::time::Duration;
+
+use toml::Spanned;
+use toml::de::DeValue;
+
+use super::plan::{CardOutput, RelayLine};
+use super::problem::{Complaint, Problems, nearest, quote};
+use super::schema::{Key, Kind};
+use super::text::{self, Hint};
+use crate::sip::agent::{Registrar, Transport};
+use crate::sip::network::Network;
+
+/// Longest list that a value may be.
+const MAX_LIST: usize = 64;
+
+/// A name in the file, with its byte offset.
+pub(super) type Named = (String, usize);
+
+/// A value that is of its kind and in its range.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Value {
+    Text(String),
+    Flag(bool),
+    Integer(i64),
+    /// `None` is the word "none".
+    Duration(Option<Duration>),
+    Decibel(f32),
+    Choices(Vec<String>),
+    Names(Vec<Named>),
+    Output(CardOutput),
+    Line(RelayLine),
+    Listen(Vec<(Transport, SocketAddr, usize)>),
+    Ports((u16, u16)),
+    Networks(Vec<Network>),
+    Address(IpAddr),
+    Registrar(Registrar),
+    Multicast(SocketAddr),
+}
+
+/// What a message may show of a value.
+fn shown(value: &DeValue<'_>) -> String {
+    match value {
+        DeValue::String(s) => quote(s),
+        DeValue::Integer(i) => super::problem::cut(&i.to_string()),
+        DeValue::Float(f) => super::problem::cut(f.as_str()),
+        DeValue::Boolean(b) => b.to_string(),
+        DeValue::Datetime(_) => "a date or time".to_owned(),
+        DeValue::Array(a) if a.is_empty() => "an empty list".to_owned(),
+        DeValue::Array(_) => "a list".to_owned(),
+        DeValue::Table(_) => "a table".to_owned(),
+    }
+}
+
+/// One key's reader.
+struct Reader<'a> {
+    key: &'static Key,
+    path: &'a str,
+    problems: &'a mut Problems,
+}
+
+/// Reads `value`; `None` after telling what is wrong with it.
+pub(super) fn read(
+    key: &'static Key,
+    path: &str,
+    value: &Spanned<DeValue<'_>>,
+    problems: &mut Problems,
+) -> Option<Value> {
+    Reader { key, path, problems }.value(value)
+}
+
+impl Reader<'_> {
+    fn wanted(&self) -> String {
+        format!("{}, such as {}", self.key.kind.describe(), self.key.example)
+    }
+
+    fn reject(&mut self, at: &Spanned<DeValue<'_>>, hint: impl Into<String>) {
+        let found = match self.key.kind {
+            Kind::SecretName => "a value (not shown: it may be the password)".to_owned(),
+            Kind::Registrar | Kind::User if at.get_ref().as_str().is_some_and(|s| s.contains('@')) => {
+                "a value with a user (not shown: it may hold a password)".to_owned()
+            }
+            Kind::User if at.get_ref().as_str().is_some_and(|s| s.contains(':')) => {
+                "a value with a colon (not shown: it may hold a password)".to_owned()
+            }
+            _ => shown(at.get_ref()),
+        };
+        let complaint = Complaint {
+            key: self.path.to_owned(),
+            found,
+            wanted: self.wanted(),
+            hint: hint.into(),
+        };
+        self.problems.error(at.span().start, complaint);
+    }
+
+    /// Text, or a problem with a hint that fits what was found instead.
+    fn text<'v>(&mut self, value: &'v Spanned<DeValue<'_>>) -> Option<&'v str> {
+        if let Some(text) = value.get_ref().as_str() {
+            return Some(text);
+        }
+        let hint = match (value.get_ref(), self.key.kind) {
+            (DeValue::Integer(_) | DeValue::Float(_), Kind::Duration { .. }) => {
+                "write the unit, and quotes around both".to_owned()
+            }
+            (DeValue::Integer(i), Kind::Gain { .. }) => format!("write \"{i} dB\""),
+            (DeValue::Float(f), Kind::Gain { .. }) => format!("write \"{} dB\"", f.as_str()),
+            (DeValue::Integer(i), Kind::Level { .. }) => format!("write \"{i} dBFS\""),
+            (DeValue::Float(f), Kind::Level { .. }) => format!("write \"{} dBFS\"", f.as_str()),
+            (DeValue::Array(_), _) => "write one value, without brackets".to_owned(),
+            (DeValue::Table(_), _) => String::new(),
+            _ => "put quotes around it".to_owned(),
+        };
+        self.reject(value, super::problem::cut(&hint));
+        None
+    }
+
+    fn parsed<T>(&mut self, value: &Spanned<DeValue<'_>>, parse: impl FnOnce(&str) -> Result<T, Hint>) -> Option<T> {
+        let text = self.text(value)?;
+        match parse(text) {
+            Ok(parsed) => Some(parsed),
+            Err(Hint(hint)) => {
+                self.reject(value, hint);
+                None
+            }
+        }
+    }
+
+    fn list<'v, 'i>(&mut self, value: &'v Spanned<DeValue<'i>>) -> Option<&'v [Spanned<DeValue<'i>>]> {
+        let Some(list) = value.get_ref().as_array() else {
+            let hint = match value.get_ref().as_str() {
+                Some(s) => format!("write a list: [{}]", quote(s)),
+                None => "write a list, in brackets".to_owned(),
+            };
+            self.reject(value, hint);
+            return None;
+        };
+        if list.len() > MAX_LIST {
+            self.reject(value, format!("a list has at most {MAX_LIST} entries"));
+            return None;
+        }
+        Some(list)
+    }
+
+    /// Every entry by `parse`; all faulty ones are told.
+    fn entries<T>(
+        &mut self,
+        value: &Spanned<DeValue<'_>>,
+        parse: impl Fn(&str) -> Result<T, Hint>,
+    ) -> Option<Vec<(T, usize)>> {
+        let mut out = Some(Vec::new());
+        for entry in self.list(value)? {
+            match (self.parsed(entry, &parse), &mut out) {
+                (Some(parsed), Some(out)) => out.push((parsed, entry.span().start)),
+                _ => out = None,
+            }
+        }
+        out
+    }
+
+    fn choice(words: &[&str], text: &str) -> Result<String, Hint> {
+        let lower = text.to_lowercase();
+        if words.contains(&text) {
+            return Ok(text.to_owned());
+        }
+        Err(Hint(match nearest(&lower, words.iter().copied()) {
+            Some(word) => format!("did you mean \"{word}\"?"),
+            None => String::new(),
+        }))
+    }
+
+    fn integer(&mut self, value: &Spanned<DeValue<'_>>, from: i64, to: i64) -> Option<i64> {
+        let hint = match value.get_ref() {
+            DeValue::Integer(i) => match i64::from_str_radix(i.as_str(), i.radix()) {
+                Ok(n) if (from..=to).contains(&n) => return Some(n),
+                _ => String::new(),
+            },
+            DeValue::String(s) if s.trim().parse::<i64>().is_ok() => {
+                format!("write {} without quotes", super::problem::cut(s.trim()))
+            }
+            _ => String::new(),
+        };
+        self.reject(value, hint);
+        None
+    }
+
+    fn decibel(&mut self, value: &Spanned<DeValue<'_>>, unit: &str, from: f32, to: f32) -> Option<Value> {
+        self.parsed(value, |t| {
+            let n = text::decibels(t, unit)?;
+            if (from..=to).contains(&n) {
+                return Ok(Value::Decibel(n));
+            }
+            Err(Hint(match unit {
+                "dBFS" if n > 0.0 => "nothing is louder than full scale; loudness comes from the amplifier".to_owned(),
+                _ => String::new(),
+            }))
+        })
+    }
+
+    fn value(&mut self, value: &Spanned<DeValue<'_>>) -> Option<Value> {
+        match self.key.kind {
+            Kind::Text => self.parsed(value, |t| {
+                let fine = (1..=64).contains(&t.trim().chars().count()) && !t.contains(char::is_control);
+                if fine {
+                    Ok(Value::Text(t.trim().to_owned()))
+                } else {
+                    Err(Hint(String::new()))
+                }
+            }),
+            Kind::Flag => match value.get_ref() {
+                DeValue::Boolean(b) => Some(Value::Flag(*b)),
+                other => {
+                    let word = other.as_str().map(str::to_lowercase);
+                    let hint = match word.as_deref() {
+                        Some("true" | "yes" | "on") => "write true, without quotes",
+                        Some("false" | "no" | "off") => "write false, without quotes",
+                        _ => "",
+                    };
+                    self.reject(value, hint);
+                    None
+                }
+            },
+            Kind::Integer { from, to } => self.integer(value, from, to).map(Value::Integer),
+            Kind::PayloadType => {
+                let n = self.integer(value, 0, 127)?;
+                if (64..=95).contains(&n) {
+                    self.reject(
+                        value,
+                        "64 to 95 look like RTCP on the wire; senders use 96 to 127 for opus",
+                    );
+                    return None;
+                }
+                Some(Value::Integer(n))
+            }
+            Kind::Duration { from, to, none } => self.parsed(value, |t| {
+                if none && t == "none" {
+                    return Ok(Value::Duration(None));
+                }
+                let d = text::duration(t)?;
+                if (from..=to).contains(&d) {
+                    return Ok(Value::Duration(Some(d)));
+                }
+                Err(Hint(match none {
+                    true if d.is_zero() || d > to => "write \"none\" for no limit".to_owned(),
+                    _ => String::new(),
+                }))
+            }),
+            Kind::Gain { from, to } => self.decibel(value, "dB", from, to),
+            Kind::Level { from, to } => self.decibel(value, "dBFS", from, to),
+            Kind::Choice(words) => self.parsed(value, |t| Self::choice(words, t)).map(Value::Text),
+            Kind::Choices(words) => {
+                let list = self.entries(value, |t| Self::choice(words, t))?;
+                let list: Vec<String> = list.into_iter().map(|(word, _)| word).collect();
+                let twice = list.iter().enumerate().any(|(i, word)| list[..i].contains(word));
+                if list.is_empty() || twice {
+                    let hint = if twice {
+                        "one of them is there twice"
+                    } else {
+                        "leave the key out for the default"
+                    };
+                    self.reject(value, hint);
+                    return None;
+                }
+                Some(Value::Choices(list))
+            }
+            Kind::Name(_) => {
+                let at = value.span().start;
+                self.parsed(value, |t| Ok(Value::Names(vec![(t.to_owned(), at)])))
+            }
+            Kind::Names { empty, .. } => {
+                let list = self.entries(value, |t| Ok(t.to_owned()))?;
+                let twice = list
+                    .iter()
+                    .enumerate()
+                    .find(|(i, (n, _))| list[..*i].iter().any(|(m, _)| m == n));
+                if let Some((_, (name, _))) = twice {
+                    self.reject(value, format!("{} is there twice", quote(name)));
+                    return None;
+                }
+                if list.is_empty() && !empty {
+                    self.reject(value, "name at least one");
+                    return None;
+                }
+                Some(Value::Names(list))
+            }
+            Kind::Output => self.parsed(value, text::output).map(Value::Output),
+            Kind::Line => self.parsed(value, text::line).map(Value::Line),
+            Kind::Listen => {
+                let list = self.entries(value, text::listen)?;
+                if list.is_empty() {
+                    self.reject(value, "leave the key out for the default");
+                    return None;
+                }
+                Some(Value::Listen(list.into_iter().map(|((t, a), at)| (t, a, at)).collect()))
+            }
+            Kind::Ports => self.parsed(value, text::ports).map(Value::Ports),
+            Kind::Networks => {
+                let list = self.entries(value, |t| match t.parse::<Network>() {
+                    Ok(_) if t.trim_end_matches('0').ends_with('/') => Err(Hint(
+                        "this lets the whole world page; write the network of the phones or of the gateway".to_owned(),
+                    )),
+                    Ok(network) => Ok(network),
+                    Err(why) => Err(Hint(why.to_owned())),
+                })?;
+                Some(Value::Networks(list.into_iter().map(|(n, _)| n).collect()))
+            }
+            Kind::Advertise => self.parsed(value, text::advertise).map(Value::Address),
+            Kind::Registrar => self.parsed(value, text::registrar).map(Value::Registrar),
+            Kind::User => self.parsed(value, text::user).map(Value::Text),
+            Kind::Multicast => self.parsed(value, text::multicast).map(Value::Multicast),
+            Kind::Interface => self.parsed(value, text::interface).map(Value::Text),
+            Kind::SecretName => {
+                let at = value.span().start;
+                self.parsed(value, |t| {
+                    if text::name(t) {
+                        Ok(Value::Names(vec![(t.to_owned(), at)]))
+                    } else {
+                        Err(Hint(
+                            "passwords belong in the secrets file, under a name; write that name here".to_owned(),
+                        ))
+                    }
+                })
+            }
+            Kind::File => self.parsed(value, |t| {
+                if t.is_empty() || t.ends_with('/') || t.contains('\0') {
+                    Err(Hint("the path must name a file".to_owned()))
+                } else {
+                    Ok(Value::Text(t.to_owned()))
+                }
+            }),
+            Kind::Credential => self.parsed(value, |t| {
+                let fine = (1..=255).contains(&t.len()) && !t.contains(['/', '\0', ':']) && t != "." && t != "..";
+                if fine {
+                    Ok(Value::Text(t.to_owned()))
+                } else {
+                    Err(Hint(String::new()))
+                }
+            }),
+        }
+    }
+}
