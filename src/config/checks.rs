@@ -5,7 +5,7 @@ use std::net::{IpAddr, SocketAddr};
 use std::time::Duration;
 
 use super::build;
-use super::plan::{CardOutput, Chime, RelayLine};
+use super::plan::{CardOutput, RelayLine};
 use super::problem::{Complaint, Problems};
 use super::sheet::{Sheet, Sheets};
 use super::text::{SIP_PORT, show_duration};
@@ -19,16 +19,6 @@ pub(super) fn static_type(codec: Codec) -> Option<u8> {
         Codec::Pcma => Some(8),
         Codec::Opus => None,
     }
-}
-
-/// The longest that each chime may last, so that a hold can be judged before any tone is made.
-fn longest_chime(chime: Chime) -> Duration {
-    Duration::from_millis(match chime {
-        Chime::None => 0,
-        Chime::Single => 2000,
-        Chime::Double => 3000,
-        Chime::Triple => 4000,
-    })
 }
 
 pub(super) fn check(sheets: &Sheets, problems: &mut Problems) {
@@ -187,7 +177,7 @@ fn zones(sheets: &Sheets, problems: &mut Problems) {
 fn sources(sheets: &Sheets, problems: &mut Problems) {
     let hold = PlayoutSettings::default().max_hold;
     for sheet in sheets.of("extensions").chain(sheets.of("groups")) {
-        let chime = longest_chime(build::chime(sheet));
+        let chime = build::chime(sheet).tone().map_or(Duration::ZERO, |tone| tone.length());
         let lead = |name: &String| {
             sheets
                 .of("zones")
@@ -207,7 +197,7 @@ fn sources(sheets: &Sheets, problems: &mut Problems) {
                 complaint(
                     sheet.path("zones"),
                     format!(
-                        "a lead of {} in \"{zone}\" and a chime of up to {}",
+                        "a lead of {} in \"{zone}\" and a chime of {}",
                         show_duration(lead),
                         show_duration(chime)
                     ),

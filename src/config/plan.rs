@@ -9,6 +9,7 @@ use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
 use crate::sip::agent::{Registrar, Secret, Transport};
 use crate::sip::network::Network;
 use crate::sound::level::{Db, Dbfs};
+use crate::sound::tone::Tone;
 
 /// Everything, checked: indices are in range, names resolved, secrets loaded.
 #[derive(Debug, Clone)]
@@ -90,6 +91,18 @@ pub enum Chime {
     Single,
     Double,
     Triple,
+}
+
+impl Chime {
+    /// The tone, unless it is none.
+    pub fn tone(self) -> Option<Tone> {
+        match self {
+            Chime::None => None,
+            Chime::Single => Some(Tone::chime_single()),
+            Chime::Double => Some(Tone::chime_double()),
+            Chime::Triple => Some(Tone::chime_triple()),
+        }
+    }
 }
 
 /// What extensions and groups share.
