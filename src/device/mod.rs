@@ -3,4 +3,5 @@
 
 pub mod net;
 pub mod relay;
+pub mod service;
 pub mod sink;
