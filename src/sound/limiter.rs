@@ -1,1 +1,160 @@
 //! Look-ahead peak limiter.
+//!
+//! Each sample asks for a gain that brings it under the ceiling. The least gain asked for within the look-ahead
+//! is held, let go slowly, and averaged over the look-ahead again: so the gain has come down smoothly by the time
+//! the peak leaves. Gains are whole numbers, so the average carries no rounding, and what stays below the ceiling
+//! passes bit for bit.
+
+use super::RATE;
+use super::level::Dbfs;
+
+/// Look-ahead and delay, frames at 48 kHz: 3 ms holds the gain still on a steady tone down to 170 Hz.
+pub const LOOK_AHEAD: usize = 144;
+/// Time constant of letting go, seconds.
+const RELEASE: f64 = 0.100;
+/// Samples beyond this (+24 dB) are cut before anything else, so that one wild value cannot silence a page.
+const WILD: f32 = 16.0;
+/// A gain of 1.
+const ONE: u32 = 1 << 30;
+
+/// One channel's limiter. The delay is [`LOOK_AHEAD`] frames.
+#[derive(Debug, Clone)]
+pub struct Limiter {
+    ceiling: f32,
+    /// Samples on their way, in a ring.
+    delay: Box<[f32; LOOK_AHEAD]>,
+    /// Released gains, in step with the samples.
+    gains: Box<[u32; LOOK_AHEAD]>,
+    sum: u64,
+    at: usize,
+    lowest: SlidingMinimum,
+    released: u32,
+    /// Frames until every gain in the rings is 1 again; then samples need no more than the delay.
+    busy: usize,
+    release_step: f64,
+}
+
+impl Limiter {
+    /// No sample that comes out exceeds `ceiling`, which is at most full scale.
+    pub fn new(ceiling: Dbfs) -> Self {
+        let amplitude = ceiling.amplitude();
+        Limiter {
+            ceiling: if amplitude.is_finite() { amplitude.clamp(0.0, 1.0) } else { 1.0 },
+            delay: Box::new([0.0; LOOK_AHEAD]),
+            gains: Box::new([ONE; LOOK_AHEAD]),
+            sum: u64::from(ONE) * LOOK_AHEAD as u64,
+            at: 0,
+            lowest: SlidingMinimum::new(),
+            released: ONE,
+            busy: 0,
+            release_step: 1.0 - (-1.0 / (RELEASE * f64::from(RATE))).exp(),
+        }
+    }
+
+    /// Limits in place. Values that are not finite become silence.
+    pub fn process(&mut self, samples: &mut [f32]) {
+        for chunk in samples.chunks_mut(LOOK_AHEAD) {
+            let quiet = chunk.iter().all(|x| x.abs() <= self.ceiling);
+            if quiet && self.busy == 0 {
+                self.pass(chunk);
+            } else {
+                chunk.iter_mut().for_each(|x| *x = self.next(*x));
+            }
+        }
+    }
+
+    /// Only the delay: every gain is 1.
+    fn pass(&mut self, chunk: &mut [f32]) {
+        for x in chunk {
+            std::mem::swap(x, &mut self.delay[self.at]);
+            self.at = (self.at + 1) % LOOK_AHEAD;
+        }
+    }
+
+    fn next(&mut self, x: f32) -> f32 {
+        let x = if x.is_finite() { x.clamp(-WILD, WILD) } else { 0.0 };
+        let peak = x.abs();
+        let wanted = if peak > self.ceiling {
+            // Rounded down: a gain never lets more through than it was asked to.
+            (f64::from(self.ceiling) / f64::from(peak) * f64::from(ONE)) as u32
+        } else {
+            ONE
+        };
+        let held = self.lowest.push(wanted);
+        if held <= self.released {
+            self.released = held;
+        } else {
+            // At least one unit per sample, so that the end is reached.
+            let step = (f64::from(held - self.released) * self.release_step) as u32;
+            self.released += step.clamp(1, held - self.released);
+        }
+        if self.released < ONE {
+            self.busy = 2 * LOOK_AHEAD;
+        } else {
+            self.busy = self.busy.saturating_sub(1);
+            if self.busy == 0 {
+                self.lowest.clear();
+            }
+        }
+        let old = std::mem::replace(&mut self.delay[self.at], x);
+        // The average that belongs to `old` ends with the gain just released and begins with its own.
+        self.sum = self.sum - u64::from(self.gains[self.at]) + u64::from(self.released);
+        self.gains[self.at] = self.released;
+        self.at = (self.at + 1) % LOOK_AHEAD;
+        if self.sum == u64::from(ONE) * LOOK_AHEAD as u64 {
+            return old.clamp(-self.ceiling, self.ceiling);
+        }
+        let gain = self.sum as f64 / (f64::from(ONE) * LOOK_AHEAD as f64);
+        // The clamp takes off no more than the last bit of the multiplication.
+        ((f64::from(old) * gain) as f32).clamp(-self.ceiling, self.ceiling)
+    }
+}
+
+/// The least of the last `LOOK_AHEAD + 1` values, in constant time on average: a queue of rising values.
+#[derive(Debug, Clone)]
+struct SlidingMinimum {
+    queue: Box<[(u64, u32); SlidingMinimum::WINDOW]>,
+    head: usize,
+    len: usize,
+    count: u64,
+}
+
+impl SlidingMinimum {
+    const WINDOW: usize = LOOK_AHEAD + 1;
+
+    fn new() -> Self {
+        SlidingMinimum {
+            queue: Box::new([(0, ONE); Self::WINDOW]),
+            head: 0,
+            len: 0,
+            count: 0,
+        }
+    }
+
+    fn clear(&mut self) {
+        self.len = 0;
+    }
+
+    fn push(&mut self, value: u32) -> u32 {
+        self.count += 1;
+        let oldest = self.count.saturating_sub(Self::WINDOW as u64 - 1);
+        if self.len > 0 && self.queue[self.head].0 < oldest {
+            self.head = (self.head + 1) % Self::WINDOW;
+            self.len -= 1;
+        }
+        while self.len > 0 {
+            let last = (self.head + self.len - 1) % Self::WINDOW;
+            if self.queue[last].1 < value {
+                break;
+            }
+            self.len -= 1;
+        }
+        let end = (self.head + self.len) % Self::WINDOW;
+        self.queue[end] = (self.count, value);
+        self.len += 1;
+        self.queue[self.head].1
+    }
+}
+
+#[cfg(test)]
+mod tests;
