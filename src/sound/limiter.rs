@@ -39,7 +39,11 @@ impl Limiter {
     pub fn new(ceiling: Dbfs) -> Self {
         let amplitude = ceiling.amplitude();
         Limiter {
-            ceiling: if amplitude.is_finite() { amplitude.clamp(0.0, 1.0) } else { 1.0 },
+            ceiling: if amplitude.is_finite() {
+                amplitude.clamp(0.0, 1.0)
+            } else {
+                1.0
+            },
             delay: Box::new([0.0; LOOK_AHEAD]),
             gains: Box::new([ONE; LOOK_AHEAD]),
             sum: u64::from(ONE) * LOOK_AHEAD as u64,

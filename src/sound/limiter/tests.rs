@@ -12,7 +12,9 @@ fn limit(limiter: &mut Limiter, input: &[f32]) -> Vec<f32> {
 }
 
 fn sine(pitch: f64, amplitude: f64, frames: usize) -> Vec<f32> {
-    (0..frames).map(|n| (amplitude * (TAU * pitch * n as f64 / 48000.0).sin()) as f32).collect()
+    (0..frames)
+        .map(|n| (amplitude * (TAU * pitch * n as f64 / 48000.0).sin()) as f32)
+        .collect()
 }
 
 #[test]
@@ -67,7 +69,10 @@ fn gain_is_ready_for_the_peak_and_comes_back() {
     let out = limit(&mut limiter, &input);
     assert!((out[20_000] - 0.1).abs() < 1e-6, "{}", out[20_000]);
     assert!(out[..20_000 - LOOK_AHEAD].iter().all(|x| *x == 0.05));
-    let steepest = out[19_000..19_999].windows(2).map(|w| (w[1] - w[0]).abs()).fold(0f32, f32::max);
+    let steepest = out[19_000..19_999]
+        .windows(2)
+        .map(|w| (w[1] - w[0]).abs())
+        .fold(0f32, f32::max);
     assert!(steepest < 0.05 * 0.9 / LOOK_AHEAD as f32 * 1.01, "{steepest}");
     let gain = |n: usize| out[n] / 0.05;
     let start = 20_000 + LOOK_AHEAD;
