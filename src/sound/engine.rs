@@ -2,14 +2,29 @@
 //!
 //! Commands and packets come in, figures and spent voices go out through bounded lock-free queues; after
 //! [`engine`] nothing here allocates, frees, locks, logs or asks the clock.
+//!
+//! ```text
+//! packets → playout → upsampler → voice gain ─┬─ fade ─▶ zone: sum → zone gain → limiter → channel
+//!                                             └─ fade ─▶ another zone
+//! chime ────────────────────────────────────────────────▶ zone
+//! ```
 
-use std::time::Instant;
+mod fade;
+mod speaker;
+mod zone;
+
+use std::time::{Duration, Instant};
 
 use rtrb::{Consumer, Producer};
 
+use self::fade::Curve;
+use self::speaker::{Seat, Speaker};
+use self::zone::Zone;
 use super::level::{Db, Dbfs};
+use super::resample::Bank;
 use super::tone::Tone;
-use crate::media::{Packet, Playout, PlayoutFigures};
+use super::{BLOCK, RATE};
+use crate::media::{Block, Packet, Playout, PlayoutFigures};
 use crate::page::{PageId, ZoneId};
 
 /// One zone on this card.
@@ -23,83 +38,291 @@ pub struct ZoneOutput {
     pub ceiling: Dbfs,
 }
 
+/// What the mixer asks of a stream's playout; [`Playout`] is the one that serves, tests bring their own.
+pub trait Pull {
+    fn push(&mut self, packet: &Packet);
+    fn next_block(&mut self, now: Instant) -> Block<'_>;
+    fn drain(&mut self);
+    fn is_drained(&self) -> bool;
+    fn figures(&self) -> PlayoutFigures;
+}
+
+impl Pull for Playout {
+    fn push(&mut self, packet: &Packet) {
+        Playout::push(self, packet);
+    }
+    fn next_block(&mut self, now: Instant) -> Block<'_> {
+        Playout::next_block(self, now)
+    }
+    fn drain(&mut self) {
+        Playout::drain(self);
+    }
+    fn is_drained(&self) -> bool {
+        Playout::is_drained(self)
+    }
+    fn figures(&self) -> PlayoutFigures {
+        Playout::figures(self)
+    }
+}
+
 /// One page's audio on one card: its packets, its playout, its gain.
-pub struct Voice {
+pub struct Voice<P = Playout> {
     pub page: PageId,
-    pub playout: Playout,
+    pub playout: P,
     pub packets: Consumer<Packet>,
     pub gain: Db,
 }
 
 /// From the control task.
-pub enum Command {
-    /// Take the voice; it is silent and keeps its audio until the first [`Command::Speak`].
-    Attach(Box<Voice>),
-    Chime {
-        zone: ZoneId,
-        page: PageId,
-        tone: Tone,
-    },
-    Speak {
-        zone: ZoneId,
-        page: PageId,
-    },
+pub enum Command<P = Playout> {
+    /// Take the voice; it is silent and keeps its audio until the first [`Command::Speak`]. A second voice for the
+    /// same page takes over the zones of the first, which is sent back. A voice beyond [`MAX_VOICES`] is sent back
+    /// at once.
+    Attach(Box<Voice<P>>),
+    /// Play the tone once; one that the page already plays in the zone fades.
+    Chime { zone: ZoneId, page: PageId, tone: Tone },
+    /// Open the page's voice into the zone.
+    Speak { zone: ZoneId, page: PageId },
     /// Fade the page's voice and chime out of the zone.
-    Silence {
-        zone: ZoneId,
-        page: PageId,
-    },
-    /// Play out what is held, then report [`Report::Drained`].
+    Silence { zone: ZoneId, page: PageId },
+    /// Play out what is held, then report [`Report::Drained`]; at once for a voice that was never opened or is
+    /// not here.
     Drain(PageId),
     /// Fade, then send the voice back by [`Report::Spent`].
     Detach(PageId),
 }
 
 /// To the control task.
-pub enum Report {
-    /// About every 50 ms for each voice that is open in a zone.
+pub enum Report<P = Playout> {
+    /// About every 50 ms for each voice that has been opened. The level is the RMS of the decoded audio over that
+    /// time, before any gain. Left out while the control task does not keep up.
     Heard {
         page: PageId,
         speech: bool,
         level: Dbfs,
         figures: PlayoutFigures,
     },
+    /// The voice's last sample has been rendered.
     Drained(PageId),
     /// To be dropped outside the audio thread.
-    Spent(Box<Voice>),
+    Spent(Box<Voice<P>>),
 }
 
 /// The control task's ends of the queues.
-pub struct EngineHandle {
-    pub commands: Producer<Command>,
-    pub reports: Consumer<Report>,
+pub struct EngineHandle<P = Playout> {
+    pub commands: Producer<Command<P>>,
+    pub reports: Consumer<Report<P>>,
 }
 
 /// Most voices that one card plays at once.
 pub const MAX_VOICES: usize = 64;
+const COMMANDS: usize = 256;
+const REPORTS: usize = 1024;
+/// Room in the report queue that figures leave to what must not be lost.
+const RESERVED: usize = 256;
 
 /// One card's mixer.
-pub struct Engine {
-    _commands: Consumer<Command>,
-    _reports: Producer<Report>,
+pub struct Engine<P = Playout> {
+    commands: Consumer<Command<P>>,
+    reports: Producer<Report<P>>,
+    seats: Vec<Seat<P>>,
+    zones: Vec<Zone>,
+    channels: usize,
+    bank: Bank,
+    curve: Curve,
+    /// The block under way, interleaved, and how many of its frames are handed out.
+    block: Vec<f32>,
+    taken: usize,
+    /// Reports that found the queue full. While there is one, no further command is taken.
+    unsent: Vec<Report<P>>,
 }
 
-/// Builds the mixer of a card with `channels` channels.
-pub fn engine(_zones: &[ZoneOutput], _channels: usize) -> (Engine, EngineHandle) {
-    let (commands, command_end) = rtrb::RingBuffer::new(256);
-    let (report_end, reports) = rtrb::RingBuffer::new(1024);
-    (
-        Engine {
-            _commands: command_end,
-            _reports: report_end,
-        },
-        EngineHandle { commands, reports },
-    )
+/// Builds the mixer of a card with `channels` channels. Zones beyond the channels are not heard.
+pub fn engine(zones: &[ZoneOutput], channels: usize) -> (Engine, EngineHandle) {
+    Engine::build(zones, channels)
 }
 
-impl Engine {
-    /// Fills `out` (interleaved frames, ±1.0) with what the card plays next. Any whole number of frames.
-    pub fn render(&mut self, _out: &mut [f32], _now: Instant) {
-        todo!()
+impl<P: Pull> Engine<P> {
+    /// As [`engine`], for any playout.
+    pub fn build(zones: &[ZoneOutput], channels: usize) -> (Self, EngineHandle<P>) {
+        let (commands, command_end) = rtrb::RingBuffer::new(COMMANDS);
+        let (report_end, reports) = rtrb::RingBuffer::new(REPORTS);
+        let new = Engine {
+            commands: command_end,
+            reports: report_end,
+            seats: (0..MAX_VOICES).map(|_| Seat::empty(zones.len())).collect(),
+            zones: zones.iter().map(Zone::new).collect(),
+            channels,
+            bank: Bank::new(),
+            curve: Curve::new(),
+            block: vec![0.0; BLOCK * channels],
+            taken: BLOCK,
+            unsent: Vec::with_capacity(2),
+        };
+        (new, EngineHandle { commands, reports })
+    }
+
+    /// Fills `out` (interleaved frames, ±1.0) with what the card plays next, beginning at `now`. Any whole number
+    /// of frames.
+    pub fn render(&mut self, out: &mut [f32], now: Instant) {
+        if self.channels == 0 {
+            out.fill(0.0);
+            return;
+        }
+        let mut done = 0;
+        while done < out.len() {
+            if self.taken == BLOCK {
+                let ahead = Duration::from_secs(done as u64 / self.channels as u64) / RATE;
+                self.next_block(now + ahead);
+                self.taken = 0;
+            }
+            let rest = &self.block[self.taken * self.channels..];
+            let n = rest.len().min(out.len() - done);
+            out[done..done + n].copy_from_slice(&rest[..n]);
+            done += n;
+            self.taken += n / self.channels;
+        }
+    }
+
+    fn next_block(&mut self, now: Instant) {
+        self.resend();
+        self.take_commands();
+        self.finish_voices();
+        let figures_fit = self.reports.slots() > RESERVED;
+        for speaker in self.seats.iter_mut().filter_map(Seat::speaker_mut) {
+            speaker.pull(&self.bank, now);
+            if let Some((speech, level, figures)) = speaker.heard()
+                && figures_fit
+            {
+                let report = Report::Heard {
+                    page: speaker.page(),
+                    speech,
+                    level,
+                    figures,
+                };
+                // Figures may be lost: the next ones are cumulative.
+                let _ = self.reports.push(report);
+            }
+        }
+        self.block.fill(0.0);
+        for (i, zone) in self.zones.iter_mut().enumerate() {
+            let channel = zone.channel();
+            let mix = zone.mix(i, &mut self.seats, &self.curve);
+            if channel < self.channels {
+                // Two zones may share a channel.
+                for (out, x) in self.block[channel..].iter_mut().step_by(self.channels).zip(mix) {
+                    *out += x;
+                }
+            }
+        }
+    }
+
+    fn resend(&mut self) {
+        while let Some(report) = self.unsent.pop() {
+            if let Err(rtrb::PushError::Full(report)) = self.reports.push(report) {
+                self.unsent.push(report);
+                return;
+            }
+        }
+    }
+
+    /// Sends what became of the blocks handed out so far: drained voices, spent voices.
+    fn finish_voices(&mut self) {
+        for seat in &mut self.seats {
+            let Some(speaker) = seat.speaker_mut() else { continue };
+            let page = speaker.page();
+            if speaker.is_drained() && self.reports.push(Report::Drained(page)).is_ok() {
+                speaker.drained_is_told();
+            }
+            let fading = speaker.is_fading() || self.zones.iter().any(|z| z.chimes(page));
+            if speaker.leaving()
+                && !fading
+                && !self.reports.is_full()
+                && let Some(voice) = seat.vacate()
+            {
+                let _ = self.reports.push(Report::Spent(voice));
+            }
+        }
+    }
+
+    fn take_commands(&mut self) {
+        for _ in 0..COMMANDS {
+            if !self.unsent.is_empty() {
+                return;
+            }
+            let Ok(command) = self.commands.pop() else { return };
+            self.obey(command);
+        }
+    }
+
+    fn obey(&mut self, command: Command<P>) {
+        match command {
+            Command::Attach(voice) => self.attach(voice),
+            Command::Chime { zone, page, tone } => {
+                if let Some((_, zone)) = find_zone(&mut self.zones, zone) {
+                    zone.chime(page, &tone);
+                }
+            }
+            Command::Speak { zone, page } => {
+                if let Some((i, _)) = find_zone(&mut self.zones, zone)
+                    && let Some(speaker) = find(&mut self.seats, page)
+                {
+                    speaker.open(i);
+                }
+            }
+            Command::Silence { zone, page } => {
+                if let Some((i, zone)) = find_zone(&mut self.zones, zone) {
+                    zone.silence(page);
+                    if let Some(speaker) = find(&mut self.seats, page) {
+                        speaker.close(i);
+                    }
+                }
+            }
+            Command::Drain(page) => {
+                let known = find(&mut self.seats, page).map(Speaker::drain);
+                if known.is_none() {
+                    self.send(Report::Drained(page));
+                }
+            }
+            Command::Detach(page) => {
+                self.zones.iter_mut().for_each(|z| z.silence(page));
+                if let Some(speaker) = find(&mut self.seats, page) {
+                    speaker.leave();
+                }
+            }
+        }
+    }
+
+    fn attach(&mut self, voice: Box<Voice<P>>) {
+        let Some(free) = self.seats.iter().position(Seat::is_free) else {
+            self.send(Report::Spent(voice));
+            return;
+        };
+        let former = self.seats.iter().position(|s| s.holds(voice.page));
+        self.seats[free].take(voice);
+        if let Some(former) = former
+            && let Ok([old, new]) = self.seats.get_disjoint_mut([former, free])
+            && let (Some(old), Some(new)) = (old.speaker_mut(), new.speaker_mut())
+        {
+            new.take_over(old);
+        }
+    }
+
+    /// Sends what must arrive.
+    fn send(&mut self, report: Report<P>) {
+        if let Err(rtrb::PushError::Full(report)) = self.reports.push(report) {
+            self.unsent.push(report);
+        }
     }
 }
+
+fn find<P: Pull>(seats: &mut [Seat<P>], page: PageId) -> Option<&mut Speaker<P>> {
+    seats.iter_mut().find(|s| s.holds(page)).and_then(Seat::speaker_mut)
+}
+
+fn find_zone(zones: &mut [Zone], id: ZoneId) -> Option<(usize, &mut Zone)> {
+    zones.iter_mut().enumerate().find(|(_, z)| z.id() == id)
+}
+
+#[cfg(test)]
+mod tests;

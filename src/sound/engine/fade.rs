@@ -1,0 +1,63 @@
+//! Soft starts and stops.
+
+use std::f32::consts::PI;
+
+/// Length of a fade, frames: 5 ms.
+const FADE: usize = 240;
+
+/// The raised cosine from 0 to 1.
+#[derive(Debug)]
+pub struct Curve([f32; FADE + 1]);
+
+impl Curve {
+    pub fn new() -> Self {
+        let mut curve = [0.0; FADE + 1];
+        for (n, c) in curve.iter_mut().enumerate() {
+            *c = 0.5 - 0.5 * (PI * n as f32 / FADE as f32).cos();
+        }
+        Curve(curve)
+    }
+}
+
+/// Where one source stands in one zone. May be turned round half-way.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Fade {
+    at: usize,
+    open: bool,
+}
+
+impl Fade {
+    /// Full from the first sample, for sources with soft edges of their own.
+    pub fn opened() -> Self {
+        Fade { at: FADE, open: true }
+    }
+
+    pub fn open(&mut self) {
+        self.open = true;
+    }
+
+    pub fn close(&mut self) {
+        self.open = false;
+    }
+
+    pub fn is_open(&self) -> bool {
+        self.open
+    }
+
+    /// Something of the source is heard, or will be.
+    pub fn is_active(&self) -> bool {
+        self.open || self.at > 0
+    }
+
+    /// Adds the faded `input` to `mix`.
+    pub fn add(&mut self, curve: &Curve, input: &[f32], mix: &mut [f32]) {
+        for (m, x) in mix.iter_mut().zip(input) {
+            if self.open {
+                self.at = (self.at + 1).min(FADE);
+            } else {
+                self.at = self.at.saturating_sub(1);
+            }
+            *m += x * curve.0[self.at];
+        }
+    }
+}

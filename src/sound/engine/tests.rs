@@ -1,0 +1,645 @@
+#![allow(clippy::disallowed_methods)]
+
+use std::collections::VecDeque;
+use std::f32::consts::TAU;
+
+use super::*;
+use crate::sound::limiter::LOOK_AHEAD;
+use crate::sound::resample::Upsampler;
+
+/// Plays the payloads (16-bit little-endian samples) one after another; silence when there is none.
+struct Tape {
+    rate: u32,
+    samples: VecDeque<f32>,
+    block: Vec<f32>,
+    draining: bool,
+    pulls: u64,
+    pulled_at: Vec<Instant>,
+}
+
+impl Tape {
+    fn new(rate: u32) -> Self {
+        Tape {
+            rate,
+            samples: VecDeque::new(),
+            block: Vec::new(),
+            draining: false,
+            pulls: 0,
+            pulled_at: Vec::new(),
+        }
+    }
+}
+
+impl Pull for Tape {
+    fn push(&mut self, packet: &Packet) {
+        let samples = packet
+            .payload()
+            .chunks_exact(2)
+            .map(|b| f32::from(i16::from_le_bytes([b[0], b[1]])) / 32768.0);
+        self.samples.extend(samples);
+    }
+    fn next_block(&mut self, now: Instant) -> Block<'_> {
+        self.pulls += 1;
+        self.pulled_at.push(now);
+        let n = self.rate as usize / 200;
+        self.block = (0..n).map(|_| self.samples.pop_front().unwrap_or(0.0)).collect();
+        Block {
+            rate: self.rate,
+            samples: &self.block,
+        }
+    }
+    fn drain(&mut self) {
+        self.draining = true;
+    }
+    fn is_drained(&self) -> bool {
+        self.draining && self.samples.is_empty()
+    }
+    fn figures(&self) -> PlayoutFigures {
+        PlayoutFigures {
+            played: self.pulls,
+            ..Default::default()
+        }
+    }
+}
+
+const FRONT: ZoneId = ZoneId(0);
+const YARD: ZoneId = ZoneId(1);
+
+struct Bench {
+    engine: Engine<Tape>,
+    handle: EngineHandle<Tape>,
+    now: Instant,
+    channels: usize,
+    chunk: usize,
+    spent: Vec<Voice<Tape>>,
+    drained: Vec<(PageId, usize)>,
+    heard: Vec<(PageId, bool, Dbfs, u64)>,
+    frames: usize,
+}
+
+impl Bench {
+    fn new() -> Self {
+        let zone = |zone, channel| ZoneOutput {
+            zone,
+            channel,
+            gain: Db(0.0),
+            ceiling: Dbfs(0.0),
+        };
+        Self::with(&[zone(FRONT, 0), zone(YARD, 1)], 2)
+    }
+
+    fn with(zones: &[ZoneOutput], channels: usize) -> Self {
+        let (engine, handle) = Engine::build(zones, channels);
+        Bench {
+            engine,
+            handle,
+            now: Instant::now(),
+            channels,
+            chunk: 256,
+            spent: Vec::new(),
+            drained: Vec::new(),
+            heard: Vec::new(),
+            frames: 0,
+        }
+    }
+
+    fn send(&mut self, command: Command<Tape>) {
+        assert!(self.handle.commands.push(command).is_ok());
+    }
+
+    /// Attaches a voice; its packets go in through what is returned.
+    fn attach(&mut self, page: u64, rate: u32) -> Feed {
+        let (packets, consumer) = rtrb::RingBuffer::new(2048);
+        self.send(Command::Attach(Box::new(Voice {
+            page: PageId(page),
+            playout: Tape::new(rate),
+            packets: consumer,
+            gain: Db(0.0),
+        })));
+        Feed { packets, now: self.now }
+    }
+
+    fn speak(&mut self, zone: ZoneId, page: u64) {
+        self.send(Command::Speak {
+            zone,
+            page: PageId(page),
+        });
+    }
+
+    fn silence(&mut self, zone: ZoneId, page: u64) {
+        self.send(Command::Silence {
+            zone,
+            page: PageId(page),
+        });
+    }
+
+    fn read_reports(&mut self) {
+        while let Ok(report) = self.handle.reports.pop() {
+            match report {
+                Report::Heard {
+                    page,
+                    speech,
+                    level,
+                    figures,
+                } => self.heard.push((page, speech, level, figures.played)),
+                Report::Drained(page) => self.drained.push((page, self.frames)),
+                Report::Spent(voice) => self.spent.push(*voice),
+            }
+        }
+    }
+
+    /// Renders milliseconds without reading reports; each channel apart.
+    fn render(&mut self, ms: usize) -> Vec<Vec<f32>> {
+        let mut channels = vec![Vec::new(); self.channels];
+        let mut left = ms * 48;
+        while left > 0 {
+            let n = left.min(self.chunk);
+            let mut out = vec![f32::NAN; n * self.channels];
+            self.engine.render(&mut out, self.now);
+            self.now += Duration::from_secs(n as u64) / RATE;
+            self.frames += n;
+            left -= n;
+            for frame in out.chunks(self.channels) {
+                for (channel, x) in channels.iter_mut().zip(frame) {
+                    channel.push(*x);
+                }
+            }
+        }
+        channels
+    }
+
+    fn run(&mut self, ms: usize) -> Vec<Vec<f32>> {
+        let mut all = vec![Vec::new(); self.channels];
+        for _ in 0..ms.div_ceil(5) {
+            let part = self.render(5);
+            all.iter_mut().zip(part).for_each(|(a, p)| a.extend(p));
+            self.read_reports();
+        }
+        all
+    }
+}
+
+struct Feed {
+    packets: Producer<Packet>,
+    now: Instant,
+}
+
+impl Feed {
+    fn samples(&mut self, samples: &[f32]) {
+        for part in samples.chunks(400) {
+            let bytes: Vec<u8> = part
+                .iter()
+                .flat_map(|x| ((x * 32768.0).clamp(-32768.0, 32767.0) as i16).to_le_bytes())
+                .collect();
+            let packet = Packet::new(0, 0, 0, self.now, &bytes).expect("fits");
+            assert!(self.packets.push(packet).is_ok());
+        }
+    }
+}
+
+fn sine(rate: u32, pitch: f32, amplitude: f32, ms: usize) -> Vec<f32> {
+    (0..ms * rate as usize / 1000)
+        .map(|n| amplitude * (TAU * pitch * n as f32 / rate as f32).sin())
+        .collect()
+}
+
+fn rms(x: &[f32]) -> f32 {
+    (x.iter().map(|x| x * x).sum::<f32>() / x.len() as f32).sqrt()
+}
+
+fn peak(x: &[f32]) -> f32 {
+    x.iter().fold(0f32, |a, x| a.max(x.abs()))
+}
+
+/// Third difference: a click stands out of it by far.
+fn roughness(x: &[f32]) -> f32 {
+    x.windows(4)
+        .map(|w| (w[3] - 3.0 * w[2] + 3.0 * w[1] - w[0]).abs())
+        .fold(0.0, f32::max)
+}
+
+fn step(level: f32, on: u64) -> Tone {
+    Tone::new(
+        &[crate::sound::tone::Step {
+            pitch: [1000.0, 0.0],
+            level: Dbfs(level),
+            on: Duration::from_millis(on),
+            off: Duration::ZERO,
+        }],
+        false,
+    )
+}
+
+#[test]
+fn silent_without_commands() {
+    let mut bench = Bench::new();
+    let out = bench.run(100);
+    assert!(out.iter().flatten().all(|x| *x == 0.0));
+}
+
+#[test]
+fn held_until_spoken_then_from_the_first_sample() {
+    let mut bench = Bench::new();
+    let mut feed = bench.attach(1, 8000);
+    feed.samples(&sine(8000, 500.0, 0.5, 300));
+    let out = bench.run(200);
+    assert_eq!(peak(&out[0]), 0.0);
+    assert!(bench.heard.is_empty(), "nothing is pulled before the first opening");
+    bench.speak(FRONT, 1);
+    let out = bench.run(400);
+    // All 300 ms come, delayed by the upsampler and the limiter; the other channel stays silent.
+    let delay = Upsampler::delay(8000) as usize + LOOK_AHEAD;
+    assert_eq!(peak(&out[0][..LOOK_AHEAD]), 0.0);
+    let body = &out[0][delay + 300..delay + 299 * 48];
+    assert!((rms(body) - 0.5 / 2f32.sqrt()).abs() < 0.003);
+    assert!(peak(&out[0][delay + 300 * 48 + 240..]) < 1e-3);
+    assert_eq!(peak(&out[1]), 0.0);
+    // The phase tells that the first sample played is the first one sent.
+    for (n, x) in out[0].iter().enumerate().take(10_000).skip(1000) {
+        let want = 0.5 * (TAU * 500.0 * (n as f32 - LOOK_AHEAD as f32 - 119.5) / 48000.0).sin();
+        assert!((x - want).abs() < 1e-3, "frame {n}");
+    }
+}
+
+#[test]
+fn one_voice_in_two_zones_is_pulled_once() {
+    let mut bench = Bench::new();
+    let mut feed = bench.attach(1, 8000);
+    feed.samples(&sine(8000, 800.0, 0.25, 1000));
+    bench.speak(FRONT, 1);
+    bench.run(100);
+    bench.speak(YARD, 1);
+    let out = bench.run(400);
+    assert_eq!(&out[0][2000..], &out[1][2000..], "the same audio in both");
+    assert!(rms(&out[1][2000..]) > 0.17);
+    assert_eq!(bench.heard.last().map(|h| h.3), Some(100), "100 blocks in 500 ms");
+}
+
+#[test]
+fn gains_add_up_and_the_ceiling_holds() {
+    let zone = |zone, channel, gain, ceiling| ZoneOutput {
+        zone,
+        channel,
+        gain: Db(gain),
+        ceiling: Dbfs(ceiling),
+    };
+    let mut bench = Bench::with(&[zone(FRONT, 2, -6.0, 0.0), zone(YARD, 0, 20.0, -12.0)], 3);
+    let (packets, consumer) = rtrb::RingBuffer::new(64);
+    bench.send(Command::Attach(Box::new(Voice {
+        page: PageId(1),
+        playout: Tape::new(48000),
+        packets: consumer,
+        gain: Db(-4.0),
+    })));
+    let mut feed = Feed {
+        packets,
+        now: bench.now,
+    };
+    feed.samples(&sine(48000, 1000.0, 0.5, 500));
+    bench.speak(FRONT, 1);
+    bench.speak(YARD, 1);
+    let out = bench.run(500);
+    let level = Dbfs::of(rms(&out[2][4800..]) * 2f32.sqrt());
+    assert!((level.0 - (-6.02 - 10.0)).abs() < 0.05, "{level:?}");
+    assert!(peak(&out[0]) <= Dbfs(-12.0).amplitude());
+    assert!(peak(&out[0]) > Dbfs(-12.2).amplitude());
+    assert_eq!(peak(&out[1]), 0.0, "a channel without a zone");
+}
+
+#[test]
+fn zones_beyond_the_card_and_unknown_names_are_ignored() {
+    let zone = ZoneOutput {
+        zone: FRONT,
+        channel: 7,
+        gain: Db(0.0),
+        ceiling: Dbfs(0.0),
+    };
+    let mut bench = Bench::with(&[zone], 2);
+    bench.attach(1, 8000).samples(&[0.5; 400]);
+    bench.speak(FRONT, 1);
+    bench.speak(ZoneId(99), 1);
+    bench.speak(FRONT, 99);
+    bench.silence(ZoneId(99), 1);
+    bench.send(Command::Detach(PageId(99)));
+    let out = bench.run(50);
+    assert!(out.iter().flatten().all(|x| *x == 0.0));
+    let mut none = Bench::with(&[], 0);
+    none.engine.render(&mut [], none.now);
+}
+
+#[test]
+fn starts_and_stops_without_a_click() {
+    let mut bench = Bench::new();
+    let mut feed = bench.attach(1, 48000);
+    // Begins and is cut in full swing.
+    let loud: Vec<f32> = (0..48000)
+        .map(|n| 0.5 * (TAU * 200.0 * n as f32 / 48000.0).cos())
+        .collect();
+    feed.samples(&loud);
+    bench.speak(FRONT, 1);
+    let mut out = bench.run(100).swap_remove(0);
+    bench.silence(FRONT, 1);
+    out.extend(bench.run(2).swap_remove(0));
+    bench.speak(FRONT, 1);
+    out.extend(bench.run(50).swap_remove(0));
+    bench.silence(FRONT, 1);
+    out.extend(bench.run(50).swap_remove(0));
+    // The sine alone has 0.5 · (2π·200/48000)³ = 9e-6; a hard start would have 0.5.
+    let worst = roughness(&out);
+    assert!(worst < 1e-3, "{worst}");
+    assert_eq!(peak(&out[out.len() - 1000..]), 0.0);
+}
+
+#[test]
+fn chimes_sound_in_several_zones_apart() {
+    let mut bench = Bench::new();
+    bench.send(Command::Chime {
+        zone: FRONT,
+        page: PageId(1),
+        tone: step(-6.0, 200),
+    });
+    let first = bench.run(100);
+    assert!((peak(&first[0]) - Dbfs(-6.0).amplitude()).abs() < 1e-3);
+    assert_eq!(peak(&first[1]), 0.0);
+    bench.send(Command::Chime {
+        zone: YARD,
+        page: PageId(2),
+        tone: step(-20.0, 200),
+    });
+    let second = bench.run(150);
+    assert!((peak(&second[1]) - 0.1).abs() < 1e-3);
+    assert!(peak(&second[0][110 * 48..]) < 1e-6, "the first ends by itself");
+    bench.silence(YARD, 2);
+    let third = bench.run(50);
+    assert!(peak(&third[1][10 * 48..]) < 1e-6, "the second is cut short");
+    assert!(roughness(&third[1]) < 0.1 * (TAU * 1000.0 / 48000.0).powi(3) * 1.5);
+}
+
+#[test]
+fn a_chime_needs_no_voice_and_one_follows_another_softly() {
+    let mut bench = Bench::new();
+    let mut out = Vec::new();
+    for page in 0..30 {
+        bench.send(Command::Chime {
+            zone: FRONT,
+            page: PageId(page % 3),
+            tone: step(-12.0, 500),
+        });
+        out.extend(bench.run(20).swap_remove(0));
+        bench.silence(FRONT, page % 3);
+    }
+    assert!(roughness(&out) < 0.25 * (TAU * 1000.0 / 48000.0).powi(3) * 2.0);
+    let rest = bench.run(100).swap_remove(0);
+    assert_eq!(peak(&rest[20 * 48..]), 0.0);
+}
+
+#[test]
+fn drained_once_after_the_last_sample_is_out() {
+    for chunk in [1, 100, 240, 256, 1024] {
+        let mut bench = Bench::new();
+        bench.chunk = chunk;
+        let mut feed = bench.attach(1, 8000);
+        feed.samples(&sine(8000, 700.0, 0.5, 203));
+        bench.speak(FRONT, 1);
+        bench.run(50);
+        bench.send(Command::Drain(PageId(1)));
+        bench.send(Command::Drain(PageId(1)));
+        let before = bench.frames;
+        let out = bench.run(600).swap_remove(0);
+        assert_eq!(bench.drained.len(), 1, "once");
+        let told = bench.drained[0].1 - before;
+        let last = out.iter().rposition(|x| x.abs() > 1e-7).unwrap_or(0);
+        assert!(told > last, "told at {told}, last sample at {last}");
+        assert!(told < last + 1000, "told at {told}, last sample at {last}");
+        // 203 ms, of which 50 went before.
+        assert!(last > 153 * 48, "{last}");
+    }
+}
+
+#[test]
+fn packets_queued_before_the_drain_still_play() {
+    let mut bench = Bench::new();
+    let mut feed = bench.attach(1, 8000);
+    bench.speak(FRONT, 1);
+    bench.run(50);
+    feed.samples(&sine(8000, 700.0, 0.5, 100));
+    bench.send(Command::Drain(PageId(1)));
+    let out = bench.run(200).swap_remove(0);
+    assert!(rms(&out[480..90 * 48]) > 0.3);
+    assert_eq!(bench.drained.len(), 1);
+}
+
+#[test]
+fn what_was_never_opened_is_drained_at_once() {
+    let mut bench = Bench::new();
+    let mut feed = bench.attach(1, 8000);
+    feed.samples(&[0.5; 4000]);
+    bench.send(Command::Drain(PageId(1)));
+    bench.send(Command::Drain(PageId(7)));
+    bench.run(5);
+    let mut pages: Vec<u64> = bench.drained.iter().map(|d| d.0.0).collect();
+    pages.sort_unstable();
+    assert_eq!(pages, [1, 7]);
+    bench.run(50);
+    assert_eq!(bench.drained.len(), 2);
+}
+
+#[test]
+fn detach_fades_and_sends_the_voice_back() {
+    let mut bench = Bench::new();
+    let mut feed = bench.attach(1, 48000);
+    let loud: Vec<f32> = (0..24000)
+        .map(|n| 0.5 * (TAU * 200.0 * n as f32 / 48000.0).cos())
+        .collect();
+    feed.samples(&loud);
+    bench.speak(FRONT, 1);
+    bench.speak(YARD, 1);
+    let mut out = bench.run(50).swap_remove(0);
+    bench.send(Command::Chime {
+        zone: YARD,
+        page: PageId(1),
+        tone: step(-20.0, 5000),
+    });
+    out.extend(bench.run(20).swap_remove(0));
+    bench.send(Command::Detach(PageId(1)));
+    out.extend(bench.run(30).swap_remove(0));
+    assert!(roughness(&out) < 1e-3);
+    assert_eq!(bench.spent.len(), 1);
+    assert_eq!(bench.spent[0].page, PageId(1));
+    // Gone: the page may come again.
+    bench.attach(1, 8000);
+    bench.speak(FRONT, 1);
+    bench.send(Command::Detach(PageId(1)));
+    bench.run(50);
+    assert_eq!(bench.spent.len(), 2);
+    let quiet = bench.run(50);
+    assert!(quiet.iter().flatten().all(|x| *x == 0.0));
+}
+
+#[test]
+fn a_voice_beyond_the_limit_comes_back_at_once() {
+    let mut bench = Bench::new();
+    let mut feeds: Vec<Feed> = (0..MAX_VOICES as u64 + 3).map(|p| bench.attach(p, 8000)).collect();
+    bench.run(5);
+    let mut back: Vec<u64> = bench.spent.iter().map(|v| v.page.0).collect();
+    back.sort_unstable();
+    assert_eq!(back, [64, 65, 66]);
+    // A place that becomes free is used again.
+    bench.send(Command::Detach(PageId(5)));
+    bench.run(20);
+    let mut feed = bench.attach(100, 8000);
+    feed.samples(&sine(8000, 440.0, 0.5, 200));
+    bench.speak(FRONT, 100);
+    let out = bench.run(100).swap_remove(0);
+    assert!(rms(&out[1000..]) > 0.3);
+    feeds.clear();
+}
+
+/// Commands wait while the report queue is full; nothing that must arrive is lost, and audio goes on.
+#[test]
+fn a_full_report_queue_loses_only_figures() {
+    let mut bench = Bench::new();
+    let mut feed = bench.attach(1, 8000);
+    feed.samples(&sine(8000, 440.0, 0.5, 20_000));
+    bench.speak(FRONT, 1);
+    // Fills up to the reserve with figures, then to the brim with Drained of unknown pages.
+    bench.render(50 * (REPORTS + 100));
+    assert!(bench.handle.reports.slots() <= REPORTS - RESERVED);
+    let unknown = 1000..1600u64;
+    for page in unknown.clone() {
+        while bench.handle.commands.is_full() {
+            let before = bench.handle.commands.slots();
+            bench.render(5);
+            if bench.handle.commands.slots() == before {
+                break;
+            }
+        }
+        if bench.handle.commands.push(Command::Drain(PageId(page))).is_err() {
+            bench.read_reports();
+            bench.render(5);
+            bench.send(Command::Drain(PageId(page)));
+        }
+    }
+    bench.send(Command::Drain(PageId(1)));
+    bench.send(Command::Detach(PageId(1)));
+    bench.run(200);
+    let mut told: Vec<u64> = bench.drained.iter().map(|d| d.0.0).filter(|p| *p >= 1000).collect();
+    told.sort_unstable();
+    assert_eq!(told, unknown.collect::<Vec<_>>());
+    assert_eq!(bench.spent.len(), 1);
+}
+
+#[test]
+fn drained_and_spent_wait_for_room() {
+    let mut bench = Bench::new();
+    let mut feeds: Vec<Feed> = (1..=2).map(|p| bench.attach(p, 8000)).collect();
+    bench.speak(FRONT, 1);
+    bench.speak(FRONT, 2);
+    bench.render(10);
+    // To the brim.
+    let mut page = 10_000;
+    while bench.handle.reports.slots() < REPORTS {
+        if bench.handle.commands.push(Command::Drain(PageId(page))).is_err() {
+            break;
+        }
+        page += 1;
+        bench.render(5);
+    }
+    bench.send(Command::Drain(PageId(1)));
+    bench.send(Command::Detach(PageId(2)));
+    bench.render(500);
+    bench.run(100);
+    assert!(bench.drained.iter().any(|d| d.0 == PageId(1)));
+    assert_eq!(bench.spent.len(), 1);
+    assert_eq!(bench.spent[0].page, PageId(2));
+    feeds.clear();
+}
+
+#[test]
+fn a_second_voice_of_a_page_takes_over_its_zones() {
+    let mut bench = Bench::new();
+    let mut first = bench.attach(1, 8000);
+    first.samples(&sine(8000, 440.0, 0.3, 2000));
+    bench.speak(YARD, 1);
+    bench.run(100);
+    let mut second = bench.attach(1, 48000);
+    second.samples(&sine(48000, 440.0, 0.1, 500));
+    let out = bench.run(200);
+    assert_eq!(bench.spent.len(), 1);
+    assert!((rms(&out[1][2400..]) - 0.1 / 2f32.sqrt()).abs() < 0.002);
+    assert_eq!(peak(&out[0]), 0.0);
+}
+
+#[test]
+fn figures_come_every_50_ms_with_level_and_speech() {
+    let mut bench = Bench::new();
+    let mut feed = bench.attach(1, 8000);
+    // Bursts of 150 ms: syllables to the detector.
+    let bursts: Vec<f32> = (0..16_000)
+        .map(|n| {
+            let on = n % 2400 < 1200;
+            let envelope = if on {
+                (std::f32::consts::PI * (n % 2400) as f32 / 1200.0).sin()
+            } else {
+                0.0
+            };
+            0.3 * envelope * (TAU * 600.0 * n as f32 / 8000.0).sin()
+        })
+        .collect();
+    feed.samples(&bursts);
+    bench.speak(FRONT, 1);
+    bench.run(2000);
+    assert_eq!(bench.heard.len(), 40);
+    assert!(bench.heard.iter().filter(|h| h.1).count() > 25);
+    bench.run(3000);
+    let (_, speech, level, _) = bench.heard.last().copied().expect("figures");
+    assert!(!speech);
+    assert_eq!(level, Dbfs(-120.0));
+    let mut steady = bench.attach(2, 8000);
+    steady.samples(&sine(8000, 1000.0, 0.1, 1000));
+    bench.speak(FRONT, 2);
+    bench.run(500);
+    let level = bench.heard.iter().rfind(|h| h.0 == PageId(2)).map(|h| h.2.0);
+    assert!(level.is_some_and(|l| (l + 23.01).abs() < 0.1), "{level:?}");
+}
+
+/// Each block is pulled at the time at which it begins to play.
+#[test]
+fn blocks_are_pulled_on_the_cards_clock() {
+    let mut bench = Bench::new();
+    bench.chunk = 1000;
+    let feed = bench.attach(1, 8000);
+    bench.speak(FRONT, 1);
+    let start = bench.now;
+    bench.render(1000);
+    bench.send(Command::Detach(PageId(1)));
+    bench.run(20);
+    let times = &bench.spent[0].playout.pulled_at;
+    for (n, at) in times.iter().take(200).enumerate() {
+        let want = start + Duration::from_millis(5 * n as u64);
+        let off = at.max(&want).duration_since(*at.min(&want));
+        assert!(off < Duration::from_micros(50), "block {n} is off by {off:?}");
+    }
+    drop(feed);
+}
+
+#[test]
+fn any_chunk_size_gives_the_same_audio() {
+    let play = |chunk| {
+        let mut bench = Bench::new();
+        bench.chunk = chunk;
+        let mut feed = bench.attach(1, 8000);
+        feed.samples(&sine(8000, 330.0, 0.7, 400));
+        bench.speak(FRONT, 1);
+        bench.send(Command::Chime {
+            zone: YARD,
+            page: PageId(1),
+            tone: Tone::chime_triple(),
+        });
+        bench.render(500)
+    };
+    let whole = play(240);
+    for chunk in [1, 7, 239, 241, 1024, 24000] {
+        assert!(play(chunk) == whole, "chunks of {chunk}");
+    }
+}

@@ -1,0 +1,102 @@
+//! One zone's mix: the voices that are open in it, its chimes, its gain, its limiter.
+
+use super::fade::{Curve, Fade};
+use super::speaker::Seat;
+use super::{Pull, ZoneOutput};
+use crate::page::{PageId, ZoneId};
+use crate::sound::limiter::Limiter;
+use crate::sound::tone::{Tone, ToneGenerator};
+use crate::sound::{BLOCK, RATE};
+
+/// Chimes that may sound at once in one zone: one plays, others fade out below it.
+const CHIMES: usize = 4;
+
+#[derive(Debug)]
+struct Chime {
+    page: PageId,
+    generator: ToneGenerator,
+    fade: Fade,
+}
+
+#[derive(Debug)]
+pub struct Zone {
+    id: ZoneId,
+    channel: usize,
+    gain: f32,
+    limiter: Limiter,
+    chimes: [Option<Chime>; CHIMES],
+    mix: [f32; BLOCK],
+    tone: [f32; BLOCK],
+}
+
+impl Zone {
+    pub fn new(output: &ZoneOutput) -> Self {
+        Zone {
+            id: output.zone,
+            channel: output.channel,
+            gain: output.gain.factor(),
+            limiter: Limiter::new(output.ceiling),
+            chimes: [const { None }; CHIMES],
+            mix: [0.0; BLOCK],
+            tone: [0.0; BLOCK],
+        }
+    }
+
+    pub fn id(&self) -> ZoneId {
+        self.id
+    }
+
+    pub fn channel(&self) -> usize {
+        self.channel
+    }
+
+    pub fn chime(&mut self, page: PageId, tone: &Tone) {
+        self.silence(page);
+        // A fifth chime within 5 ms cuts off one that fades.
+        let slot = self.chimes.iter().position(Option::is_none).or_else(|| self.fading());
+        self.chimes[slot.unwrap_or(0)] = Some(Chime {
+            page,
+            generator: ToneGenerator::once(tone, RATE),
+            fade: Fade::opened(),
+        });
+    }
+
+    fn fading(&self) -> Option<usize> {
+        self.chimes
+            .iter()
+            .position(|c| c.as_ref().is_some_and(|c| !c.fade.is_open()))
+    }
+
+    /// Fades the page's chime.
+    pub fn silence(&mut self, page: PageId) {
+        self.chimes
+            .iter_mut()
+            .flatten()
+            .filter(|c| c.page == page)
+            .for_each(|c| c.fade.close());
+    }
+
+    /// A chime of the page is still to be heard.
+    pub fn chimes(&self, page: PageId) -> bool {
+        self.chimes.iter().flatten().any(|c| c.page == page)
+    }
+
+    /// The zone's next block, limited.
+    pub fn mix<P: Pull>(&mut self, index: usize, seats: &mut [Seat<P>], curve: &Curve) -> &[f32; BLOCK] {
+        self.mix.fill(0.0);
+        for speaker in seats.iter_mut().filter_map(Seat::speaker_mut) {
+            speaker.add(index, curve, &mut self.mix);
+        }
+        for slot in &mut self.chimes {
+            let Some(chime) = slot else { continue };
+            chime.generator.fill(&mut self.tone);
+            chime.fade.add(curve, &self.tone, &mut self.mix);
+            if chime.generator.finished() || !chime.fade.is_active() {
+                *slot = None;
+            }
+        }
+        self.mix.iter_mut().for_each(|x| *x *= self.gain);
+        self.limiter.process(&mut self.mix);
+        &self.mix
+    }
+}
