@@ -1,9 +1,18 @@
 //! Who speaks where, when: the switchboard and the words it uses. Pure; time is an argument.
+//!
+//! [`rules`] says what a site has, [`event`] what goes in and comes out, [`bids`] ranks the bids, [`zones`] keeps
+//! zones and relays, [`timer`] names every deadline, [`switchboard`] ties them together.
 
+mod bids;
+mod event;
 mod ids;
+mod rules;
 mod switchboard;
+mod timer;
+mod zones;
 
+pub use bids::{MAX_WAITING, Standing};
+pub use event::{EndReason, Input, Output, PageRecord, Phase, Refusal};
 pub use ids::{PageId, Priority, RelayId, SourceId, ZoneId};
-pub use switchboard::{
-    Bid, EndReason, Input, Limits, Loss, Output, PageRecord, Phase, Refusal, Rules, Switchboard, ZoneRules,
-};
+pub use rules::{Bid, Limits, Loss, Rules, ZoneRules};
+pub use switchboard::{MAX_DRAIN, PageStatus, Switchboard};

@@ -2,211 +2,527 @@
 //!
 //! Per zone the highest bid is heard (equal priority: first come), through the phases
 //! `rest → seize → chime → speech → tail → rest`.
+//!
+//! - The zones that a page wins at its admission begin together, once the slowest of their amplifiers is awake: the
+//!   chime in all of them at one instant, then speech in all at one instant. A zone won before the chime belongs to
+//!   them. A zone won later has its own lead and no chime, and never speaks before the others.
+//! - A zone keeps its relays through a change of pages, and an amplifier that is awake is not waited for again.
+//! - When a zone becomes free, the best bid that names it takes it, whether that bid waited or is heard elsewhere.
+//! - A page is over when its last sample has been played, or when it is cut; then comes its one record.
+//!
+//! Run it as any sans-IO machine: after every [`Switchboard::handle`] or [`Switchboard::handle_timeout`], call
+//! [`Switchboard::poll_output`] until `None`, then sleep until [`Switchboard::poll_timeout`].
 
+use std::collections::VecDeque;
 use std::time::{Duration, Instant};
 
-use super::{PageId, Priority, RelayId, SourceId, ZoneId};
+use super::bids::{Bids, Page, Standing};
+use super::timer::{Timer, after};
+use super::zones::{Zone, Zones};
+use super::{Bid, EndReason, Input, Loss, Output, PageId, Phase, Priority, Refusal, RelayId, Rules, SourceId, ZoneId};
 
-/// What a site has: fixed for the life of a switchboard.
-#[derive(Debug, Clone, Default)]
-pub struct Rules {
-    /// Indexed by [`ZoneId`].
-    pub zones: Vec<ZoneRules>,
-    /// How many relays there are; [`RelayId`] counts from 0.
-    pub relays: u16,
-}
+#[cfg(test)]
+mod properties;
+#[cfg(test)]
+mod tests;
 
-/// One zone's relays and times.
-#[derive(Debug, Clone, Default)]
-pub struct ZoneRules {
-    /// Relays that close for the whole page so that the amplifier passes speech.
-    pub trigger: Vec<RelayId>,
-    /// Relays that mute the music for the whole page (operated = muted).
-    pub mute: Vec<RelayId>,
-    /// From operating the relays until audio may start: the amplifier's wake-up time.
-    pub lead: Duration,
-    /// From the last sample until the relays go back to rest.
-    pub release: Duration,
-}
+/// How long the cards may take to play what is held once a source has ended. The audio thread may be dead, so this
+/// is the last resort that frees the zone: longer than the longest hold of a playout (15 s) by a good margin.
+pub const MAX_DRAIN: Duration = Duration::from_secs(20);
 
-/// Limits of one page; `None` is no limit.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Limits {
-    /// Longest speech, counted from its opening.
-    pub page: Option<Duration>,
-    /// Longest time without speech in the audio, counted from the opening.
-    pub quiet: Option<Duration>,
-    /// Longest time without a valid packet, counted from the admission.
-    pub no_packet: Option<Duration>,
-}
-
-/// What becomes of a bid that is not heard anywhere.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Loss {
-    /// It ends: a caller is refused (486) or cut (BYE).
-    End,
-    /// It stays and is heard live once a zone is free: a multicast sender cannot be told.
-    Wait,
-}
-
-/// A source's wish to be heard.
-#[derive(Debug, Clone)]
-pub struct Bid {
-    pub page: PageId,
-    pub source: SourceId,
-    /// Not empty, without repetition.
-    pub zones: Vec<ZoneId>,
-    pub priority: Priority,
-    /// Length of the pre-announcement tone, if any.
-    pub chime: Option<Duration>,
-    pub limits: Limits,
-    pub loss: Loss,
-}
-
-/// What happens outside.
-#[derive(Debug, Clone)]
-pub enum Input {
-    Bid(Bid),
-    /// A valid packet of the page arrived.
-    Packet(PageId),
-    /// Speech was heard in the page's audio.
-    Speech(PageId),
-    /// The source has ended: play what is held, then tail.
-    SourceEnded(PageId, EndReason),
-    /// Every card has played the page's last sample.
-    Drained(PageId),
-    /// An operator ends the page at once.
-    Stop(PageId),
-    /// The zone's card failed: what is heard there ends, nothing new begins.
-    ZoneFailed(ZoneId),
-    /// The zone's card is back.
-    ZoneBack(ZoneId),
-    /// The daemon stops: everything ends, relays to rest.
-    Shutdown,
-}
-
-/// Why a page ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum EndReason {
-    /// BYE from the caller.
-    HungUp,
-    /// CANCEL before the answer took effect.
-    Cancelled,
-    /// The group fell silent for its idle time.
-    StreamEnded,
-    NoPackets,
-    Quiet,
-    PageLimit,
-    /// A higher priority took its last zone.
-    Preempted,
-    /// Refused: every zone was held by an equal or higher bid.
-    Busy,
-    Operator,
-    DeviceFault,
-    /// Signalling failed: no ACK, session lost, connection gone.
-    CallLost,
-    Shutdown,
-}
-
-/// Why a bid was not admitted.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Refusal {
-    /// Held by this page.
-    Busy(PageId),
-    DeviceFault,
-    Shutdown,
-}
-
-/// Where a zone stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum Phase {
-    Rest,
-    Seize,
-    Chime,
-    Speech,
-    Tail,
-}
-
-/// One page, whole. Exactly one for every bid.
+/// A page that is not over, for status.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct PageRecord {
+pub struct PageStatus {
     pub page: PageId,
     pub source: SourceId,
-    /// Zones where it was heard; empty if it was refused.
-    pub zones: Vec<ZoneId>,
     pub priority: Priority,
+    pub standing: Standing,
+    /// Zones that it holds now.
+    pub zones: Vec<ZoneId>,
     pub bid_at: Instant,
     /// First opening of speech in any zone.
     pub heard_at: Option<Instant>,
-    pub ended_at: Instant,
-    pub reason: EndReason,
-}
-
-/// What must be done, in this order.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Output {
-    /// The page holds at least one zone: answer the call, build its voice, keep its audio.
-    Admitted { page: PageId },
-    /// The page waits for a zone (its bid said [`Loss::Wait`]).
-    Waiting { page: PageId },
-    /// The bid is refused; its record follows.
-    Refused { page: PageId, why: Refusal },
-    /// Set a relay. Emitted on changes only.
-    Relay { relay: RelayId, operated: bool },
-    /// A zone changed its phase (for status and timelines).
-    Phase {
-        zone: ZoneId,
-        phase: Phase,
-        page: Option<PageId>,
-    },
-    /// Play the page's pre-announcement tone into the zone now.
-    Chime { zone: ZoneId, page: PageId },
-    /// Open the page's audio into the zone, from the first sample kept.
-    Speak { zone: ZoneId, page: PageId },
-    /// Stop the page's audio (or chime) in the zone with a short fade.
-    Silence { zone: ZoneId, page: PageId },
-    /// No more audio will come: play what is held, then report [`Input::Drained`].
-    Drain { page: PageId },
-    /// The page is over for its source: end the call (unless the source ended it), drop the voice.
-    Ended { page: PageId, reason: EndReason },
-    /// The page's record.
-    Record(PageRecord),
+    /// Why the source has ended, while what is held is played out.
+    pub source_ended: Option<EndReason>,
 }
 
 /// The pure state machine of all zones.
 #[derive(Debug)]
 pub struct Switchboard {
-    _rules: Rules,
+    zones: Zones,
+    bids: Bids,
+    outputs: VecDeque<Output>,
+    max_drain: Duration,
+    /// The latest instant seen: time never runs backwards here.
+    latest: Option<Instant>,
+    is_shut_down: bool,
 }
 
 impl Switchboard {
-    /// All zones at rest.
+    /// All zones at rest. Relays that a zone names beyond [`Rules::relays`] are ignored.
     pub fn new(rules: Rules) -> Self {
-        Switchboard { _rules: rules }
+        Switchboard {
+            zones: Zones::new(rules),
+            bids: Bids::default(),
+            outputs: VecDeque::new(),
+            max_drain: MAX_DRAIN,
+            latest: None,
+            is_shut_down: false,
+        }
+    }
+
+    /// Another limit than [`MAX_DRAIN`]; it must exceed the longest hold of a playout.
+    #[must_use]
+    pub fn with_max_drain(mut self, max_drain: Duration) -> Self {
+        self.max_drain = max_drain;
+        self
     }
 
     /// Takes one event at `now`; timers that are due by `now` fire first.
-    pub fn handle(&mut self, _input: Input, _now: Instant) {
-        todo!()
+    pub fn handle(&mut self, input: Input, now: Instant) {
+        let now = self.advance_to(now);
+        self.fire_due(now);
+        match input {
+            // Often: these two only move deadlines.
+            Input::Packet(page) => self.with_page(page, |p| p.packet(now)),
+            Input::Speech(page) => self.with_page(page, |p| p.speech(now)),
+            input => {
+                self.apply(input, now);
+                self.settle(now);
+                self.fire_due(now);
+            }
+        }
     }
 
     /// Fires the timers that are due.
-    pub fn handle_timeout(&mut self, _now: Instant) {
-        todo!()
+    pub fn handle_timeout(&mut self, now: Instant) {
+        let now = self.advance_to(now);
+        self.fire_due(now);
     }
 
     /// When [`Switchboard::handle_timeout`] wants to be called next.
     pub fn poll_timeout(&self) -> Option<Instant> {
-        todo!()
+        self.next_timer().map(|(at, _)| at)
     }
 
     /// The next thing to do; call until `None` after every input.
     pub fn poll_output(&mut self) -> Option<Output> {
-        todo!()
+        self.outputs.pop_front()
     }
 
-    /// The page heard in a zone now, and the zone's phase.
-    pub fn zone(&self, _zone: ZoneId) -> (Phase, Option<PageId>) {
-        todo!()
+    /// The page that holds a zone now, and the zone's phase. An unknown zone is at rest.
+    pub fn zone(&self, zone: ZoneId) -> (Phase, Option<PageId>) {
+        self.zones
+            .get(zone)
+            .map_or((Phase::Rest, None), |zone| (zone.phase(), zone.page()))
     }
+
+    /// Whether the relay is operated; an unknown one is not.
+    pub fn relay(&self, relay: RelayId) -> bool {
+        self.zones.relay(relay)
+    }
+
+    /// Every zone, and so every relay, is at rest.
+    pub fn is_at_rest(&self) -> bool {
+        self.zones.iter().all(|zone| zone.phase() == Phase::Rest)
+    }
+
+    /// The pages that are not over, highest bid first.
+    pub fn pages(&self) -> impl Iterator<Item = PageStatus> {
+        self.bids.iter().map(|page| PageStatus {
+            page: page.id(),
+            source: page.bid.source,
+            priority: page.bid.priority,
+            standing: page.standing,
+            zones: self.zones.held_by(page.id()).map(|zone| zone.id).collect(),
+            bid_at: page.bid_at,
+            heard_at: page.heard_at,
+            source_ended: page.source_ended,
+        })
+    }
+
+    fn advance_to(&mut self, now: Instant) -> Instant {
+        let now = self.latest.map_or(now, |latest| latest.max(now));
+        self.latest = Some(now);
+        now
+    }
+
+    fn with_page(&mut self, page: PageId, change: impl FnOnce(&mut Page)) {
+        if let Some(page) = self.bids.get_mut(page) {
+            change(page);
+        }
+    }
+
+    fn apply(&mut self, input: Input, now: Instant) {
+        match input {
+            Input::Bid(bid) => self.bid(bid, now),
+            Input::SourceEnded(page, reason) => self.source_ended(page, reason, now),
+            Input::Drained(page) => {
+                let draining = self.bids.get(page).filter(|p| p.draining_since.is_some());
+                if let Some(reason) = draining.and_then(|p| p.source_ended) {
+                    self.finish(page, reason, Cut::PlayedOut, now);
+                }
+            }
+            Input::Stop(page) => self.finish(page, EndReason::Operator, Cut::Now, now),
+            Input::ZoneFailed(zone) => self.zone_failed(zone, now),
+            Input::ZoneBack(zone) => {
+                if let Some(zone) = self.zones.get_mut(zone) {
+                    zone.works = true;
+                }
+            }
+            Input::Shutdown => self.shut_down(now),
+            Input::Packet(_) | Input::Speech(_) => {}
+        }
+    }
+
+    /// Enters a bid; whether it is heard, waits or is refused is decided by [`Switchboard::settle`].
+    fn bid(&mut self, mut bid: Bid, now: Instant) {
+        if self.bids.get(bid.page).is_some() {
+            return;
+        }
+        let mut zones = Vec::new();
+        for zone in bid.zones {
+            if self.zones.get(zone).is_some() && !zones.contains(&zone) {
+                zones.push(zone);
+            }
+        }
+        bid.zones = zones;
+        bid.chime = bid.chime.filter(|chime| !chime.is_zero());
+        let page = Page::new(bid, now);
+        if self.is_shut_down {
+            self.refuse(page, Refusal::Shutdown, now);
+        } else if page.bid.zones.is_empty() {
+            self.refuse(page, Refusal::DeviceFault, now);
+        } else {
+            self.bids.insert(page);
+        }
+    }
+
+    fn source_ended(&mut self, id: PageId, reason: EndReason, now: Instant) {
+        let Some(page) = self.bids.get_mut(id).filter(|p| p.source_ended.is_none()) else {
+            return;
+        };
+        if reason == EndReason::Cancelled || !page.any_packet || page.standing == Standing::Waiting {
+            self.finish(id, reason, Cut::Now, now);
+            return;
+        }
+        page.source_ended = Some(reason);
+        if page.standing == Standing::Speaking {
+            self.drain(id, now);
+        }
+    }
+
+    fn drain(&mut self, id: PageId, now: Instant) {
+        self.with_page(id, |page| page.draining_since = Some(now));
+        self.outputs.push_back(Output::Drain { page: id });
+    }
+
+    fn zone_failed(&mut self, id: ZoneId, now: Instant) {
+        let Some(zone) = self.zones.get_mut(id).filter(|zone| zone.works) else {
+            return;
+        };
+        let (page, audible) = (zone.page(), zone.is_audible());
+        zone.works = false;
+        let was_at_rest = zone.phase() == Phase::Rest;
+        zone.rest();
+        if let Some(page) = page.filter(|_| audible) {
+            self.outputs.push_back(Output::Silence { zone: id, page });
+        }
+        if !was_at_rest {
+            self.phase(id, Phase::Rest, None);
+        }
+        if let Some(id) = page {
+            let waits = self.bids.get(id).is_some_and(may_wait);
+            if !waits && self.zones.held_by(id).next().is_none() {
+                self.finish(id, EndReason::DeviceFault, Cut::Now, now);
+            }
+        }
+    }
+
+    fn shut_down(&mut self, now: Instant) {
+        self.is_shut_down = true;
+        for page in self.bids.ids() {
+            self.finish(page, EndReason::Shutdown, Cut::Now, now);
+        }
+        let tails: Vec<ZoneId> = self
+            .zones
+            .iter()
+            .filter(|zone| zone.phase() != Phase::Rest)
+            .map(|zone| zone.id)
+            .collect();
+        for zone in tails {
+            self.rest(zone);
+        }
+    }
+
+    fn rest(&mut self, id: ZoneId) {
+        if let Some(zone) = self.zones.get_mut(id) {
+            zone.rest();
+            self.phase(id, Phase::Rest, None);
+        }
+    }
+
+    /// The page is over: its zones to their tails, then its record.
+    fn finish(&mut self, id: PageId, reason: EndReason, cut: Cut, now: Instant) {
+        let Some(page) = self.bids.remove(id) else {
+            return;
+        };
+        let held: Vec<(ZoneId, bool)> = self.zones.held_by(id).map(|z| (z.id, z.is_audible())).collect();
+        for (zone, audible) in held {
+            if audible && cut == Cut::Now {
+                self.outputs.push_back(Output::Silence { zone, page: id });
+            }
+            if let Some(zone) = self.zones.get_mut(zone) {
+                zone.begin_tail(now);
+            }
+            self.phase(zone, Phase::Tail, None);
+        }
+        self.outputs.push_back(Output::Ended { page: id, reason });
+        self.outputs.push_back(Output::Record(page.record(reason, now)));
+    }
+
+    fn refuse(&mut self, page: Page, why: Refusal, now: Instant) {
+        self.outputs.push_back(Output::Refused { page: page.id(), why });
+        self.outputs.push_back(Output::Record(page.record(why.reason(), now)));
+    }
+
+    /// Gives every zone to the best bid that names it, deals with who lost and who won, then sets the relays.
+    fn settle(&mut self, now: Instant) {
+        let won = self.reassign(now);
+        for id in self.bids.ids() {
+            self.settle_page(id, now);
+        }
+        while let Some(id) = self.bids.surplus() {
+            self.turn_away(id, now);
+        }
+        // Lowest first: who lost a zone hears of it before the better bid that won it.
+        for id in self.bids.ids().into_iter().rev() {
+            self.announce(id, now);
+        }
+        for (zone, page) in won {
+            self.phase(zone, Phase::Seize, Some(page));
+        }
+        for (relay, operated) in self.zones.settle_relays() {
+            self.outputs.push_back(Output::Relay { relay, operated });
+        }
+    }
+
+    fn reassign(&mut self, now: Instant) -> Vec<(ZoneId, PageId)> {
+        let changes: Vec<(ZoneId, PageId)> = self
+            .zones
+            .iter()
+            .filter(|zone| zone.works)
+            .filter_map(|zone| {
+                let best = self.bids.best_for(zone.id, zone.page())?;
+                (Some(best) != zone.page()).then_some((zone.id, best))
+            })
+            .collect();
+        for &(id, best) in &changes {
+            let Some(zone) = self.zones.get_mut(id) else { continue };
+            if let Some(page) = zone.page().filter(|_| zone.is_audible()) {
+                self.outputs.push_back(Output::Silence { zone: id, page });
+            }
+            zone.seize(best, now);
+        }
+        changes
+    }
+
+    /// Ends, refuses or sets back a page that holds no zone.
+    fn settle_page(&mut self, id: PageId, now: Instant) {
+        let phases: Vec<Phase> = self.zones.held_by(id).map(Zone::phase).collect();
+        let Some(page) = self.bids.get_mut(id) else { return };
+        if !phases.contains(&Phase::Speech) {
+            page.close(now);
+        }
+        if let Standing::Chiming { .. } = page.standing
+            && !phases.contains(&Phase::Chime)
+        {
+            // The zones that heard the chime are gone: those that are left begin anew.
+            page.standing = Standing::Seizing;
+        }
+        if !phases.is_empty() {
+            return;
+        }
+        if page.standing != Standing::Waiting {
+            if may_wait(page) {
+                page.standing = Standing::Waiting;
+                page.is_announced = false;
+            } else {
+                self.finish(id, EndReason::Preempted, Cut::Now, now);
+            }
+        } else if page.bid.loss == Loss::End {
+            let why = self.held_against(id);
+            if let Some(page) = self.bids.remove(id) {
+                self.refuse(page, why, now);
+            }
+        }
+    }
+
+    /// Why a bid that won nothing is refused.
+    fn held_against(&self, id: PageId) -> Refusal {
+        self.bids
+            .get(id)
+            .into_iter()
+            .flat_map(|page| &page.bid.zones)
+            .filter_map(|zone| self.zones.get(*zone)?.page())
+            .next()
+            .map_or(Refusal::DeviceFault, Refusal::Busy)
+    }
+
+    /// Too many wait, and this is the lowest of them.
+    fn turn_away(&mut self, id: PageId, now: Instant) {
+        let why = match self.held_against(id) {
+            Refusal::DeviceFault => self
+                .bids
+                .iter()
+                .next()
+                .map_or(Refusal::DeviceFault, |p| Refusal::Busy(p.id())),
+            why => why,
+        };
+        match self.bids.get(id) {
+            Some(page) if page.admitted => self.finish(id, EndReason::Preempted, Cut::Now, now),
+            Some(page) if page.is_announced => self.finish(id, why.reason(), Cut::Now, now),
+            _ => {
+                if let Some(page) = self.bids.remove(id) {
+                    self.refuse(page, why, now);
+                }
+            }
+        }
+    }
+
+    /// Tells once that a page waits, or that it is admitted.
+    fn announce(&mut self, id: PageId, now: Instant) {
+        let holds = self.zones.held_by(id).next().is_some();
+        let Some(page) = self.bids.get_mut(id) else { return };
+        if page.standing != Standing::Waiting {
+            return;
+        }
+        if holds {
+            page.admit(now);
+            self.outputs.push_back(Output::Admitted { page: id });
+        } else if !page.is_announced {
+            page.is_announced = true;
+            self.outputs.push_back(Output::Waiting { page: id });
+        }
+    }
+
+    /// The earliest deadline. Of equal ones, pages come before zones and higher bids before lower ones.
+    fn next_timer(&self) -> Option<(Instant, Timer)> {
+        let pages = self.bids.iter().flat_map(|page| {
+            let begin = (page.standing == Standing::Seizing)
+                .then(|| self.zones.ready_for(page.id()))
+                .flatten()
+                .map(|ready| (ready, Timer::Begin(page.id())));
+            page.timers(self.max_drain).chain(begin)
+        });
+        let speaking = |page| {
+            self.bids
+                .get(page)
+                .is_some_and(|page| page.standing == Standing::Speaking)
+        };
+        let joins = self
+            .zones
+            .iter()
+            .filter(|zone| zone.phase() == Phase::Seize && zone.page().is_some_and(speaking))
+            .filter_map(|zone| Some((zone.ready()?, Timer::Join(zone.id))));
+        let tails = self.zones.iter().filter_map(Zone::release);
+        pages.chain(joins).chain(tails).min_by_key(|(at, _)| *at)
+    }
+
+    /// Each timer that fires is gone by it, so this ends.
+    fn fire_due(&mut self, now: Instant) {
+        while let Some((_, timer)) = self.next_timer().filter(|(at, _)| *at <= now) {
+            self.fire(timer, now);
+            self.settle(now);
+        }
+    }
+
+    fn fire(&mut self, timer: Timer, now: Instant) {
+        match timer {
+            Timer::Begin(page) => self.begin(page, now),
+            Timer::ChimeOver(page) => self.speak(page, now),
+            Timer::Join(zone) => {
+                if let (_, Some(page)) = self.zone(zone) {
+                    self.open(zone, page, now);
+                }
+            }
+            Timer::PageLimit(page) => self.finish(page, EndReason::PageLimit, Cut::Now, now),
+            Timer::Quiet(page) => self.finish(page, EndReason::Quiet, Cut::Now, now),
+            Timer::NoPacket(page) => self.source_ended(page, EndReason::NoPackets, now),
+            Timer::DrainLimit(page) => {
+                if let Some(reason) = self.bids.get(page).and_then(|p| p.source_ended) {
+                    self.finish(page, reason, Cut::Now, now);
+                }
+            }
+            Timer::Release(zone) => self.rest(zone),
+        }
+    }
+
+    /// Every amplifier of the page is awake.
+    fn begin(&mut self, id: PageId, now: Instant) {
+        let Some(page) = self.bids.get_mut(id) else { return };
+        let Some(chime) = page.bid.chime else {
+            self.speak(id, now);
+            return;
+        };
+        page.standing = Standing::Chiming {
+            until: after(now, chime),
+        };
+        for zone in self.zone_ids(id) {
+            self.advance(zone, id, Phase::Chime);
+            self.outputs.push_back(Output::Chime { zone, page: id });
+        }
+    }
+
+    /// Opens the page in every zone whose amplifier is awake.
+    fn speak(&mut self, id: PageId, now: Instant) {
+        self.with_page(id, |page| page.standing = Standing::Speaking);
+        let awake: Vec<ZoneId> = self
+            .zones
+            .held_by(id)
+            .filter(|zone| zone.ready().is_some_and(|ready| ready <= now))
+            .map(|zone| zone.id)
+            .collect();
+        for zone in awake {
+            self.open(zone, id, now);
+        }
+        if self.bids.get(id).is_some_and(|page| page.source_ended.is_some()) {
+            self.drain(id, now);
+        }
+    }
+
+    fn open(&mut self, zone: ZoneId, id: PageId, now: Instant) {
+        self.with_page(id, |page| page.open(zone, now));
+        self.advance(zone, id, Phase::Speech);
+        self.outputs.push_back(Output::Speak { zone, page: id });
+    }
+
+    fn advance(&mut self, id: ZoneId, page: PageId, next: Phase) {
+        if let Some(zone) = self.zones.get_mut(id) {
+            zone.advance(next);
+            self.phase(id, next, Some(page));
+        }
+    }
+
+    fn zone_ids(&self, page: PageId) -> Vec<ZoneId> {
+        self.zones.held_by(page).map(|zone| zone.id).collect()
+    }
+
+    fn phase(&mut self, zone: ZoneId, phase: Phase, page: Option<PageId>) {
+        self.outputs.push_back(Output::Phase { zone, phase, page });
+    }
+}
+
+/// How a page's audio ends.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Cut {
+    /// It may still sound: silence it.
+    Now,
+    /// Its last sample has been played.
+    PlayedOut,
+}
+
+/// Without a zone, the page stays: its bid said so, and its source can still be heard live.
+fn may_wait(page: &Page) -> bool {
+    page.bid.loss == Loss::Wait && page.source_ended.is_none()
 }

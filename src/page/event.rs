@@ -1,0 +1,136 @@
+//! What the switchboard is told, and what it tells.
+
+use std::time::Instant;
+
+use super::{Bid, PageId, Priority, RelayId, SourceId, ZoneId};
+
+/// What happens outside. Inputs about pages that are over, or were never known, change nothing.
+#[derive(Debug, Clone)]
+pub enum Input {
+    Bid(Bid),
+    /// A valid packet of the page arrived. Wanted for waiting pages too.
+    Packet(PageId),
+    /// Speech was heard in the page's audio.
+    Speech(PageId),
+    /// The source has ended: play what is held, then tail. With [`EndReason::Cancelled`], or when no packet ever
+    /// came, nothing is played and the page ends at once.
+    SourceEnded(PageId, EndReason),
+    /// Every card has played the page's last sample.
+    Drained(PageId),
+    /// An operator ends the page at once.
+    Stop(PageId),
+    /// The zone's card failed: what is heard there ends, nothing new begins. Its relays go to rest at once.
+    ZoneFailed(ZoneId),
+    /// The zone's card is back.
+    ZoneBack(ZoneId),
+    /// The daemon stops: everything ends, relays to rest. Later bids are refused.
+    Shutdown,
+}
+
+/// Why a page ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum EndReason {
+    /// BYE from the caller.
+    HungUp,
+    /// CANCEL before the answer took effect.
+    Cancelled,
+    /// The group fell silent for its idle time.
+    StreamEnded,
+    NoPackets,
+    Quiet,
+    PageLimit,
+    /// A higher priority took its last zone.
+    Preempted,
+    /// Refused: every zone was held by an equal or higher bid, or too many bids were waiting.
+    Busy,
+    Operator,
+    DeviceFault,
+    /// Signalling failed: no ACK, session lost, connection gone.
+    CallLost,
+    Shutdown,
+}
+
+/// Why a bid was not admitted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Refusal {
+    /// Held by this page.
+    Busy(PageId),
+    /// No zone that it names works, or exists.
+    DeviceFault,
+    Shutdown,
+}
+
+impl Refusal {
+    /// The reason that the refused page's record gives.
+    pub fn reason(self) -> EndReason {
+        match self {
+            Refusal::Busy(_) => EndReason::Busy,
+            Refusal::DeviceFault => EndReason::DeviceFault,
+            Refusal::Shutdown => EndReason::Shutdown,
+        }
+    }
+}
+
+/// Where a zone stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Phase {
+    /// Nobody holds it and it operates no relay.
+    Rest,
+    /// A page holds it and its audio has not begun: relays operate, the amplifier wakes up.
+    Seize,
+    /// The pre-announcement tone plays.
+    Chime,
+    /// The page's audio is open.
+    Speech,
+    /// Nobody holds it; its relays are still operated.
+    Tail,
+}
+
+/// One page, whole. Exactly one for every bid.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PageRecord {
+    pub page: PageId,
+    pub source: SourceId,
+    /// Zones where it was heard, in the order of hearing; empty if it was refused or ended before its speech.
+    pub zones: Vec<ZoneId>,
+    pub priority: Priority,
+    pub bid_at: Instant,
+    /// First opening of speech in any zone.
+    pub heard_at: Option<Instant>,
+    pub ended_at: Instant,
+    pub reason: EndReason,
+}
+
+/// What must be done, in this order.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Output {
+    /// The page holds at least one zone: answer the call, build its voice, keep its audio. Comes again when a
+    /// page that went back to waiting holds a zone again.
+    Admitted { page: PageId },
+    /// The page holds no zone (its bid said [`super::Loss::Wait`]) and waits: drop its voice, if it has one; it is
+    /// heard live once it is admitted.
+    Waiting { page: PageId },
+    /// The bid is refused; its record follows, without [`Output::Ended`].
+    Refused { page: PageId, why: Refusal },
+    /// Set a relay. Emitted on changes only.
+    Relay { relay: RelayId, operated: bool },
+    /// A zone changed its phase or its page (for status and timelines).
+    Phase {
+        zone: ZoneId,
+        phase: Phase,
+        page: Option<PageId>,
+    },
+    /// Play the page's pre-announcement tone into the zone now.
+    Chime { zone: ZoneId, page: PageId },
+    /// Open the page's audio into the zone, from the first sample kept.
+    Speak { zone: ZoneId, page: PageId },
+    /// Stop the page's audio (or chime) in the zone with a short fade.
+    Silence { zone: ZoneId, page: PageId },
+    /// No more audio will come: play what is held, then report [`Input::Drained`]. Never before the page's first
+    /// [`Output::Speak`].
+    Drain { page: PageId },
+    /// The page is over: end the call (unless the source ended it), drop the voice. Its record follows.
+    Ended { page: PageId, reason: EndReason },
+    /// The page's record.
+    Record(PageRecord),
+}

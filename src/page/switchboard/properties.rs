@@ -1,0 +1,457 @@
+//! Random events against the invariants of DEVELOPERS.md, "A page, from bid to rest". The checks watch the outputs
+//! from outside, with a small model of what a site would see: relays, open zones, records.
+//!
+//! A crash needs no case of its own here: relays rest because their owner drops them, and every prefix of a random
+//! run is checked, so there is no point at which the switchboard holds a relay that its zones do not account for.
+#![allow(clippy::disallowed_methods)]
+
+use std::collections::{HashMap, HashSet};
+
+use proptest::prelude::*;
+
+use super::*;
+use crate::page::{Limits, MAX_WAITING, PageRecord, ZoneRules};
+
+const MAX_DRAIN: Duration = Duration::from_millis(3000);
+
+/// One step of a random run. Pages are named by how many bids ago they came, so that most inputs hit a live one.
+#[derive(Debug, Clone)]
+enum Step {
+    Bid {
+        zones: Vec<u16>,
+        priority: u8,
+        chime: Option<u16>,
+        limits: [Option<u16>; 3],
+        waits: bool,
+    },
+    Again(u64),
+    Packet(u64),
+    Speech(u64),
+    SourceEnded(u64, EndReason),
+    Drained(u64),
+    Stop(u64),
+    ZoneFailed(u16),
+    ZoneBack(u16),
+    /// The driver sleeps for this long, waking when asked to; or, `lazy`, only at the end.
+    Pass {
+        ms: u16,
+        lazy: bool,
+    },
+}
+
+fn zone_rules() -> impl Strategy<Value = ZoneRules> {
+    let relays = || prop::collection::vec((0..5u16).prop_map(RelayId), 0..3);
+    (relays(), relays(), 0..600u64, 0..400u64).prop_map(|(trigger, mute, lead, release)| ZoneRules {
+        trigger,
+        mute,
+        lead: Duration::from_millis(lead),
+        release: Duration::from_millis(release),
+    })
+}
+
+fn rules() -> impl Strategy<Value = Rules> {
+    // A zone may name relay 4, which does not exist: it must be ignored.
+    prop::collection::vec(zone_rules(), 1..5).prop_map(|zones| Rules { zones, relays: 4 })
+}
+
+fn step() -> impl Strategy<Value = Step> {
+    let page = || 0..6u64;
+    let limit = || prop::option::weighted(0.4, 0..2500u16);
+    let reason = prop::sample::select(vec![
+        EndReason::HungUp,
+        EndReason::Cancelled,
+        EndReason::StreamEnded,
+        EndReason::CallLost,
+    ]);
+    let bid = (
+        prop::collection::vec(0..5u16, 0..4),
+        0..6u8,
+        prop::option::of(0..800u16),
+        [limit(), limit(), limit()],
+        any::<bool>(),
+    );
+    prop_oneof![
+        6 => bid.prop_map(|(zones, priority, chime, limits, waits)| Step::Bid { zones, priority, chime, limits, waits }),
+        1 => page().prop_map(Step::Again),
+        6 => page().prop_map(Step::Packet),
+        2 => page().prop_map(Step::Speech),
+        4 => (page(), reason).prop_map(|(page, reason)| Step::SourceEnded(page, reason)),
+        4 => page().prop_map(Step::Drained),
+        1 => page().prop_map(Step::Stop),
+        1 => (0..5u16).prop_map(Step::ZoneFailed),
+        2 => (0..5u16).prop_map(Step::ZoneBack),
+        9 => (0..1500u16, prop::bool::weighted(0.2)).prop_map(|(ms, lazy)| Step::Pass { ms, lazy }),
+    ]
+}
+
+/// What a site sees of one page.
+#[derive(Debug)]
+struct Seen {
+    bid: Bid,
+    order: u64,
+    source_ended: bool,
+    open: HashSet<ZoneId>,
+    heard: HashSet<ZoneId>,
+    /// Opening of the present stretch of speech.
+    open_since: Option<Instant>,
+    open_before: Duration,
+    admitted: bool,
+}
+
+/// The site: rules, clock and everything that the outputs have done.
+struct Site {
+    rules: Rules,
+    board: Switchboard,
+    now: Instant,
+    bids: u64,
+    pages: HashMap<PageId, Seen>,
+    ended: HashMap<PageId, EndReason>,
+    records: HashMap<PageId, PageRecord>,
+    failed: HashSet<ZoneId>,
+    relays: HashMap<RelayId, bool>,
+    phases: HashMap<ZoneId, Phase>,
+    shut_down: bool,
+}
+
+impl Site {
+    fn new(rules: Rules) -> Self {
+        Site {
+            board: Switchboard::new(rules.clone()).with_max_drain(MAX_DRAIN),
+            rules,
+            now: Instant::now(),
+            bids: 0,
+            pages: HashMap::new(),
+            ended: HashMap::new(),
+            records: HashMap::new(),
+            failed: HashSet::new(),
+            relays: HashMap::new(),
+            phases: HashMap::new(),
+            shut_down: false,
+        }
+    }
+
+    fn zones(&self) -> impl Iterator<Item = (ZoneId, &ZoneRules)> {
+        (0..).map(ZoneId).zip(&self.rules.zones)
+    }
+
+    fn named(&self, ago: u64) -> PageId {
+        PageId(self.bids.saturating_sub(ago))
+    }
+
+    fn run(&mut self, step: Step) {
+        let input = match step {
+            Step::Bid {
+                zones,
+                priority,
+                chime,
+                limits,
+                waits,
+            } => {
+                self.bids += 1;
+                let ms = |value: Option<u16>| value.map(|v| Duration::from_millis(v.into()));
+                let bid = Bid {
+                    page: PageId(self.bids),
+                    source: SourceId(0),
+                    zones: zones.into_iter().map(ZoneId).collect(),
+                    priority: Priority(priority),
+                    chime: ms(chime),
+                    limits: Limits {
+                        page: ms(limits[0]),
+                        quiet: ms(limits[1]),
+                        no_packet: ms(limits[2]),
+                    },
+                    loss: if waits { Loss::Wait } else { Loss::End },
+                };
+                let seen = Seen {
+                    bid: bid.clone(),
+                    order: self.bids,
+                    source_ended: false,
+                    open: HashSet::new(),
+                    heard: HashSet::new(),
+                    open_since: None,
+                    open_before: Duration::ZERO,
+                    admitted: false,
+                };
+                self.pages.insert(bid.page, seen);
+                Input::Bid(bid)
+            }
+            // The same bid once more, while its page lives: must change nothing.
+            Step::Again(ago) => match self.pages.get(&self.named(ago)) {
+                Some(seen) => Input::Bid(Bid {
+                    zones: vec![ZoneId(0)],
+                    ..seen.bid.clone()
+                }),
+                None => return,
+            },
+            Step::Packet(ago) => Input::Packet(self.named(ago)),
+            Step::Speech(ago) => Input::Speech(self.named(ago)),
+            Step::SourceEnded(ago, reason) => Input::SourceEnded(self.named(ago), reason),
+            Step::Drained(ago) => Input::Drained(self.named(ago)),
+            Step::Stop(ago) => Input::Stop(self.named(ago)),
+            Step::ZoneFailed(zone) => {
+                self.failed.insert(ZoneId(zone));
+                Input::ZoneFailed(ZoneId(zone))
+            }
+            Step::ZoneBack(zone) => {
+                self.failed.remove(&ZoneId(zone));
+                Input::ZoneBack(ZoneId(zone))
+            }
+            Step::Pass { ms, lazy } => return self.pass(Duration::from_millis(ms.into()), lazy),
+        };
+        self.input(input);
+    }
+
+    fn input(&mut self, input: Input) {
+        if let Input::SourceEnded(page, _) = &input
+            && let Some(seen) = self.pages.get_mut(page)
+        {
+            seen.source_ended = true;
+        }
+        self.board.handle(input, self.now);
+        self.listen(true);
+    }
+
+    fn pass(&mut self, duration: Duration, lazy: bool) {
+        let end = self.now + duration;
+        while let Some(due) = self.board.poll_timeout().filter(|due| !lazy && *due <= end) {
+            assert!(due >= self.now, "a deadline in the past");
+            self.now = due;
+            self.board.handle_timeout(due);
+            self.listen(true);
+            assert!(self.board.poll_timeout().is_none_or(|next| next > due), "a busy loop");
+        }
+        self.now = end;
+        self.board.handle_timeout(end);
+        self.listen(!lazy);
+    }
+
+    /// Applies the outputs to the model; then every invariant must hold. `punctual`: no wake-up was late.
+    fn listen(&mut self, punctual: bool) {
+        while let Some(output) = self.board.poll_output() {
+            self.apply(output, punctual);
+        }
+        assert!(
+            self.board.poll_timeout().is_none_or(|due| due > self.now),
+            "a deadline was left"
+        );
+        self.check();
+    }
+
+    fn apply(&mut self, output: Output, punctual: bool) {
+        match output {
+            Output::Admitted { page } => self.live(page).admitted = true,
+            Output::Waiting { page } => {
+                let seen = self.live(page);
+                assert_eq!(seen.bid.loss, Loss::Wait);
+                assert!(seen.open.is_empty() && !seen.source_ended);
+            }
+            Output::Refused { page, .. } => {
+                assert!(!self.live(page).admitted, "refused after admission");
+            }
+            Output::Relay { relay, operated } => {
+                assert!(relay.0 < self.rules.relays, "no such relay");
+                let before = self.relays.insert(relay, operated).unwrap_or(false);
+                assert_ne!(before, operated, "a relay output that changes nothing");
+            }
+            Output::Phase { zone, phase, .. } => {
+                self.phases.insert(zone, phase);
+            }
+            Output::Chime { zone, page } => {
+                assert!(self.relays_operate(zone), "chime before the relays");
+                assert!(
+                    self.live(page).heard.is_empty() || self.live(page).open.is_empty(),
+                    "chime over speech"
+                );
+            }
+            Output::Speak { zone, page } => {
+                assert!(self.relays_operate(zone), "speech before the relays");
+                let now = self.now;
+                let seen = self.live(page);
+                assert!(seen.bid.zones.contains(&zone) && seen.open.insert(zone));
+                seen.heard.insert(zone);
+                seen.open_since.get_or_insert(now);
+            }
+            Output::Silence { zone, page } => self.close(page, Some(zone)),
+            Output::Drain { page } => {
+                let seen = self.live(page);
+                assert!(!seen.heard.is_empty(), "drained before it spoke");
+            }
+            Output::Ended { page, reason } => {
+                self.close(page, None);
+                let seen = self.live(page);
+                if let Some(limit) = seen.bid.limits.page {
+                    assert!(!punctual || seen.open_before <= limit, "longer than its limit");
+                }
+                assert!(self.ended.insert(page, reason).is_none(), "ended twice");
+            }
+            Output::Record(record) => {
+                let seen = self.pages.remove(&record.page).expect("a record without a bid");
+                match self.ended.get(&record.page) {
+                    Some(reason) => assert_eq!(*reason, record.reason),
+                    None => assert!(!seen.admitted, "a record before its end"),
+                }
+                assert_eq!(record.zones.iter().copied().collect::<HashSet<_>>(), seen.heard);
+                assert_eq!(record.heard_at.is_some(), !seen.heard.is_empty());
+                assert_eq!(record.ended_at, self.now);
+                assert!(self.records.insert(record.page, record).is_none(), "two records");
+            }
+        }
+    }
+
+    fn live(&mut self, page: PageId) -> &mut Seen {
+        self.pages.get_mut(&page).expect("an output for a page that is over")
+    }
+
+    fn close(&mut self, page: PageId, zone: Option<ZoneId>) {
+        let now = self.now;
+        let seen = self.live(page);
+        match zone {
+            Some(zone) => _ = seen.open.remove(&zone),
+            None => seen.open.clear(),
+        }
+        if seen.open.is_empty()
+            && let Some(since) = seen.open_since.take()
+        {
+            seen.open_before += now - since;
+        }
+    }
+
+    fn relays_of(rules: &ZoneRules) -> impl Iterator<Item = RelayId> {
+        rules.trigger.iter().chain(&rules.mute).copied()
+    }
+
+    fn relays_operate(&self, zone: ZoneId) -> bool {
+        let rules = &self.rules.zones[usize::from(zone.0)];
+        Self::relays_of(rules).all(|relay| relay.0 >= self.rules.relays || self.relays.get(&relay) == Some(&true))
+    }
+
+    fn check(&self) {
+        // Trigger closed ⇔ some zone it serves is not at rest; music muted ⇔ the same for its mute.
+        for relay in (0..self.rules.relays).map(RelayId) {
+            let wanted = self.zones().any(|(zone, rules)| {
+                Self::relays_of(rules).any(|r| r == relay) && self.board.zone(zone).0 != Phase::Rest
+            });
+            assert_eq!(self.relays.get(&relay).copied().unwrap_or(false), wanted, "{relay:?}");
+            assert_eq!(self.board.relay(relay), wanted);
+        }
+        // The packet limit ends a source from inside; the model takes the switchboard's word for when.
+        let starved: HashSet<PageId> = self
+            .board
+            .pages()
+            .filter(|page| page.source_ended == Some(EndReason::NoPackets))
+            .map(|page| page.page)
+            .collect();
+        assert!(starved.iter().all(|id| self.pages[id].bid.limits.no_packet.is_some()));
+        for (zone, _) in self.zones() {
+            let (phase, page) = self.board.zone(zone);
+            assert_eq!(
+                self.phases.get(&zone).copied().unwrap_or(Phase::Rest),
+                phase,
+                "{zone:?}"
+            );
+            assert_eq!(page.is_some(), !matches!(phase, Phase::Rest | Phase::Tail));
+            if self.failed.contains(&zone) {
+                assert_eq!((phase, page), (Phase::Rest, None), "a failed zone is in use");
+                continue;
+            }
+            // The highest bid that can be heard is the one that holds the zone.
+            let best = self
+                .pages
+                .iter()
+                .filter(|(id, seen)| {
+                    seen.bid.zones.contains(&zone)
+                        && ((!seen.source_ended && !starved.contains(*id)) || page == Some(**id))
+                })
+                .max_by_key(|(_, seen)| (seen.bid.priority, std::cmp::Reverse(seen.order)));
+            assert_eq!(page, best.map(|(id, _)| *id), "{zone:?} is not held by the highest bid");
+            // Open audio ⇔ speech.
+            let open: Vec<PageId> = self
+                .pages
+                .iter()
+                .filter(|(_, s)| s.open.contains(&zone))
+                .map(|(id, _)| *id)
+                .collect();
+            assert_eq!(
+                open,
+                page.filter(|_| phase == Phase::Speech).into_iter().collect::<Vec<_>>()
+            );
+        }
+        for seen in self.pages.values() {
+            if let (Some(limit), Some(since)) = (seen.bid.limits.page, seen.open_since) {
+                assert!(
+                    seen.open_before + (self.now - since) < limit.max(Duration::from_nanos(1)),
+                    "over its limit"
+                );
+            }
+        }
+        // Every bid is live or has its record, and the crowd is bounded.
+        assert_eq!(self.bids, u64::try_from(self.pages.len() + self.records.len()).unwrap());
+        let live: HashSet<PageId> = self.board.pages().map(|page| page.page).collect();
+        assert_eq!(live, self.pages.keys().copied().collect::<HashSet<_>>());
+        assert!(live.len() <= MAX_WAITING + self.rules.zones.len());
+        if self.shut_down {
+            assert!(self.board.is_at_rest() && live.is_empty());
+        }
+    }
+
+    /// Every source ends: within lead, chime, drain bound and release all relays must be at rest.
+    fn all_sources_end(&mut self) {
+        let mut live: Vec<PageId> = self.pages.keys().copied().collect();
+        live.sort();
+        for page in live {
+            self.input(Input::SourceEnded(page, EndReason::HungUp));
+        }
+        let bound = Duration::from_millis(600 + 800) + MAX_DRAIN + Duration::from_millis(400);
+        self.pass(bound, false);
+        assert!(self.board.is_at_rest(), "not at rest without a source");
+        assert!(self.relays.values().all(|operated| !operated));
+        assert!(self.pages.is_empty());
+        assert_eq!(self.board.poll_timeout(), None);
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 600, ..ProptestConfig::default() })]
+
+    #[test]
+    fn invariants_hold_at_every_step(rules in rules(), steps in prop::collection::vec(step(), 1..80)) {
+        let mut site = Site::new(rules);
+        for step in steps {
+            site.run(step);
+        }
+        site.all_sources_end();
+    }
+
+    #[test]
+    fn after_shutdown_relays_rest_and_bids_are_refused(
+        rules in rules(),
+        before in prop::collection::vec(step(), 0..40),
+        after in prop::collection::vec(step(), 0..10),
+    ) {
+        let mut site = Site::new(rules);
+        for step in before {
+            site.run(step);
+        }
+        site.shut_down = true;
+        site.input(Input::Shutdown);
+        for step in after {
+            site.run(step);
+        }
+    }
+
+    /// Without drains and stops from outside, limits alone bring a site to rest.
+    #[test]
+    fn limits_end_every_page(rules in rules(), steps in prop::collection::vec(step(), 1..40)) {
+        let mut site = Site::new(rules);
+        for step in steps {
+            if let Step::Bid { limits: [Some(_), ..], .. } | Step::Packet(_) | Step::Pass { .. } = step {
+                site.run(step);
+            }
+        }
+        // One after another: each page may wait for all that came before it.
+        let each = Duration::from_millis(600 + 800 + 2500 + 400);
+        site.pass(each * 45, false);
+        prop_assert!(site.board.is_at_rest());
+        prop_assert!(site.pages.is_empty());
+    }
+}

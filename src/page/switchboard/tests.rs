@@ -1,0 +1,720 @@
+//! Worked scenarios by hand. The rules they check are the project's own (DEVELOPERS.md, "A page, from bid to rest");
+//! what an installer expects of trigger, mute and limits is common practice, no published source.
+#![allow(clippy::disallowed_methods)]
+
+use super::*;
+use crate::page::{Limits, MAX_WAITING, ZoneRules};
+
+/// A switchboard on a simulated clock that starts at 0 ms, with everything it said as text.
+struct Desk {
+    board: Switchboard,
+    start: Instant,
+    now: u64,
+    log: Vec<String>,
+}
+
+/// Zone 0: trigger relay 0, mute relay 2. Zone 1: trigger relay 1, mute relay 2. Leads 300 and 500 ms.
+fn two_zones() -> Rules {
+    let zone = |trigger, lead| ZoneRules {
+        trigger: vec![RelayId(trigger)],
+        mute: vec![RelayId(2)],
+        lead: Duration::from_millis(lead),
+        release: Duration::from_millis(200),
+    };
+    Rules {
+        zones: vec![zone(0, 300), zone(1, 500)],
+        relays: 3,
+    }
+}
+
+fn bid(page: u64, zones: &[u16], priority: u8) -> Bid {
+    Bid {
+        page: PageId(page),
+        source: SourceId(7),
+        zones: zones.iter().copied().map(ZoneId).collect(),
+        priority: Priority(priority),
+        chime: None,
+        limits: Limits::default(),
+        loss: Loss::End,
+    }
+}
+
+fn chimed(bid: Bid) -> Bid {
+    Bid {
+        chime: Some(Duration::from_millis(1000)),
+        ..bid
+    }
+}
+
+fn waiting(bid: Bid) -> Bid {
+    Bid {
+        loss: Loss::Wait,
+        ..bid
+    }
+}
+
+fn limited(bid: Bid, page: Option<u64>, quiet: Option<u64>, no_packet: Option<u64>) -> Bid {
+    let ms = |limit: Option<u64>| limit.map(Duration::from_millis);
+    let limits = Limits {
+        page: ms(page),
+        quiet: ms(quiet),
+        no_packet: ms(no_packet),
+    };
+    Bid { limits, ..bid }
+}
+
+impl Desk {
+    fn new(rules: Rules) -> Self {
+        Desk {
+            board: Switchboard::new(rules),
+            start: Instant::now(),
+            now: 0,
+            log: Vec::new(),
+        }
+    }
+
+    fn at(&self, ms: u64) -> Instant {
+        self.start + Duration::from_millis(ms)
+    }
+
+    fn listen(&mut self) {
+        while let Some(output) = self.board.poll_output() {
+            let text = match output {
+                Output::Admitted { page } => format!("admitted {}", page.0),
+                Output::Waiting { page } => format!("waiting {}", page.0),
+                Output::Refused { page, why } => format!("refused {} {why:?}", page.0),
+                Output::Relay { relay, operated } => {
+                    format!("relay {} {}", relay.0, if operated { "on" } else { "off" })
+                }
+                Output::Phase { zone, phase, page } => match page {
+                    Some(page) => format!("z{} {phase:?} {}", zone.0, page.0),
+                    None => format!("z{} {phase:?}", zone.0),
+                },
+                Output::Chime { zone, page } => format!("chime {} z{}", page.0, zone.0),
+                Output::Speak { zone, page } => format!("speak {} z{}", page.0, zone.0),
+                Output::Silence { zone, page } => format!("silence {} z{}", page.0, zone.0),
+                Output::Drain { page } => format!("drain {}", page.0),
+                Output::Ended { page, reason } => format!("ended {} {reason:?}", page.0),
+                Output::Record(record) => {
+                    assert_eq!(record.ended_at, self.at(self.now));
+                    let zones: Vec<u16> = record.zones.iter().map(|zone| zone.0).collect();
+                    format!("record {} {:?} {zones:?}", record.page.0, record.reason)
+                }
+            };
+            self.log.push(format!("{} {text}", self.now));
+        }
+    }
+
+    /// Lets the clock run to `ms`, waking the switchboard when it asks for it.
+    fn until(&mut self, ms: u64) {
+        while let Some(due) = self.board.poll_timeout().filter(|due| *due <= self.at(ms)) {
+            self.now = u64::try_from(due.duration_since(self.start).as_millis()).unwrap();
+            self.board.handle_timeout(due);
+            self.listen();
+        }
+        self.now = ms;
+    }
+
+    fn input(&mut self, ms: u64, input: Input) {
+        self.until(ms);
+        self.board.handle(input, self.at(ms));
+        self.listen();
+    }
+
+    fn bid(&mut self, ms: u64, bid: Bid) {
+        self.input(ms, Input::Bid(bid));
+    }
+
+    fn packet(&mut self, ms: u64, page: u64) {
+        self.input(ms, Input::Packet(PageId(page)));
+    }
+
+    fn end(&mut self, ms: u64, page: u64, reason: EndReason) {
+        self.input(ms, Input::SourceEnded(PageId(page), reason));
+    }
+
+    fn drained(&mut self, ms: u64, page: u64) {
+        self.input(ms, Input::Drained(PageId(page)));
+    }
+
+    /// Everything said since the last call.
+    fn heard(&mut self) -> Vec<String> {
+        std::mem::take(&mut self.log)
+    }
+
+    fn since(&mut self, expected: &[&str]) {
+        assert_eq!(self.heard(), expected);
+    }
+}
+
+#[test]
+fn one_page_from_bid_to_rest() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, chimed(bid(1, &[0], 50)));
+    desk.since(&["0 admitted 1", "0 z0 Seize 1", "0 relay 0 on", "0 relay 2 on"]);
+    desk.packet(20, 1);
+    desk.until(4999);
+    desk.since(&[
+        "300 z0 Chime 1",
+        "300 chime 1 z0",
+        "1300 z0 Speech 1",
+        "1300 speak 1 z0",
+    ]);
+    desk.end(5000, 1, EndReason::HungUp);
+    desk.drained(5600, 1);
+    desk.until(60_000);
+    desk.since(&[
+        "5000 drain 1",
+        "5600 z0 Tail",
+        "5600 ended 1 HungUp",
+        "5600 record 1 HungUp [0]",
+        "5800 z0 Rest",
+        "5800 relay 0 off",
+        "5800 relay 2 off",
+    ]);
+    assert!(desk.board.is_at_rest());
+    assert_eq!(desk.board.poll_timeout(), None);
+}
+
+#[test]
+fn zones_of_a_page_begin_together_after_the_greatest_lead() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, chimed(bid(1, &[0, 1], 50)));
+    desk.heard();
+    desk.until(10_000);
+    desk.since(&[
+        "500 z0 Chime 1",
+        "500 chime 1 z0",
+        "500 z1 Chime 1",
+        "500 chime 1 z1",
+        "1500 z0 Speech 1",
+        "1500 speak 1 z0",
+        "1500 z1 Speech 1",
+        "1500 speak 1 z1",
+    ]);
+}
+
+#[test]
+fn a_higher_page_preempts_without_relay_chatter() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, bid(1, &[0], 50));
+    desk.packet(10, 1);
+    desk.until(1000);
+    desk.heard();
+    desk.bid(1000, chimed(bid(2, &[0], 90)));
+    desk.until(2500);
+    desk.since(&[
+        "1000 silence 1 z0",
+        "1000 ended 1 Preempted",
+        "1000 record 1 Preempted [0]",
+        "1000 admitted 2",
+        "1000 z0 Seize 2",
+        "1000 z0 Chime 2",
+        "1000 chime 2 z0",
+        "2000 z0 Speech 2",
+        "2000 speak 2 z0",
+    ]);
+}
+
+#[test]
+fn lead_already_served_counts() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, bid(1, &[0], 50));
+    desk.heard();
+    // Preempted 100 ms into a lead of 300: 200 remain.
+    desk.bid(100, bid(2, &[0], 60));
+    desk.until(300);
+    desk.since(&[
+        "100 ended 1 Preempted",
+        "100 record 1 Preempted []",
+        "100 admitted 2",
+        "100 z0 Seize 2",
+        "300 z0 Speech 2",
+        "300 speak 2 z0",
+    ]);
+    // Stopped, then bid for again while the tail lasts: the amplifier is awake.
+    desk.input(400, Input::Stop(PageId(2)));
+    desk.bid(599, bid(3, &[0], 10));
+    desk.since(&[
+        "400 silence 2 z0",
+        "400 z0 Tail",
+        "400 ended 2 Operator",
+        "400 record 2 Operator [0]",
+        "599 admitted 3",
+        "599 z0 Seize 3",
+        "599 z0 Speech 3",
+        "599 speak 3 z0",
+    ]);
+    // After the tail the whole lead is due again.
+    desk.input(1000, Input::Stop(PageId(3)));
+    desk.bid(1200, bid(4, &[0], 10));
+    desk.until(1499);
+    assert_eq!(desk.board.zone(ZoneId(0)), (Phase::Seize, Some(PageId(4))));
+    desk.until(1500);
+    assert_eq!(desk.board.zone(ZoneId(0)), (Phase::Speech, Some(PageId(4))));
+}
+
+#[test]
+fn equal_priority_is_refused_as_busy() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, bid(1, &[0], 50));
+    desk.heard();
+    desk.bid(10, bid(2, &[0], 50));
+    desk.bid(20, bid(3, &[0], 49));
+    desk.since(&[
+        "10 refused 2 Busy(PageId(1))",
+        "10 record 2 Busy []",
+        "20 refused 3 Busy(PageId(1))",
+        "20 record 3 Busy []",
+    ]);
+    assert_eq!(desk.board.zone(ZoneId(0)), (Phase::Seize, Some(PageId(1))));
+}
+
+#[test]
+fn a_page_is_heard_where_it_wins_and_joins_the_rest_later() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, bid(1, &[1], 80));
+    desk.bid(0, chimed(bid(2, &[0, 1], 50)));
+    desk.until(4000);
+    desk.heard();
+    assert_eq!(desk.board.zone(ZoneId(0)), (Phase::Speech, Some(PageId(2))));
+    desk.input(4000, Input::Stop(PageId(1)));
+    // Zone 1 is awake: the speaking page is heard there at once, without a chime.
+    desk.since(&[
+        "4000 silence 1 z1",
+        "4000 z1 Tail",
+        "4000 ended 1 Operator",
+        "4000 record 1 Operator [1]",
+        "4000 z1 Seize 2",
+        "4000 z1 Speech 2",
+        "4000 speak 2 z1",
+    ]);
+    desk.packet(4100, 2);
+    desk.end(5000, 2, EndReason::HungUp);
+    desk.drained(5001, 2);
+    assert!(desk.heard().contains(&"5001 record 2 HungUp [0, 1]".to_owned()));
+}
+
+#[test]
+fn a_zone_that_joins_a_speaking_page_has_its_own_lead() {
+    let mut desk = Desk::new(two_zones());
+    desk.input(0, Input::ZoneFailed(ZoneId(1)));
+    desk.bid(0, chimed(bid(1, &[0, 1], 50)));
+    desk.until(2000);
+    desk.heard();
+    desk.input(2000, Input::ZoneBack(ZoneId(1)));
+    desk.until(3000);
+    desk.since(&[
+        "2000 z1 Seize 1",
+        "2000 relay 1 on",
+        "2500 z1 Speech 1",
+        "2500 speak 1 z1",
+    ]);
+}
+
+#[test]
+fn a_zone_won_during_the_lead_begins_with_the_others() {
+    let mut desk = Desk::new(two_zones());
+    desk.input(0, Input::ZoneFailed(ZoneId(1)));
+    desk.bid(0, chimed(bid(1, &[0, 1], 50)));
+    desk.input(100, Input::ZoneBack(ZoneId(1)));
+    desk.heard();
+    desk.until(2000);
+    let expected = [
+        "600 z0 Chime 1",
+        "600 chime 1 z0",
+        "600 z1 Chime 1",
+        "600 chime 1 z1",
+        "1600 z0 Speech 1",
+        "1600 speak 1 z0",
+        "1600 z1 Speech 1",
+        "1600 speak 1 z1",
+    ];
+    desk.since(&expected);
+}
+
+#[test]
+fn a_zone_won_during_the_chime_speaks_with_the_others() {
+    let mut desk = Desk::new(two_zones());
+    desk.input(0, Input::ZoneFailed(ZoneId(1)));
+    desk.bid(0, chimed(bid(1, &[0, 1], 50)));
+    desk.input(400, Input::ZoneBack(ZoneId(1)));
+    desk.until(1299);
+    desk.heard();
+    desk.until(2000);
+    desk.since(&[
+        "1300 z0 Speech 1",
+        "1300 speak 1 z0",
+        "1300 z1 Speech 1",
+        "1300 speak 1 z1",
+    ]);
+}
+
+#[test]
+fn a_multicast_page_waits_and_comes_back_live() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, waiting(bid(1, &[0], 30)));
+    desk.until(1000);
+    desk.heard();
+    desk.bid(1000, bid(2, &[0], 50));
+    desk.bid(1500, waiting(bid(3, &[0], 40)));
+    desk.input(2000, Input::Stop(PageId(2)));
+    desk.end(3000, 3, EndReason::StreamEnded);
+    desk.until(3000);
+    let expected = [
+        "1000 silence 1 z0",
+        "1000 waiting 1",
+        "1000 admitted 2",
+        "1000 z0 Seize 2",
+        "1000 z0 Speech 2",
+        "1000 speak 2 z0",
+        "1500 waiting 3",
+        "2000 silence 2 z0",
+        "2000 z0 Tail",
+        "2000 ended 2 Operator",
+        "2000 record 2 Operator [0]",
+        // The best that waits, not the first.
+        "2000 admitted 3",
+        "2000 z0 Seize 3",
+        "2000 z0 Speech 3",
+        "2000 speak 3 z0",
+        // It never had a packet, so there is nothing to drain.
+        "3000 silence 3 z0",
+        "3000 z0 Tail",
+        "3000 ended 3 StreamEnded",
+        "3000 record 3 StreamEnded [0]",
+        "3000 admitted 1",
+        "3000 z0 Seize 1",
+        "3000 z0 Speech 1",
+        "3000 speak 1 z0",
+    ];
+    desk.since(&expected);
+}
+
+#[test]
+fn a_stream_that_ends_while_it_waits_leaves_its_record() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, bid(1, &[0], 50));
+    desk.heard();
+    desk.bid(10, waiting(bid(2, &[0], 40)));
+    desk.packet(20, 2);
+    desk.end(900, 2, EndReason::StreamEnded);
+    desk.since(&[
+        "10 waiting 2",
+        "300 z0 Speech 1",
+        "300 speak 1 z0",
+        "900 ended 2 StreamEnded",
+        "900 record 2 StreamEnded []",
+    ]);
+}
+
+#[test]
+fn a_caller_who_hangs_up_during_the_lead_is_still_heard() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, chimed(bid(1, &[0], 50)));
+    desk.packet(20, 1);
+    desk.end(200, 1, EndReason::HungUp);
+    desk.heard();
+    desk.until(1300);
+    desk.since(&[
+        "300 z0 Chime 1",
+        "300 chime 1 z0",
+        "1300 z0 Speech 1",
+        "1300 speak 1 z0",
+        "1300 drain 1",
+    ]);
+}
+
+#[test]
+fn without_a_packet_or_when_cancelled_nothing_is_drained() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, bid(1, &[0], 50));
+    desk.end(100, 1, EndReason::HungUp);
+    assert!(desk.heard().ends_with(&["100 record 1 HungUp []".to_owned()]));
+    desk.bid(1000, bid(2, &[0], 50));
+    desk.packet(1010, 2);
+    desk.end(1100, 2, EndReason::Cancelled);
+    assert!(desk.heard().ends_with(&["1100 record 2 Cancelled []".to_owned()]));
+    desk.until(1300);
+    assert!(desk.board.is_at_rest());
+}
+
+#[test]
+fn a_dead_audio_thread_frees_the_zone() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, bid(1, &[0], 50));
+    desk.packet(20, 1);
+    desk.end(1000, 1, EndReason::HungUp);
+    desk.heard();
+    desk.until(60_000);
+    desk.since(&[
+        "21000 silence 1 z0",
+        "21000 z0 Tail",
+        "21000 ended 1 HungUp",
+        "21000 record 1 HungUp [0]",
+        "21200 z0 Rest",
+        "21200 relay 0 off",
+        "21200 relay 2 off",
+    ]);
+    // The last resort must leave a playout time for all that it may hold.
+    assert!(MAX_DRAIN >= crate::media::PlayoutSettings::default().max_hold + Duration::from_secs(3));
+}
+
+#[test]
+fn the_page_limit_counts_from_the_opening_and_cuts() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, limited(bid(1, &[0], 50), Some(10_000), None, None));
+    desk.packet(9000, 1);
+    desk.heard();
+    // Draining does not lengthen it.
+    desk.end(10_290, 1, EndReason::HungUp);
+    desk.until(10_300);
+    desk.since(&[
+        "10290 drain 1",
+        "10300 silence 1 z0",
+        "10300 z0 Tail",
+        "10300 ended 1 PageLimit",
+        "10300 record 1 PageLimit [0]",
+    ]);
+}
+
+#[test]
+fn waiting_does_not_use_up_the_page_limit() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, waiting(limited(bid(1, &[0], 50), Some(10_000), None, None)));
+    desk.bid(4300, bid(2, &[0], 90)); // heard for 4 s
+    desk.input(60_000, Input::Stop(PageId(2)));
+    desk.heard();
+    desk.until(65_999);
+    assert_eq!(desk.board.zone(ZoneId(0)), (Phase::Speech, Some(PageId(1))));
+    desk.until(66_000);
+    assert!(desk.heard().contains(&"66000 record 1 PageLimit [0]".to_owned()));
+}
+
+#[test]
+fn the_quiet_limit_restarts_with_speech() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, limited(bid(1, &[0], 50), None, Some(5000), None));
+    desk.input(3000, Input::Speech(PageId(1)));
+    desk.until(7999);
+    desk.heard();
+    desk.until(8000);
+    assert!(desk.heard().contains(&"8000 ended 1 Quiet".to_owned()));
+    // Nothing of speech at all: from the opening.
+    desk.bid(10_000, limited(bid(2, &[0], 50), None, Some(5000), None));
+    desk.until(20_000);
+    assert!(desk.heard().contains(&"15300 ended 2 Quiet".to_owned()));
+}
+
+#[test]
+fn the_packet_limit_counts_from_admission_and_plays_what_is_held() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, limited(chimed(bid(1, &[0], 50)), None, None, Some(800)));
+    desk.until(900);
+    assert!(desk.heard().contains(&"800 ended 1 NoPackets".to_owned()));
+    desk.bid(2000, limited(chimed(bid(2, &[0], 50)), None, None, Some(800)));
+    desk.packet(2100, 2);
+    desk.heard();
+    desk.until(3300);
+    desk.drained(3400, 2);
+    desk.since(&[
+        "2300 z0 Chime 2",
+        "2300 chime 2 z0",
+        "3300 z0 Speech 2",
+        "3300 speak 2 z0",
+        "3300 drain 2",
+        "3400 z0 Tail",
+        "3400 ended 2 NoPackets",
+        "3400 record 2 NoPackets [0]",
+    ]);
+}
+
+#[test]
+fn a_shared_mute_stays_while_one_zone_speaks() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, bid(1, &[0], 50));
+    desk.bid(0, bid(2, &[1], 50));
+    desk.until(1000);
+    desk.input(1000, Input::Stop(PageId(1)));
+    desk.heard();
+    desk.until(1200);
+    desk.since(&["1200 z0 Rest", "1200 relay 0 off"]);
+    assert!(desk.board.relay(RelayId(2)));
+    desk.input(2000, Input::Stop(PageId(2)));
+    desk.until(2200);
+    assert!(!desk.board.relay(RelayId(2)));
+}
+
+#[test]
+fn one_relay_may_trigger_one_zone_and_mute_another() {
+    let zone = |trigger: &[u16], mute: &[u16]| ZoneRules {
+        trigger: trigger.iter().copied().map(RelayId).collect(),
+        mute: mute.iter().copied().map(RelayId).collect(),
+        ..ZoneRules::default()
+    };
+    let rules = Rules {
+        zones: vec![zone(&[0], &[]), zone(&[1], &[0])],
+        relays: 2,
+    };
+    let mut desk = Desk::new(rules);
+    desk.bid(0, bid(1, &[1], 50));
+    desk.bid(10, bid(2, &[0], 50));
+    desk.input(20, Input::Stop(PageId(1)));
+    desk.input(30, Input::Stop(PageId(2)));
+    let relays: Vec<String> = desk.heard().into_iter().filter(|line| line.contains("relay")).collect();
+    assert_eq!(
+        relays,
+        ["0 relay 0 on", "0 relay 1 on", "20 relay 1 off", "30 relay 0 off"]
+    );
+}
+
+#[test]
+fn a_failed_card_ends_a_call_and_sets_a_stream_back() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, bid(1, &[0], 50));
+    desk.bid(0, waiting(bid(2, &[1], 50)));
+    desk.until(1000);
+    desk.heard();
+    desk.input(1000, Input::ZoneFailed(ZoneId(0)));
+    desk.input(1000, Input::ZoneFailed(ZoneId(1)));
+    desk.bid(1100, bid(3, &[0, 1], 90));
+    desk.input(2000, Input::ZoneBack(ZoneId(1)));
+    desk.since(&[
+        "1000 silence 1 z0",
+        "1000 z0 Rest",
+        "1000 ended 1 DeviceFault",
+        "1000 record 1 DeviceFault [0]",
+        "1000 relay 0 off",
+        "1000 silence 2 z1",
+        "1000 z1 Rest",
+        "1000 waiting 2",
+        "1000 relay 1 off",
+        "1000 relay 2 off",
+        "1100 refused 3 DeviceFault",
+        "1100 record 3 DeviceFault []",
+        "2000 admitted 2",
+        "2000 z1 Seize 2",
+        "2000 relay 1 on",
+        "2000 relay 2 on",
+    ]);
+}
+
+#[test]
+fn a_page_goes_on_in_the_zone_whose_card_works() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, bid(1, &[0, 1], 50));
+    desk.until(1000);
+    desk.heard();
+    desk.input(1000, Input::ZoneFailed(ZoneId(0)));
+    desk.since(&["1000 silence 1 z0", "1000 z0 Rest", "1000 relay 0 off"]);
+    assert_eq!(desk.board.zone(ZoneId(1)), (Phase::Speech, Some(PageId(1))));
+}
+
+#[test]
+fn shutdown_rests_every_relay_and_records_every_page() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, bid(1, &[0], 50));
+    desk.bid(0, waiting(bid(2, &[0], 40)));
+    desk.bid(0, bid(3, &[1], 40));
+    desk.input(900, Input::Stop(PageId(3)));
+    desk.heard();
+    desk.input(1000, Input::Shutdown);
+    desk.bid(1001, bid(4, &[0], 99));
+    desk.input(1002, Input::ZoneBack(ZoneId(0)));
+    desk.since(&[
+        "1000 silence 1 z0",
+        "1000 z0 Tail",
+        "1000 ended 1 Shutdown",
+        "1000 record 1 Shutdown [0]",
+        "1000 ended 2 Shutdown",
+        "1000 record 2 Shutdown []",
+        "1000 z0 Rest",
+        "1000 z1 Rest",
+        "1000 relay 0 off",
+        "1000 relay 1 off",
+        "1000 relay 2 off",
+        "1001 refused 4 Shutdown",
+        "1001 record 4 Shutdown []",
+    ]);
+    assert_eq!(desk.board.poll_timeout(), None);
+}
+
+#[test]
+fn nonsense_is_harmless() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, bid(1, &[], 50));
+    desk.bid(0, bid(2, &[9], 50));
+    desk.bid(0, waiting(bid(3, &[9], 50)));
+    for page in [1, 99] {
+        desk.packet(1, page);
+        desk.drained(1, page);
+        desk.end(1, page, EndReason::HungUp);
+        desk.input(1, Input::Speech(PageId(page)));
+        desk.input(1, Input::Stop(PageId(page)));
+    }
+    desk.input(1, Input::ZoneFailed(ZoneId(9)));
+    desk.input(1, Input::ZoneBack(ZoneId(9)));
+    desk.since(&[
+        "0 refused 1 DeviceFault",
+        "0 record 1 DeviceFault []",
+        "0 refused 2 DeviceFault",
+        "0 record 2 DeviceFault []",
+        "0 refused 3 DeviceFault",
+        "0 record 3 DeviceFault []",
+    ]);
+    // A second bid of a page that is not over changes nothing; unknown and repeated zones fall away.
+    desk.bid(10, bid(4, &[0, 9, 0], 50));
+    desk.heard();
+    desk.bid(20, bid(4, &[0, 1], 90));
+    desk.since(&[]);
+    assert_eq!(desk.board.pages().count(), 1);
+    // Drained is believed only of a page that drains.
+    desk.drained(30, 4);
+    desk.since(&[]);
+    // Time that runs backwards stands still; endless durations do not overflow.
+    desk.board.handle_timeout(desk.start);
+    desk.bid(
+        40,
+        limited(bid(5, &[1], 90), Some(u64::MAX), Some(u64::MAX), Some(u64::MAX)),
+    );
+    assert!(desk.board.poll_timeout().is_some());
+}
+
+#[test]
+fn a_crowd_that_waits_is_bounded_and_keeps_no_urgent_page_out() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, bid(1000, &[0], 90));
+    desk.heard();
+    let crowd = u64::try_from(MAX_WAITING).unwrap();
+    for page in 0..crowd {
+        desk.bid(10, waiting(bid(page, &[0], 20)));
+    }
+    desk.heard();
+    // One too many, and the lowest: refused.
+    desk.bid(20, waiting(bid(2000, &[0], 20)));
+    desk.since(&["20 refused 2000 Busy(PageId(1000))", "20 record 2000 Busy []"]);
+    // A better one displaces the last of the crowd.
+    desk.bid(30, waiting(bid(2001, &[0], 30)));
+    let last = crowd - 1;
+    desk.since(&[
+        &format!("30 ended {last} Busy"),
+        &format!("30 record {last} Busy []"),
+        "30 waiting 2001",
+    ]);
+    desk.bid(40, bid(2002, &[0], 100));
+    assert!(desk.heard().contains(&"40 admitted 2002".to_owned()));
+}
+
+#[test]
+fn status_names_pages_and_their_zones() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, bid(1, &[0, 1], 50));
+    desk.bid(10, waiting(bid(2, &[0], 40)));
+    desk.until(600);
+    let pages: Vec<PageStatus> = desk.board.pages().collect();
+    assert_eq!(pages[0].zones, [ZoneId(0), ZoneId(1)]);
+    assert_eq!(pages[0].standing, Standing::Speaking);
+    assert_eq!(pages[0].heard_at, Some(desk.at(500)));
+    assert_eq!((pages[1].page, pages[1].standing), (PageId(2), Standing::Waiting));
+    assert!(!desk.board.is_at_rest());
+}
