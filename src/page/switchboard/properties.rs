@@ -73,7 +73,7 @@ fn step() -> impl Strategy<Value = Step> {
     prop_oneof![
         6 => bid.prop_map(|(zones, priority, chime, limits, waits)| Step::Bid { zones, priority, chime, limits, waits }),
         1 => page().prop_map(Step::Again),
-        6 => page().prop_map(Step::Packet),
+        9 => page().prop_map(Step::Packet),
         2 => page().prop_map(Step::Speech),
         4 => (page(), reason).prop_map(|(page, reason)| Step::SourceEnded(page, reason)),
         4 => page().prop_map(Step::Drained),
@@ -91,6 +91,7 @@ struct Seen {
     order: u64,
     source_ended: bool,
     open: HashSet<ZoneId>,
+    chiming: HashSet<ZoneId>,
     heard: HashSet<ZoneId>,
     /// Opening of the present stretch of speech.
     open_since: Option<Instant>,
@@ -110,6 +111,8 @@ struct Site {
     failed: HashSet<ZoneId>,
     relays: HashMap<RelayId, bool>,
     phases: HashMap<ZoneId, Phase>,
+    /// When each zone left rest.
+    woken: HashMap<ZoneId, Instant>,
     shut_down: bool,
 }
 
@@ -126,6 +129,7 @@ impl Site {
             failed: HashSet::new(),
             relays: HashMap::new(),
             phases: HashMap::new(),
+            woken: HashMap::new(),
             shut_down: false,
         }
     }
@@ -167,6 +171,7 @@ impl Site {
                     order: self.bids,
                     source_ended: false,
                     open: HashSet::new(),
+                    chiming: HashSet::new(),
                     heard: HashSet::new(),
                     open_since: None,
                     open_before: Duration::ZERO,
@@ -254,20 +259,21 @@ impl Site {
                 assert_ne!(before, operated, "a relay output that changes nothing");
             }
             Output::Phase { zone, phase, .. } => {
-                self.phases.insert(zone, phase);
+                if self.phases.insert(zone, phase).unwrap_or(Phase::Rest) == Phase::Rest {
+                    self.woken.insert(zone, self.now);
+                }
             }
             Output::Chime { zone, page } => {
-                assert!(self.relays_operate(zone), "chime before the relays");
-                assert!(
-                    self.live(page).heard.is_empty() || self.live(page).open.is_empty(),
-                    "chime over speech"
-                );
+                assert!(self.is_awake(zone), "chime before the lead");
+                assert!(self.live(page).open.is_empty(), "chime over speech");
+                assert!(self.live(page).chiming.insert(zone));
             }
             Output::Speak { zone, page } => {
-                assert!(self.relays_operate(zone), "speech before the relays");
+                assert!(self.is_awake(zone), "speech before the lead");
                 let now = self.now;
                 let seen = self.live(page);
                 assert!(seen.bid.zones.contains(&zone) && seen.open.insert(zone));
+                seen.chiming.remove(&zone);
                 seen.heard.insert(zone);
                 seen.open_since.get_or_insert(now);
             }
@@ -306,7 +312,10 @@ impl Site {
         let now = self.now;
         let seen = self.live(page);
         match zone {
-            Some(zone) => _ = seen.open.remove(&zone),
+            Some(zone) => {
+                let sounded = seen.open.remove(&zone) || seen.chiming.remove(&zone);
+                assert!(sounded, "silenced where nothing sounded");
+            }
             None => seen.open.clear(),
         }
         if seen.open.is_empty()
@@ -320,9 +329,11 @@ impl Site {
         rules.trigger.iter().chain(&rules.mute).copied()
     }
 
-    fn relays_operate(&self, zone: ZoneId) -> bool {
+    /// Its relays operate and its lead has passed.
+    fn is_awake(&self, zone: ZoneId) -> bool {
         let rules = &self.rules.zones[usize::from(zone.0)];
         Self::relays_of(rules).all(|relay| relay.0 >= self.rules.relays || self.relays.get(&relay) == Some(&true))
+            && self.woken[&zone] + rules.lead <= self.now
     }
 
     fn check(&self) {
@@ -411,7 +422,7 @@ impl Site {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 600, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 2000, ..ProptestConfig::default() })]
 
     #[test]
     fn invariants_hold_at_every_step(rules in rules(), steps in prop::collection::vec(step(), 1..80)) {

@@ -351,6 +351,55 @@ fn a_zone_won_during_the_chime_speaks_with_the_others() {
 }
 
 #[test]
+fn a_zone_won_late_in_the_chime_has_its_whole_lead() {
+    let mut desk = Desk::new(two_zones());
+    desk.input(0, Input::ZoneFailed(ZoneId(1)));
+    desk.bid(0, chimed(bid(1, &[0, 1], 50)));
+    desk.input(1000, Input::ZoneBack(ZoneId(1)));
+    desk.heard();
+    desk.until(2000);
+    desk.since(&[
+        "1300 z0 Speech 1",
+        "1300 speak 1 z0",
+        "1500 z1 Speech 1",
+        "1500 speak 1 z1",
+    ]);
+}
+
+#[test]
+fn a_page_that_loses_the_zone_of_its_chime_begins_anew() {
+    let mut desk = Desk::new(two_zones());
+    desk.input(0, Input::ZoneFailed(ZoneId(1)));
+    desk.bid(0, chimed(bid(1, &[0, 1], 50)));
+    desk.input(1000, Input::ZoneBack(ZoneId(1)));
+    desk.bid(1100, bid(2, &[0], 90));
+    desk.heard();
+    desk.until(3000);
+    desk.since(&[
+        "1500 z1 Chime 1",
+        "1500 chime 1 z1",
+        "2500 z1 Speech 1",
+        "2500 speak 1 z1",
+    ]);
+}
+
+#[test]
+fn a_draining_page_gains_no_zone() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, bid(1, &[1], 80));
+    desk.bid(0, bid(2, &[0, 1], 50));
+    desk.packet(10, 2);
+    desk.end(1000, 2, EndReason::HungUp);
+    desk.heard();
+    desk.input(1100, Input::Stop(PageId(1)));
+    desk.until(2000);
+    assert_eq!(desk.board.zone(ZoneId(1)), (Phase::Rest, None));
+    // It keeps what it holds against a lower bid.
+    desk.bid(2000, bid(3, &[0], 40));
+    assert!(desk.heard().contains(&"2000 refused 3 Busy(PageId(2))".to_owned()));
+}
+
+#[test]
 fn a_multicast_page_waits_and_comes_back_live() {
     let mut desk = Desk::new(two_zones());
     desk.bid(0, waiting(bid(1, &[0], 30)));
