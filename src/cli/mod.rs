@@ -55,7 +55,7 @@ enum Command {
     ))]
     Check {
         /// Config files.
-        #[arg(required_unless_present = "keys", value_name = "FILE")]
+        #[arg(value_name = "FILE", default_value = config::DEFAULT_FILE)]
         files: Vec<PathBuf>,
         /// Print the reference of all keys instead.
         #[arg(long, conflicts_with = "files")]

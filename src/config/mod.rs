@@ -152,3 +152,6 @@ fn io_cause(error: &std::io::Error) -> String {
         _ => error.to_string(),
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -55,6 +55,8 @@ impl fmt::Display for Problem {
         }
         for (label, text) in [("found", &self.found), ("wanted", &self.wanted), ("hint", &self.hint)] {
             if !text.is_empty() {
+                // Whatever came into the text: it must not drive the terminal.
+                let text: String = text.chars().filter(|c| !c.is_control()).collect();
                 write!(f, "\n    {label:<7} {text}")?;
             }
         }
@@ -85,7 +87,8 @@ fn clean(text: &str, most: usize) -> String {
 
 /// One step of a key path, quoted where TOML would want it.
 pub(super) fn step(name: &str) -> String {
-    let bare = !name.is_empty() && name.chars().all(|c| c.is_ascii_alphanumeric() || c == '-' || c == '_');
+    let bare = (1..=MAX_QUOTE).contains(&name.len())
+        && name.chars().all(|c| c.is_ascii_alphanumeric() || c == '-' || c == '_');
     if bare { name.to_owned() } else { quote(name) }
 }
 

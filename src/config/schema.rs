@@ -149,7 +149,7 @@ const PRIORITY: Key = shared(key(
     "priority",
     Kind::Integer { from: 0, to: 100 },
     Default("50"),
-    "50",
+    "70",
     "The higher number is heard and cuts into lower ones; of equal ones the first keeps the zone.",
 ));
 
@@ -165,7 +165,7 @@ const PAGE_LIMIT: Key = shared(key(
     "page_limit",
     period(5_000, 3_600_000, true),
     Default(r#""2 min""#),
-    r#""2 min""#,
+    r#""90 s""#,
     "The longest speech; then the page is ended. \"none\" for no limit.",
 ));
 
@@ -181,7 +181,7 @@ const NO_PACKET_LIMIT: Key = shared(key(
     "no_packet_limit",
     period(1_000, 60_000, true),
     Default(r#""5 s""#),
-    r#""5 s""#,
+    r#""8 s""#,
     "A call without a single audio packet for this long is ended. Raise it for phones that send nothing in pauses.",
 ));
 
@@ -226,14 +226,14 @@ pub(super) const SECTIONS: &[Section] = &[
                 "channels",
                 Kind::Integer { from: 1, to: 8 },
                 Default("2"),
-                "2",
+                "4",
                 "How many channels to open. Each feeds one amplifier.",
             ),
             key(
                 "period",
                 period(2, 100, false),
                 Default(r#""10 ms""#),
-                r#""10 ms""#,
+                r#""20 ms""#,
                 "How much audio the card takes at a time. Longer is safer on a slow board and adds delay.",
             ),
         ],
@@ -313,14 +313,14 @@ pub(super) const SECTIONS: &[Section] = &[
                 "lead",
                 period(0, 30_000, false),
                 Default(r#""300 ms""#),
-                r#""300 ms""#,
+                r#""600 ms""#,
                 "The amplifier's wake-up time, from operating the relays until audio starts. Speech is kept meanwhile.",
             ),
             key(
                 "release",
                 period(0, 10_000, false),
                 Default(r#""500 ms""#),
-                r#""500 ms""#,
+                r#""1 s""#,
                 "From the last sample until the relays go back to rest.",
             ),
             key(
@@ -334,7 +334,7 @@ pub(super) const SECTIONS: &[Section] = &[
                 "ceiling",
                 Kind::Level { from: -40.0, to: 0.0 },
                 Default(r#""-3 dBFS""#),
-                r#""-3 dBFS""#,
+                r#""-6 dBFS""#,
                 "No peak leaves the card above this, whatever comes in. 0 dBFS is the card's full scale.",
             ),
         ],
@@ -356,7 +356,7 @@ pub(super) const SECTIONS: &[Section] = &[
                 "rtp_ports",
                 Kind::Ports,
                 Default(r#""16384-16484""#),
-                r#""16384-16484""#,
+                r#""20000-20100""#,
                 "First and last UDP port for the audio of calls. A firewall must let them in.",
             ),
             key(
@@ -409,7 +409,7 @@ pub(super) const SECTIONS: &[Section] = &[
                 Kind::Registrar,
                 Unset("does not register; it takes calls straight from `sip.networks`."),
                 r#""sip:pbx.quayside.example;transport=tcp""#,
-                "Where to register: host, optional port, optional ;transport=tcp.",
+                "Where to register: host, optional port, optional ;transport=tcp. \"none\" overrules a default.",
             )),
             key(
                 "user",
@@ -436,7 +436,7 @@ pub(super) const SECTIONS: &[Section] = &[
                 "expires",
                 period(60_000, 86_400_000, false),
                 Default(r#""1 h""#),
-                r#""1 h""#,
+                r#""30 min""#,
                 "How long a registration is asked to last. It is refreshed in time.",
             )),
             shared(key(
@@ -494,7 +494,7 @@ pub(super) const SECTIONS: &[Section] = &[
                 "idle",
                 period(200, 60_000, false),
                 Default(r#""1 s""#),
-                r#""1 s""#,
+                r#""500 ms""#,
                 "The page is over after this long without a packet.",
             )),
             shared(key(
@@ -528,10 +528,6 @@ impl Section {
     }
 }
 
-fn decibel(n: f32) -> String {
-    if n < 0.0 { format!("−{}", -n) } else { n.to_string() }
-}
-
 impl Kind {
     /// What the value must be, in words.
     pub fn describe(&self) -> String {
@@ -545,8 +541,8 @@ impl Kind {
                 show_duration(*to),
                 if *none { ", or \"none\"" } else { "" }
             ),
-            Kind::Gain { from, to } => format!("a gain from {} to {} dB", decibel(*from), decibel(*to)),
-            Kind::Level { from, to } => format!("a level from {} to {} dBFS", decibel(*from), decibel(*to)),
+            Kind::Gain { from, to } => format!("a gain from {from} to {to} dB"),
+            Kind::Level { from, to } => format!("a level from {from} to {to} dBFS"),
             Kind::Choice(words) => one_of(words),
             Kind::Choices(words) => format!("a list without repetition of {}", one_of(words)),
             Kind::Name(section) => format!("the name of a table in [{section}.NAME]"),
@@ -560,7 +556,7 @@ impl Kind {
             Kind::Ports => "\"FIRST-LAST\", two ports from 1024 to 65535, the first one even".to_owned(),
             Kind::Networks => "a list of addresses and address blocks".to_owned(),
             Kind::Advertise => "an IPv4 or IPv6 address".to_owned(),
-            Kind::Registrar => "\"sip:HOST\", \"sip:HOST:PORT\" or either with ;transport=tcp".to_owned(),
+            Kind::Registrar => "\"sip:HOST\", \"sip:HOST:PORT\", either with ;transport=tcp, or \"none\"".to_owned(),
             Kind::User => "the user part of a SIP address".to_owned(),
             Kind::Multicast => "\"ADDRESS:PORT\" with a multicast address".to_owned(),
             Kind::Interface => "the name or an address of a network interface".to_owned(),

@@ -179,7 +179,7 @@ impl Sheet {
 
     pub fn registrar(&self, key: &str) -> Option<&Registrar> {
         match self.value(key) {
-            Some(Value::Registrar(r)) => Some(r),
+            Some(Value::Registrar(r)) => r.as_ref(),
             _ => None,
         }
     }
@@ -189,6 +189,11 @@ impl Sheet {
             Some(Value::Multicast(a)) => Some(*a),
             _ => None,
         }
+    }
+
+    /// The key is there but could not be read: more about it would be noise.
+    pub fn faulty(&self, key: &str) -> bool {
+        self.wrote(key) && !self.has(key)
     }
 
     /// Gives a key that is not written the value of `defaults`.
@@ -329,7 +334,8 @@ fn unknown_section(key: &Spanned<Cow<'_, str>>, problems: &mut Problems) {
     } else {
         owners(name).unwrap_or_default()
     };
-    problems.error(
+    // Behind a faulty [table] line, that table's keys come here.
+    problems.lack(
         key.span().start,
         Complaint {
             key: step(name),
@@ -520,9 +526,9 @@ fn unknown_key(
     let lower = name.to_lowercase();
     if section.path == "secrets" || PASSWORD_KEYS.contains(&lower.as_str()) {
         let entry = if section.path == "secrets" || own.name.is_empty() {
-            "NAME"
+            "NAME".to_owned()
         } else {
-            &own.name
+            step(&own.name)
         };
         complaint.found = "a key for a secret in the main file".to_owned();
         complaint.wanted = "secrets in the secrets file only, which other users cannot read".to_owned();

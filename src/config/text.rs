@@ -9,6 +9,7 @@ use std::time::Duration;
 
 use super::plan::{CardOutput, RelayLine};
 use crate::sip::agent::{Registrar, Transport};
+use crate::sip::network::Network;
 
 /// What would mend the value; may be empty.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -307,6 +308,45 @@ pub(super) fn user(text: &str) -> Result<String, Hint> {
     Ok(text.to_owned())
 }
 
+/// Who may call. Blocks that no site has are refused: a loudspeaker is not for the whole world.
+pub(super) fn network(text: &str) -> Result<Network, Hint> {
+    let Ok(network) = text.parse::<Network>() else {
+        return hint(match text.split_once('/') {
+            Some((address, _)) if address.parse::<IpAddr>().is_ok() => {
+                "the number behind the / is 0 to 32 for IPv4, 0 to 128 for IPv6"
+            }
+            _ => "write numbers, such as \"192.0.2.0/24\" or \"192.0.2.7\"; names are not looked up here",
+        });
+    };
+    // 10.0.0.0/8 (RFC 1918) and fc00::/7 (RFC 4193) are the largest private blocks.
+    let prefix = text
+        .split_once('/')
+        .and_then(|(address, p)| Some((address.contains(':'), p.parse::<u8>().ok()?)));
+    match prefix {
+        Some((false, 0..8)) | Some((true, 0..7)) => {
+            hint("this lets half the world page; write the network of the phones or of the gateway")
+        }
+        _ => Ok(network),
+    }
+}
+
+/// The block that `text` really stands for, when its address is not the block's first.
+pub(super) fn host_bits(text: &str) -> Option<String> {
+    let (address, prefix) = text.split_once('/')?;
+    let prefix = prefix.parse::<u32>().ok()?;
+    let first = match address.parse::<IpAddr>().ok()? {
+        IpAddr::V4(a) => {
+            let mask = u32::MAX.checked_shl(32_u32.checked_sub(prefix)?).unwrap_or(0);
+            IpAddr::from((u32::from(a) & mask).to_be_bytes())
+        }
+        IpAddr::V6(a) => {
+            let mask = u128::MAX.checked_shl(128_u32.checked_sub(prefix)?).unwrap_or(0);
+            IpAddr::from((u128::from(a) & mask).to_be_bytes())
+        }
+    };
+    (address.parse::<IpAddr>().ok()? != first).then(|| format!("{first}/{prefix}"))
+}
+
 /// Where a group sends: a multicast address that may be joined, and a port.
 pub(super) fn multicast(text: &str) -> Result<SocketAddr, Hint> {
     let Ok(address) = text.parse::<SocketAddr>() else {
@@ -377,3 +417,6 @@ pub(super) fn advertise(text: &str) -> Result<IpAddr, Hint> {
         Err(_) => hint("write one IPv4 or IPv6 address, without a port"),
     }
 }
+
+#[cfg(test)]
+mod tests;

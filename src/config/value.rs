@@ -36,7 +36,8 @@ pub(super) enum Value {
     Ports((u16, u16)),
     Networks(Vec<Network>),
     Address(IpAddr),
-    Registrar(Registrar),
+    /// `None` is the word "none".
+    Registrar(Option<Registrar>),
     Multicast(SocketAddr),
 }
 
@@ -275,8 +276,15 @@ impl Reader<'_> {
                     .iter()
                     .enumerate()
                     .find(|(i, (n, _))| list[..*i].iter().any(|(m, _)| m == n));
-                if let Some((_, (name, _))) = twice {
-                    self.reject(value, format!("{} is there twice", quote(name)));
+                if let Some((_, (name, at))) = twice {
+                    let (name, at) = (name.clone(), *at);
+                    let complaint = Complaint {
+                        key: self.path.to_owned(),
+                        found: format!("{} for the second time", quote(&name)),
+                        wanted: self.key.kind.describe(),
+                        hint: "take one of the two out".to_owned(),
+                    };
+                    self.problems.error(at, complaint);
                     return None;
                 }
                 if list.is_empty() && !empty {
@@ -297,17 +305,25 @@ impl Reader<'_> {
             }
             Kind::Ports => self.parsed(value, text::ports).map(Value::Ports),
             Kind::Networks => {
-                let list = self.entries(value, |t| match t.parse::<Network>() {
-                    Ok(_) if t.trim_end_matches('0').ends_with('/') => Err(Hint(
-                        "this lets the whole world page; write the network of the phones or of the gateway".to_owned(),
-                    )),
-                    Ok(network) => Ok(network),
-                    Err(why) => Err(Hint(why.to_owned())),
-                })?;
-                Some(Value::Networks(list.into_iter().map(|(n, _)| n).collect()))
+                let list = self.entries(value, |t| text::network(t).map(|n| (n, text::host_bits(t))))?;
+                for ((network, bits), at) in &list {
+                    if let Some(block) = bits {
+                        let complaint = Complaint {
+                            key: self.path.to_owned(),
+                            found: network.to_string(),
+                            wanted: "an address block written by its first address".to_owned(),
+                            hint: format!("this lets in all of {block}; for one address take the / and the number off"),
+                        };
+                        self.problems.warning(*at, complaint);
+                    }
+                }
+                Some(Value::Networks(list.into_iter().map(|((n, _), _)| n).collect()))
             }
             Kind::Advertise => self.parsed(value, text::advertise).map(Value::Address),
-            Kind::Registrar => self.parsed(value, text::registrar).map(Value::Registrar),
+            Kind::Registrar => self.parsed(value, |t| match t {
+                "none" => Ok(Value::Registrar(None)),
+                _ => text::registrar(t).map(|r| Value::Registrar(Some(r))),
+            }),
             Kind::User => self.parsed(value, text::user).map(Value::Text),
             Kind::Multicast => self.parsed(value, text::multicast).map(Value::Multicast),
             Kind::Interface => self.parsed(value, text::interface).map(Value::Text),

@@ -1,0 +1,284 @@
+//! Calls, groups and ports: what does not go together on the network.
+
+use std::collections::BTreeMap;
+use std::net::{IpAddr, SocketAddr};
+
+use super::super::build;
+use super::super::problem::{Problems, quote};
+use super::super::sheet::{Sheet, Sheets};
+use super::super::text::SIP_PORT;
+use super::{complaint, earlier};
+use crate::media::Codec;
+use crate::sip::agent::Transport;
+
+/// Payload types without signalling (RFC 3551 Table 4).
+pub(in crate::config) fn static_type(codec: Codec) -> Option<u8> {
+    match codec {
+        Codec::Pcmu => Some(0),
+        Codec::Pcma => Some(8),
+        Codec::Opus => None,
+    }
+}
+
+pub(super) fn extensions(sheets: &Sheets, problems: &mut Problems) {
+    let list: Vec<&Sheet> = sheets.of("extensions").collect();
+    let networks = sheets.of("sip").next();
+    let nobody = networks.is_some_and(|s| s.networks("networks").is_empty() && !s.faulty("networks"));
+    for (i, sheet) in list.iter().enumerate() {
+        let user = sheet.text("user");
+        if let (Some(other), Some(user)) = (earlier(&list, i, |a, _| user.is_some() && a.text("user") == user), user) {
+            problems.error(
+                sheet.at("user"),
+                complaint(
+                    sheet.path("user"),
+                    format!("{}, which {} has already", quote(user), other.path("")),
+                    "a user of its own for each extension: it tells which one is called",
+                    "one extension may page several zones",
+                ),
+            );
+        }
+        if sheet.registrar("registrar").is_none() && !sheet.faulty("registrar") {
+            if nobody {
+                problems.lack(
+                    sheet.at,
+                    complaint(
+                        sheet.path(""),
+                        "neither a registrar nor any network that may call it",
+                        "`registrar` here, or `networks` in [sip]",
+                        "as it is, nobody can call it",
+                    ),
+                );
+            }
+            for key in ["secret", "auth_user"] {
+                if sheet.wrote(key) {
+                    problems.idle(
+                        sheet.at(key),
+                        complaint(
+                            sheet.path(key),
+                            "a log-in without a registrar",
+                            "`registrar` beside it",
+                            "add `registrar`, or take the line out",
+                        ),
+                    );
+                }
+            }
+        }
+    }
+}
+
+pub(super) fn groups(sheets: &Sheets, problems: &mut Problems) {
+    let list: Vec<&Sheet> = sheets.of("groups").collect();
+    for (i, sheet) in list.iter().enumerate() {
+        let Some(address) = sheet.multicast("address") else {
+            continue;
+        };
+        let interface = sheet.text("interface");
+        let clash = earlier(&list, i, |a, _| {
+            let (one, two) = (a.text("interface"), interface);
+            a.multicast("address") == Some(address) && (one == two || one.is_none() || two.is_none())
+        });
+        if let Some(other) = clash {
+            problems.error(
+                sheet.at("address"),
+                complaint(
+                    sheet.path("address"),
+                    format!("{address}, which {} joins already", other.path("")),
+                    "an address and port of its own for each group",
+                    "one group may page several zones; on two networks, give each its `interface`",
+                ),
+            );
+        }
+        payload_type(sheet, problems);
+        interface_of(sheet, address, problems);
+    }
+}
+
+fn payload_type(sheet: &Sheet, problems: &mut Problems) {
+    let key = sheet.path("payload_type");
+    let number = sheet.integer("payload_type").and_then(|n| u8::try_from(n).ok());
+    let Some(codec) = sheet.text("codec").and_then(build::codec) else {
+        if number.is_some() && !sheet.faulty("codec") {
+            problems.error(
+                sheet.at("payload_type"),
+                complaint(
+                    key,
+                    "a payload type without a codec",
+                    "`codec` beside it",
+                    "say which codec the number stands for",
+                ),
+            );
+        }
+        return;
+    };
+    match number {
+        None if codec == Codec::Opus && !sheet.faulty("payload_type") => problems.lack(
+            sheet.at("codec"),
+            complaint(
+                key,
+                "nothing",
+                "the number that the sender uses for Opus (RFC 7587 has no fixed one)",
+                "senders often use 96 or 111; their settings tell",
+            ),
+        ),
+        Some(n) => {
+            // RFC 3551 §3: 0 to 34 have fixed meanings or are reserved.
+            let dynamic = (35..=63).contains(&n) || n >= 96;
+            if !dynamic && static_type(codec) != Some(n) {
+                problems.error(
+                    sheet.at("payload_type"),
+                    complaint(
+                        key,
+                        format!("{n}, which cannot stand for {}", codec.name()),
+                        match codec {
+                            Codec::Pcmu => "0 for pcmu, or a dynamic number, 96 to 127",
+                            Codec::Pcma => "8 for pcma, or a dynamic number, 96 to 127",
+                            Codec::Opus => "a dynamic number, 96 to 127",
+                        },
+                        "below 35 the numbers have fixed meanings (RFC 3551 Table 4)",
+                    ),
+                );
+            }
+        }
+        None => {}
+    }
+}
+
+fn interface_of(sheet: &Sheet, address: SocketAddr, problems: &mut Problems) {
+    match sheet.text("interface") {
+        Some(text) => {
+            if let Ok(ip) = text.parse::<IpAddr>()
+                && ip.is_ipv4() != address.is_ipv4()
+            {
+                let family = if address.is_ipv4() { "IPv4" } else { "IPv6" };
+                problems.error(
+                    sheet.at("interface"),
+                    complaint(
+                        sheet.path("interface"),
+                        format!("an address of the other family for an {family} group"),
+                        &format!("the interface's name or its {family} address"),
+                        "the name is the safer choice",
+                    ),
+                );
+            }
+        }
+        None => {
+            let link = matches!(address.ip(), IpAddr::V6(a) if a.segments().first().is_some_and(|s| s & 0xf == 2));
+            if link && !sheet.faulty("interface") {
+                problems.lack(
+                    sheet.at("address"),
+                    complaint(
+                        sheet.path("interface"),
+                        "nothing, for an address that is valid on one link only",
+                        "the name of the network interface",
+                        "add `interface = \"eth0\"`, with your own name",
+                    ),
+                );
+            }
+        }
+    }
+}
+
+pub(super) fn listen(sheets: &Sheets, problems: &mut Problems) {
+    let Some(sip) = sheets.of("sip").next() else { return };
+    let Some(list) = sip.listen("listen") else { return };
+    for (i, (transport, address, at)) in list.iter().enumerate() {
+        let before = list.get(..i).unwrap_or_default();
+        let clash = before.iter().any(|(t, a, _)| {
+            let same_ip = a.ip() == address.ip() || a.ip().is_unspecified() || address.ip().is_unspecified();
+            t == transport && a.port() == address.port() && a.is_ipv4() == address.is_ipv4() && same_ip
+        });
+        if clash {
+            problems.error(
+                *at,
+                complaint(
+                    sip.path("listen"),
+                    format!("{address}, which an entry before it covers"),
+                    "each transport, address and port once",
+                    "0.0.0.0 and [::] stand for every address",
+                ),
+            );
+        }
+    }
+    for sheet in sheets.of("extensions") {
+        let Some(registrar) = sheet.registrar("registrar") else {
+            continue;
+        };
+        let name = match registrar.transport {
+            Transport::Udp => "udp",
+            Transport::Tcp => "tcp",
+        };
+        let family = registrar.host.parse::<IpAddr>().ok().map(|ip| ip.is_ipv4());
+        let fits = |(t, a, _): &(Transport, SocketAddr, usize)| {
+            *t == registrar.transport && family.is_none_or(|v4| v4 == a.is_ipv4())
+        };
+        if !list.iter().any(fits) {
+            let address = if family == Some(false) { "[::]" } else { "0.0.0.0" };
+            problems.error(
+                sheet.at("registrar"),
+                complaint(
+                    sheet.path("registrar"),
+                    format!("a registrar by {name}, but nothing in `sip.listen` that could take its calls"),
+                    "a socket with the registrar's transport and family of addresses",
+                    format!("add \"{name}:{address}:{SIP_PORT}\" to `listen` in [sip]"),
+                ),
+            );
+        }
+    }
+}
+
+/// One UDP port, one use.
+pub(super) fn udp_ports(sheets: &Sheets, problems: &mut Problems) {
+    let Some(sip) = sheets.of("sip").next() else { return };
+    let has_extensions = sheets.of("extensions").next().is_some();
+    // Ports with the place where each is written.
+    let signalling: BTreeMap<u16, usize> = match sip.listen("listen") {
+        Some(list) => list
+            .iter()
+            .filter(|(t, _, _)| *t == Transport::Udp)
+            .map(|(_, a, at)| (a.port(), *at))
+            .collect(),
+        None if has_extensions => BTreeMap::from([(SIP_PORT, sip.at)]),
+        None => BTreeMap::new(),
+    };
+    let audio = sip.ports("rtp_ports").filter(|_| has_extensions);
+    if let Some((first, last)) = audio
+        && let Some((port, at)) = signalling.range(first..=last).next()
+    {
+        let (key, at) = if sip.wrote("rtp_ports") {
+            ("rtp_ports", sip.at("rtp_ports"))
+        } else {
+            ("listen", *at)
+        };
+        problems.error(
+            at,
+            complaint(
+                sip.path(key),
+                format!("port {port}, which is among the ports for audio, {first}-{last}"),
+                "different ports for signalling and audio",
+                "keep `listen` clear of `rtp_ports`",
+            ),
+        );
+    }
+    for sheet in sheets.of("groups") {
+        let Some(address) = sheet.multicast("address") else {
+            continue;
+        };
+        let port = address.port();
+        let clash = if signalling.contains_key(&port) {
+            "signalling"
+        } else if audio.is_some_and(|(first, last)| (first..=last).contains(&port)) {
+            "the audio of calls (`sip.rtp_ports`)"
+        } else {
+            continue;
+        };
+        problems.error(
+            sheet.at("address"),
+            complaint(
+                sheet.path("address"),
+                format!("port {port}, which is in use for {clash}"),
+                "a port that nothing else uses",
+                "change the sender's port, or `rtp_ports` in [sip]",
+            ),
+        );
+    }
+}

@@ -1,0 +1,178 @@
+//! The table of keys against the reader and the builder.
+
+use std::collections::BTreeSet;
+use std::path::Path;
+
+use toml::de::DeValue;
+
+use super::problem::{Problems, nearest};
+use super::schema::{Absent, DEFAULTS, Key, SECTIONS, Section};
+use super::{Severity, check_text, value};
+
+/// Reads a value of the table; it must be free of problems.
+fn fits(section: &Section, key: &'static Key, text: &str) -> value::Value {
+    let parsed = DeValue::parse(text).unwrap_or_else(|e| panic!("{}.{}: {e}", section.path, key.name));
+    let mut problems = Problems::new("table", text);
+    let value = value::read(key, key.name, &parsed, &mut problems);
+    let problems = problems.into_list();
+    assert!(
+        problems.is_empty(),
+        "{}.{} = {text}: {}",
+        section.path,
+        key.name,
+        problems[0]
+    );
+    value.unwrap()
+}
+
+#[test]
+fn examples_and_defaults_of_the_table_are_fit() {
+    for section in SECTIONS {
+        for key in section.keys {
+            let example = fits(section, key, key.example);
+            if let Absent::Default(default) = key.absent {
+                let default = fits(section, key, default);
+                // Otherwise the next test could not tell whether a key has any effect.
+                assert_ne!(
+                    default, example,
+                    "{}.{}: the example is the default",
+                    section.path, key.name
+                );
+            }
+        }
+    }
+}
+
+/// A file with one table of each section.
+fn minimal(section: &str, line: &str) -> String {
+    let mut out = String::new();
+    for (header, path, lines) in [
+        ("[site]", "site", "name = 'Quayside'"),
+        ("[cards.usb]", "cards", "output = 'null'"),
+        ("[relays.yard-trigger]", "relays", "line = 'simulated'"),
+        ("[relays.yard-mute]", "", "line = 'simulated'"),
+        ("[zones.yard]", "zones", "card = 'shed'\nchannel = 2"),
+        ("[zones.shed]", "", "card = 'shed'\nchannel = 3"),
+        ("[cards.shed]", "", "output = 'null'\nchannels = 4"),
+        ("[sip]", "sip", "networks = ['198.51.100.0/24']"),
+        ("[extensions.yard-page]", "extensions", "user = '1'\nzones = ['shed']"),
+        (
+            "[groups.crane-stop]",
+            "groups",
+            "address = '239.255.10.9:5008'\nzones = ['shed']",
+        ),
+    ] {
+        out.push_str(header);
+        out.push('\n');
+        let key = line.split(' ').next().unwrap();
+        for old in lines.lines() {
+            if path != section || !old.starts_with(&format!("{key} =")) {
+                out.push_str(old);
+                out.push('\n');
+            }
+        }
+        if path == section {
+            out.push_str(line);
+            out.push('\n');
+        }
+    }
+    out
+}
+
+fn plan_text(text: &str) -> String {
+    let loaded = check_text(text, Path::new("test.toml"), None);
+    let errors: Vec<String> = loaded
+        .problems
+        .iter()
+        .filter(|p| p.severity == Severity::Error)
+        .map(ToString::to_string)
+        .collect();
+    assert!(errors.is_empty(), "{text}\n{}", errors.join("\n"));
+    format!("{:?}", loaded.plan.unwrap())
+}
+
+/// A key that is read but changes nothing would be a lie to the installer.
+#[test]
+fn every_key_changes_the_plan() {
+    let before = plan_text(&minimal("", ""));
+    for section in SECTIONS.iter().filter(|s| s.path != "secrets") {
+        for key in section.keys {
+            // The secret itself has its own tests.
+            if key.name == "secret" {
+                continue;
+            }
+            let mut line = format!("{} = {}", key.name, key.example);
+            if key.name == "payload_type" {
+                line.push_str("\ncodec = 'opus'");
+            }
+            if key.name == "auth_user" {
+                line.push_str("\nregistrar = 'sip:pbx.quayside.example'");
+            }
+            let after = plan_text(&minimal(section.path, &line));
+            assert_ne!(before, after, "{}.{} has no effect", section.path, key.name);
+        }
+    }
+}
+
+#[test]
+fn shared_keys_are_inherited_and_overruled() {
+    for (path, of) in DEFAULTS {
+        let section = SECTIONS.iter().find(|s| s.path == *of).unwrap();
+        assert_eq!(section.defaults, Some(*path));
+        for key in section.keys.iter().filter(|k| k.shared) {
+            let with = if key.name == "payload_type" {
+                "\ncodec = 'opus'"
+            } else {
+                ""
+            };
+            let line = format!("{} = {}{with}", key.name, key.example);
+            let inherited = plan_text(&format!("{}[{path}]\n{line}\n", minimal("", "")));
+            let own = plan_text(&minimal(of, &line));
+            assert_eq!(inherited, own, "{path}.{}", key.name);
+            if let Absent::Default(default) = key.absent {
+                let overruled = format!(
+                    "{}[{path}]\n{line}\n",
+                    minimal(of, &format!("{} = {default}", key.name))
+                );
+                assert_eq!(
+                    plan_text(&overruled),
+                    plan_text(&minimal("", "")),
+                    "{path}.{}",
+                    key.name
+                );
+            }
+        }
+    }
+}
+
+#[test]
+fn the_reference_names_every_key_and_default() {
+    let reference = super::reference();
+    for section in SECTIONS {
+        assert!(reference.contains(&format!("## [{}", section.path)), "{}", section.path);
+        let mut names = BTreeSet::new();
+        for key in section.keys {
+            assert!(names.insert(key.name), "{}.{} is there twice", section.path, key.name);
+            assert!(
+                key.doc.ends_with('.') || key.doc.ends_with(')'),
+                "{}.{}: {}",
+                section.path,
+                key.name,
+                key.doc
+            );
+            assert!(reference.contains(&format!("- `{}`: {}", key.name, key.kind.describe())));
+        }
+    }
+}
+
+#[test]
+fn nearest_names() {
+    let zones = ["yard", "sawmill", "drying-shed", "office"];
+    assert_eq!(nearest("yrad", zones), Some("yard"));
+    assert_eq!(nearest("Yard", zones), Some("yard"));
+    assert_eq!(nearest("sawmil", zones), Some("sawmill"));
+    assert_eq!(nearest("drying_shed", zones), Some("drying-shed"));
+    assert_eq!(nearest("gate", zones), None);
+    assert_eq!(nearest("", zones), None);
+    assert_eq!(nearest(&"yard".repeat(1000), zones), None);
+}

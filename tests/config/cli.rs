@@ -1,0 +1,180 @@
+//! `hornwire check` as an installer runs it; exit codes by sysexits.h.
+
+use std::path::Path;
+use std::process::{Command, Output};
+
+use super::{Scratch, read, source};
+
+fn hornwire(arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_hornwire"))
+        .args(arguments)
+        .env_remove("CREDENTIALS_DIRECTORY")
+        .output()
+        .unwrap()
+}
+
+fn run(arguments: &[&str]) -> (i32, String, String) {
+    let output = hornwire(arguments);
+    let text = |o: &[u8]| String::from_utf8(o.to_vec()).unwrap();
+    (
+        output.status.code().unwrap(),
+        text(&output.stdout),
+        text(&output.stderr),
+    )
+}
+
+fn name(path: &Path) -> &str {
+    path.to_str().unwrap()
+}
+
+fn good(scratch: &Scratch) -> std::path::PathBuf {
+    scratch.file(
+        "quayside-secrets.toml",
+        read(&source("config/quayside-secrets.toml")),
+        0o600,
+    );
+    scratch.file("good.toml", read(&source("config/quayside-yard.toml")), 0o644)
+}
+
+#[test]
+fn a_good_file() {
+    let scratch = Scratch::new();
+    let good = good(&scratch);
+    let (code, out, err) = run(&["check", name(&good)]);
+    assert_eq!((code, err.as_str()), (0, ""));
+    assert_eq!(
+        out,
+        format!(
+            "{}: no problems. Quayside Timber: 2 zones, 2 extensions, 1 group\n",
+            good.display()
+        )
+    );
+}
+
+#[test]
+fn a_bad_file_78() {
+    let bad = source("tests/config/bad/whole.toml");
+    let (code, out, err) = run(&["check", name(&bad)]);
+    assert_eq!(code, 78);
+    assert!(err.contains("whole.toml:37:11: error: zones.shed.channel\n"), "{err}");
+    let count = |word: &str| err.lines().filter(|l| l.contains(&format!(": {word}: "))).count();
+    let summary = format!(
+        "{}: {} errors, {} warnings\n",
+        bad.display(),
+        count("error"),
+        count("warning")
+    );
+    assert_eq!(out, summary);
+}
+
+#[test]
+fn warnings_do_not_fail_0() {
+    let (code, out, err) = run(&["check", name(&source("tests/config/bad/quiet.toml"))]);
+    assert_eq!(code, 0);
+    assert!(
+        out.contains(": 2 warnings. Quayside Timber: 1 zone, 0 extensions, 0 groups"),
+        "{out}"
+    );
+    assert_eq!(err.matches(": warning: ").count(), 2);
+}
+
+#[test]
+fn a_missing_file_66() {
+    let (code, out, err) = run(&["check", "/nonexistent/hornwire.toml"]);
+    assert_eq!((code, out.as_str()), (66, ""));
+    assert_eq!(err, "hornwire: /nonexistent/hornwire.toml: no such file\n");
+    let (code, _, err) = run(&["check", "/"]);
+    assert_eq!((code, err.as_str()), (66, "hornwire: /: a directory, not a file\n"));
+}
+
+/// A file that may not be read. The superuser may read everything, so the test steps down where it can.
+#[test]
+fn no_permission_77() {
+    use std::os::unix::fs::PermissionsExt as _;
+    use std::os::unix::process::CommandExt as _;
+    let scratch = Scratch::new();
+    let path = scratch.file("closed.toml", "", 0o000);
+    std::fs::set_permissions(&scratch.0, std::fs::Permissions::from_mode(0o755)).unwrap();
+    let mut command = Command::new(env!("CARGO_BIN_EXE_hornwire"));
+    if std::fs::File::open(&path).is_ok() {
+        // Another user must reach the program too.
+        let copy = scratch.0.join("hornwire");
+        std::fs::copy(env!("CARGO_BIN_EXE_hornwire"), &copy).unwrap();
+        command = Command::new(copy);
+        command.uid(65534).gid(65534);
+    }
+    let output = command.args(["check", name(&path)]).output().unwrap();
+    assert_eq!(output.status.code(), Some(77));
+    assert_eq!(
+        String::from_utf8_lossy(&output.stderr),
+        format!("hornwire: {}: no permission to read it\n", path.display())
+    );
+}
+
+#[test]
+fn several_files_the_worst_counts() {
+    let scratch = Scratch::new();
+    let good = good(&scratch);
+    let bad = source("tests/config/bad/nothing.toml");
+    let (code, out, _) = run(&["check", name(&good), "/nonexistent", name(&bad)]);
+    assert_eq!(code, 78);
+    assert_eq!(out.lines().count(), 2);
+    assert_eq!(run(&["check", name(&good), "/nonexistent"]).0, 66);
+}
+
+#[test]
+fn wrong_usage_64() {
+    for arguments in [
+        &["chekc"][..],
+        &[],
+        &["check", "--keyz"],
+        &["check", "--keys", "x.toml"],
+    ] {
+        let (code, out, err) = run(arguments);
+        assert_eq!((code, out.as_str()), (64, ""), "{arguments:?}");
+        assert!(err.contains("Usage"), "{err}");
+    }
+    assert!(run(&["chekc"]).2.contains("'check'"));
+}
+
+#[test]
+fn help_and_version() {
+    let (code, out, err) = run(&["--version"]);
+    assert_eq!((code, err.as_str()), (0, ""));
+    assert_eq!(out, format!("hornwire {}\n", env!("CARGO_PKG_VERSION")));
+    let (code, out, _) = run(&["--help"]);
+    assert_eq!(code, 0);
+    for exit in ["0 ", "64 ", "66 ", "77 ", "78 "] {
+        assert!(
+            out.lines().any(|l| l.trim_start().starts_with(exit)),
+            "{exit} is not in:\n{out}"
+        );
+    }
+    let (code, out, _) = run(&["check", "--help"]);
+    assert!(
+        code == 0 && out.contains("Example:\n  hornwire check /etc/hornwire/hornwire.toml"),
+        "{out}"
+    );
+}
+
+#[test]
+fn keys() {
+    let (code, out, err) = run(&["check", "--keys"]);
+    assert_eq!((code, err.as_str()), (0, ""));
+    assert_eq!(out, hornwire::config::reference());
+}
+
+/// A reader that goes away, such as `head`, is no reason to panic.
+#[test]
+fn a_closed_pipe() {
+    use std::process::Stdio;
+    let mut child = Command::new(env!("CARGO_BIN_EXE_hornwire"))
+        .args(["check", "--keys"])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    drop(child.stdout.take());
+    let output = child.wait_with_output().unwrap();
+    assert_eq!(String::from_utf8_lossy(&output.stderr), "");
+}
