@@ -1,0 +1,66 @@
+//! Instructions, counted by valgrind's callgrind: the bench runs itself with some work twice, short and long, and the
+//! difference has no start-up in it.
+
+use std::process::{Command, Stdio};
+
+use crate::{Extent, Failure, Row, thousands};
+
+/// The argument that makes this program do work instead of measuring it.
+pub const WORK: &str = "--work";
+
+pub fn rows(extent: Extent) -> Vec<Row> {
+    let audio = per_unit("audio", extent.audio);
+    let invite = per_unit("invite", extent.calls);
+    let call = per_unit("call", extent.calls);
+    let row = |what: &str, figure: Result<u64, Failure>| Row {
+        what: what.to_owned(),
+        figure: figure.map(|n| format!("{} instructions", thousands(n))),
+        goal: String::new(),
+    };
+    vec![
+        row("one G.711 stream into one zone, a second of audio", audio),
+        row("an INVITE read and answered with 200 and SDP", invite),
+        row("a whole call: INVITE, 200, ACK, BYE, 200", call),
+    ]
+}
+
+fn per_unit(work: &str, (short, long): (u32, u32)) -> Result<u64, Failure> {
+    let few = instructions(work, short)?;
+    let many = instructions(work, long)?;
+    many.checked_sub(few)
+        .map(|n| n / u64::from(long - short))
+        .ok_or_else(|| Failure::Broken(format!("{few} instructions for {short}, but {many} for {long}")))
+}
+
+fn instructions(work: &str, amount: u32) -> Result<u64, Failure> {
+    let out = std::env::temp_dir().join(format!("hornwire-callgrind-{}", std::process::id()));
+    let this = std::env::current_exe().map_err(Failure::broken)?;
+    let run = Command::new("valgrind")
+        .arg("--tool=callgrind")
+        .arg(format!("--callgrind-out-file={}", out.display()))
+        .arg(this)
+        .args([WORK, work, &amount.to_string()])
+        .stdin(Stdio::null())
+        .output();
+    let run = match run {
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
+            return Err(Failure::NoTool("valgrind is not installed".to_owned()));
+        }
+        Err(error) => return Err(Failure::broken(error)),
+        Ok(run) => run,
+    };
+    let profile = std::fs::read_to_string(&out);
+    let _ = std::fs::remove_file(&out);
+    if !run.status.success() {
+        let said = String::from_utf8_lossy(&run.stderr);
+        let last: Vec<&str> = said.lines().filter(|l| !l.starts_with("==")).collect();
+        return Err(Failure::Broken(format!("{work}: {}", last.join(" "))));
+    }
+    // "totals: N" ends the profile; "summary: N" heads it.
+    let profile = profile.map_err(Failure::broken)?;
+    profile
+        .lines()
+        .find_map(|l| l.strip_prefix("totals: ").or_else(|| l.strip_prefix("summary: ")))
+        .and_then(|n| n.trim().parse().ok())
+        .ok_or_else(|| Failure::Broken("callgrind wrote no total".to_owned()))
+}

@@ -1,0 +1,116 @@
+//! `cargo bench`: figures of speed and size, one table. Nothing here passes or fails by the clock; goals stand beside
+//! the figures. A tool that is missing is said in its row. Without `--bench` (`cargo test --benches`) every
+//! measurement is short: a check that the bench itself works.
+#![allow(clippy::disallowed_methods)]
+
+mod callgrind;
+mod gstreamer;
+mod program;
+mod side_by_side;
+mod signal;
+mod sound_server;
+mod work;
+
+use std::process::ExitCode;
+use std::time::Duration;
+
+/// One row of the table.
+struct Row {
+    what: String,
+    /// What was measured, or why not.
+    figure: Result<String, Failure>,
+    goal: String,
+}
+
+/// Why there is no figure.
+#[derive(Debug)]
+enum Failure {
+    /// A tool is not installed here: no fault of ours.
+    NoTool(String),
+    /// The bench or the program is broken.
+    Broken(String),
+}
+
+impl Failure {
+    fn broken(cause: impl std::fmt::Display) -> Self {
+        Failure::Broken(cause.to_string())
+    }
+}
+
+/// How long to measure.
+#[derive(Debug, Clone, Copy)]
+struct Extent {
+    /// Real-time runs, after they have settled.
+    listening: Duration,
+    /// Seconds of audio and calls under callgrind: a short and a long run, whose difference counts.
+    audio: (u32, u32),
+    calls: (u32, u32),
+}
+
+const FULL: Extent = Extent {
+    listening: Duration::from_secs(20),
+    audio: (10, 40),
+    calls: (4, 24),
+};
+
+const SMOKE: Extent = Extent {
+    listening: Duration::from_secs(4),
+    audio: (1, 2),
+    calls: (2, 4),
+};
+
+fn main() -> ExitCode {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    if let Some(at) = arguments.iter().position(|a| a == callgrind::WORK) {
+        return work::run(&arguments[at + 1..]);
+    }
+    let full = arguments.iter().any(|a| a == "--bench");
+    let extent = if full { FULL } else { SMOKE };
+    if !full {
+        println!("short runs: the figures mean little (cargo bench measures)");
+    }
+    let mut rows = Vec::new();
+    rows.extend(callgrind::rows(extent));
+    rows.extend(program::rows(extent));
+    rows.extend(side_by_side::rows(extent));
+    print(&rows);
+    let broken = rows.iter().any(|r| matches!(r.figure, Err(Failure::Broken(_))));
+    if broken { ExitCode::FAILURE } else { ExitCode::SUCCESS }
+}
+
+fn print(rows: &[Row]) {
+    let figure = |row: &Row| match &row.figure {
+        Ok(text) => text.clone(),
+        Err(Failure::NoTool(tool)) => format!("not measured: {tool}"),
+        Err(Failure::Broken(cause)) => format!("FAILED: {cause}"),
+    };
+    let wide = |column: &dyn Fn(&Row) -> String| rows.iter().map(|r| column(r).chars().count()).max().unwrap_or(0);
+    let (first, second) = (wide(&|r| r.what.clone()), wide(&figure));
+    println!();
+    for row in rows {
+        println!(
+            "{:<first$}  {:>second$}  {}",
+            row.what,
+            figure(row),
+            if row.goal.is_empty() {
+                String::new()
+            } else {
+                format!("goal {}", row.goal)
+            }
+        );
+    }
+    println!();
+}
+
+/// 1234567 → "1,234,567".
+fn thousands(number: u64) -> String {
+    let digits = number.to_string();
+    let mut text = String::new();
+    for (i, digit) in digits.chars().enumerate() {
+        if i > 0 && (digits.len() - i).is_multiple_of(3) {
+            text.push(',');
+        }
+        text.push(digit);
+    }
+    text
+}
