@@ -1,5 +1,9 @@
+#!/bin/bash
 # What deploy/try and deploy/check share: packages, the Rust toolchain, messages. Sourced, never run.
 # Everything here may be repeated: what is already in place is left alone.
+
+scratch=$(mktemp -d)
+trap 'rm -rf "$scratch"' EXIT
 
 say() { printf '==> %s\n' "$*"; }
 
@@ -109,8 +113,9 @@ rust() {
 }
 
 build_packages() {
-    command -v dpkg-query >/dev/null && command -v apt-get >/dev/null ||
-        die "this script sets up a Debian 12 machine; elsewhere install a Rust toolchain, libopus and alsa-lib with headers, and run cargo"
+    if ! command -v dpkg-query >/dev/null || ! command -v apt-get >/dev/null; then
+        die "this script sets up a Debian 12 machine; elsewhere install Rust, libopus and alsa-lib with headers, and run cargo"
+    fi
     need "to build: C compiler and linker, libopus and alsa-lib" \
         gcc libc6-dev pkg-config libopus-dev libasound2-dev ca-certificates
 }

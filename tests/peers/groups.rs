@@ -1,0 +1,212 @@
+//! Multicast pages: quality, priorities, relays.
+
+use crate::lab::daemon::Site;
+use crate::lab::kamailio::Kamailio;
+use crate::lab::multicast::{Group, opus_round_trip, send_opus, send_pcmu, send_tone};
+use crate::lab::sipp::Scenario;
+use crate::lab::speech::{Band, Speech, must_be_as_good, score};
+use crate::lab::{Lab, free_port, pause, seconds, sound};
+
+const SILENCE: f64 = -70.0;
+
+#[test]
+#[ignore = "needs the peers that deploy/check installs"]
+fn a_mu_law_group_is_heard_as_well_as_the_line_allows() {
+    let lab = Lab::new("groups-pcmu");
+    let speech = Speech::long(&lab);
+    let group = Group {
+        address: "239.255.10.1",
+        port: free_port(),
+    };
+    // Another group on the same port is another matter: it must not be heard.
+    let other = Group {
+        address: "239.255.10.9",
+        ..group
+    };
+    let site = Site::new(&lab).group("crane-stop", group, "zones = [\"yard\"]");
+    let mut daemon = site.start(&lab);
+    daemon.wait_ready(10.0);
+    let mut stray = send_tone(other, 1000);
+    pause(0.5);
+    send_pcmu(group, &speech.narrow).wait_end(seconds(30.0));
+    stray.kill();
+    daemon.wait_records(1, 10.0);
+    daemon.wait_rest(5.0);
+    daemon.stop(10.0);
+    let records = daemon.records();
+    assert_eq!(records.len(), 1, "{records:#?}");
+    assert_eq!(records[0].field("END_REASON"), "stream-ended", "{records:?}");
+    assert_eq!(records[0].field("SOURCE"), "crane-stop", "{records:?}");
+    let result = score(Band::Narrow, &speech.narrow, &site.wav, 0, &speech.round_trip_mulaw);
+    must_be_as_good("PCMU group", result);
+    assert!(result.level.abs() < 1.0, "{result:?}");
+    assert_eq!(
+        sound::read(&site.wav).heard(1, SILENCE),
+        None,
+        "the sawmill was not meant"
+    );
+}
+
+#[test]
+#[ignore = "needs the peers that deploy/check installs"]
+fn an_opus_group_is_heard_in_wide_band() {
+    let lab = Lab::new("groups-opus");
+    let speech = Speech::long(&lab);
+    let group = Group {
+        address: "239.255.10.2",
+        port: free_port(),
+    };
+    let site = Site::new(&lab).group(
+        "dispatch",
+        group,
+        "codec = \"opus\"\npayload_type = 111\nzones = [\"yard\", \"sawmill\"]",
+    );
+    let mut daemon = site.start(&lab);
+    daemon.wait_ready(10.0);
+    send_opus(group, &speech.wide).wait_end(seconds(30.0));
+    daemon.wait_records(1, 10.0);
+    daemon.wait_rest(5.0);
+    daemon.stop(10.0);
+    let ideal = lab.path("opus-ideal.wav");
+    opus_round_trip(&speech.wide, &ideal);
+    let result = score(Band::Wide, &speech.wide, &site.wav, 1, &ideal);
+    must_be_as_good("Opus group", result);
+    assert_eq!(daemon.records().len(), 1, "{:#?}", daemon.records());
+}
+
+#[test]
+#[ignore = "needs the peers that deploy/check installs"]
+fn a_higher_priority_cuts_in_and_a_lower_one_is_told_busy() {
+    let lab = Lab::new("groups-priority");
+    let speech = Speech::long(&lab);
+    let kamailio = Kamailio::start(&lab);
+    let group = Group {
+        address: "239.255.10.3",
+        port: free_port(),
+    };
+    let site = Site::new(&lab)
+        .extension("850", &kamailio.registrar(), "zones = [\"yard\"]\npriority = 50")
+        .extension(
+            "851",
+            &kamailio.registrar(),
+            "zones = [\"yard\", \"sawmill\"]\npriority = 50",
+        )
+        .group("crane-stop", group, "zones = [\"yard\", \"sawmill\"]\npriority = 90");
+    let mut daemon = site.start(&lab);
+    kamailio.wait_registered("850", true, 10.0);
+    kamailio.wait_registered("851", true, 10.0);
+
+    // The first caller is heard, an equal one is refused (486, RFC 3261 §21.4.24), the crane's stop cuts in.
+    let mut first = Scenario::new("cut.xml", kamailio.address(), "850", &speech.mulaw).start(&lab);
+    daemon.wait_relay("yard-trigger", true, 10.0);
+    pause(2.0);
+    let mut equal = Scenario::new("refused.xml", kamailio.address(), "850", &speech.mulaw).start(&lab);
+    equal.must_pass(15.0);
+    let mut crane = send_tone(group, 1000);
+    daemon.wait_relay("sawmill-trigger", true, 10.0);
+    first.must_pass(15.0);
+    pause(1.5);
+    let mut late = Scenario::new("refused.xml", kamailio.address(), "851", &speech.mulaw).start(&lab);
+    late.must_pass(15.0);
+    pause(0.5);
+    crane.kill();
+    daemon.wait_records(4, 10.0);
+    daemon.wait_rest(5.0);
+    daemon.stop(10.0);
+
+    let mut reasons: Vec<String> = daemon.records().iter().map(|r| r.field("END_REASON")).collect();
+    reasons.sort();
+    assert_eq!(
+        reasons,
+        ["busy", "busy", "preempted", "stream-ended"],
+        "{:#?}",
+        daemon.records()
+    );
+
+    // One long hold of the yard's relays: the music never came up between the two pages.
+    for relay in ["yard-trigger", "yard-mute", "sawmill-trigger"] {
+        let moves: Vec<bool> = daemon
+            .relays()
+            .iter()
+            .filter(|r| r.name == relay)
+            .map(|r| r.operated)
+            .collect();
+        assert_eq!(moves, [true, false], "{relay}: {:#?}", daemon.relays());
+    }
+
+    // After the cut the yard hears the tone and nothing else.
+    let heard = sound::read(&site.wav);
+    let (from, to) = heard.heard(1, SILENCE).expect("the crane's tone in the sawmill");
+    assert!(to - from > 3.0, "{from} to {to}");
+    for channel in [0, 1] {
+        let middle = heard.part(channel, from + 1.0, to - 0.5);
+        let (frequency, share) = sound::tone(middle, heard.rate);
+        assert!(
+            (995.0..=1005.0).contains(&frequency) && share > 0.98,
+            "channel {channel}: {frequency} Hz, {share}"
+        );
+    }
+    let before = sound::level(heard.part(0, from - 1.5, from - 0.5));
+    assert!(before > -50.0, "the first caller was heard in the yard: {before} dBFS");
+}
+
+#[test]
+#[ignore = "needs the peers that deploy/check installs"]
+fn relays_close_before_speech_and_open_after_it() {
+    let lab = Lab::new("groups-relays");
+    let speech = Speech::short(&lab);
+    let group = Group {
+        address: "239.255.10.4",
+        port: free_port(),
+    };
+    // The sawmill has no lead, and so tells when speech could have begun in the yard.
+    let site = Site::new(&lab)
+        .group("dispatch", group, "zones = [\"yard\", \"sawmill\"]")
+        .sawmill_lead("0 ms");
+    let mut daemon = site.start(&lab);
+    daemon.wait_ready(10.0);
+    assert!(
+        daemon.relays().iter().all(|r| !r.operated),
+        "at rest before the page: {:?}",
+        daemon.relays()
+    );
+    send_pcmu(group, &speech.narrow).wait_end(seconds(20.0));
+    daemon.wait_records(1, 10.0);
+    daemon.wait_rest(5.0);
+    daemon.stop(10.0);
+
+    let heard = sound::read(&site.wav);
+    let (yard, _) = heard.heard(0, -60.0).expect("speech in the yard");
+    let (sawmill, _) = heard.heard(1, -60.0).expect("speech in the sawmill");
+    let lead = yard - sawmill;
+    assert!(
+        (0.25..0.36).contains(&lead),
+        "the yard waits its 300 ms longer than the sawmill: {lead}"
+    );
+    for channel in [0, 1] {
+        let result = score(
+            Band::Narrow,
+            &speech.narrow,
+            &site.wav,
+            channel,
+            &speech.round_trip_mulaw,
+        );
+        must_be_as_good(&format!("held speech, channel {channel}"), result);
+    }
+
+    let moves = daemon.relays();
+    for relay in ["yard-trigger", "yard-mute", "sawmill-trigger"] {
+        let of: Vec<_> = moves.iter().filter(|r| r.name == relay).collect();
+        assert_eq!(
+            of.iter().map(|r| r.operated).collect::<Vec<_>>(),
+            [true, false],
+            "{relay}: {moves:#?}"
+        );
+        let closed = (of[1].at - of[0].at).as_secs_f64();
+        // Speech and release at least; idle time, lead and a slow machine at most.
+        assert!(
+            (speech.seconds + 0.4..speech.seconds + 4.0).contains(&closed),
+            "{relay} closed for {closed} s"
+        );
+    }
+}

@@ -1,0 +1,132 @@
+//! The network lab: real peers on loopback around the built daemon.
+//!
+//! Addresses: the daemon is 127.0.0.1, the phone system 127.0.0.2, callers 127.0.0.3 and up. Ports are free ones.
+//! Every process that a test starts is its own process group, ended by its id when its handle is dropped.
+
+pub mod daemon;
+pub mod kamailio;
+pub mod multicast;
+pub mod packets;
+pub mod phone;
+pub mod process;
+pub mod pulse;
+pub mod sipp;
+pub mod sound;
+pub mod speech;
+
+use std::net::{TcpListener, UdpSocket};
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::sync::atomic::{AtomicU16, Ordering};
+use std::sync::{Mutex, MutexGuard};
+use std::time::Duration;
+
+pub const DAEMON: &str = "127.0.0.1";
+pub const PHONE_SYSTEM: &str = "127.0.0.2";
+pub const CALLER: &str = "127.0.0.3";
+
+/// Real time on a small machine: one whole-program test at a time.
+static TURN: Mutex<()> = Mutex::new(());
+
+/// One test's folder and its turn. The folder stays when the test fails.
+pub struct Lab {
+    dir: PathBuf,
+    _turn: MutexGuard<'static, ()>,
+}
+
+impl Lab {
+    pub fn new(name: &str) -> Lab {
+        let turn = TURN.lock().unwrap_or_else(|e| e.into_inner());
+        let dir = Path::new(env!("CARGO_TARGET_TMPDIR")).join("peers").join(name);
+        let _ = std::fs::remove_dir_all(&dir);
+        std::fs::create_dir_all(&dir).expect("the lab's folder can be made");
+        Lab { dir, _turn: turn }
+    }
+
+    pub fn dir(&self) -> &Path {
+        &self.dir
+    }
+
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.dir.join(name)
+    }
+
+    pub fn write(&self, name: &str, text: &str) -> PathBuf {
+        let path = self.path(name);
+        std::fs::write(&path, text).expect("the lab's folder can be written");
+        path
+    }
+}
+
+impl Drop for Lab {
+    fn drop(&mut self) {
+        if std::thread::panicking() {
+            eprintln!("what the peers left: {}", self.dir.display());
+        } else {
+            let _ = std::fs::remove_dir_all(&self.dir);
+        }
+    }
+}
+
+/// A template of `tests/peers/` with its `@WORDS@` filled in.
+pub fn template(name: &str, words: &[(&str, &str)]) -> String {
+    let path = sources().join(name);
+    let mut text = std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+    for (word, value) in words {
+        text = text.replace(&format!("@{word}@"), value);
+    }
+    text
+}
+
+pub fn sources() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/peers")
+}
+
+/// The Python with the phone stack and the speech-quality measure, made by `deploy/check` beside the build.
+pub fn python() -> Command {
+    let target = Path::new(env!("CARGO_TARGET_TMPDIR"))
+        .parent()
+        .expect("the build's folder has a parent");
+    let python = target.join("lab-venv/bin/python");
+    assert!(
+        python.exists(),
+        "{} is missing: run deploy/check once",
+        python.display()
+    );
+    Command::new(python)
+}
+
+/// An even port that is free, with the next one, for UDP and TCP on every loopback address. No two calls give the same.
+pub fn free_port() -> u16 {
+    static NEXT: AtomicU16 = AtomicU16::new(0);
+    // Below the ports that the system hands out by itself (32768 and up).
+    let base = 20_000 + (std::process::id() % 500) as u16 * 20;
+    loop {
+        let port = base + NEXT.fetch_add(2, Ordering::Relaxed) % 2_700;
+        let free = |p: u16| {
+            UdpSocket::bind(("0.0.0.0", p)).is_ok()
+                && TcpListener::bind(("0.0.0.0", p)).is_ok()
+                && UdpSocket::bind(("::1", p)).is_ok()
+        };
+        if free(port) && free(port + 1) {
+            return port;
+        }
+    }
+}
+
+/// A first port with room for `count` free ones behind it.
+pub fn free_ports(count: u16) -> (u16, u16) {
+    let first = free_port();
+    for _ in 0..count / 2 {
+        free_port();
+    }
+    (first, first + count - 1)
+}
+
+pub fn seconds(s: f64) -> Duration {
+    Duration::from_secs_f64(s)
+}
+
+pub fn pause(s: f64) {
+    std::thread::sleep(seconds(s));
+}

@@ -1,0 +1,79 @@
+//! Multicast senders: GStreamer, paced packet by packet.
+
+use std::path::Path;
+use std::process::Command;
+
+use super::process::{Process, run};
+
+/// Where a sender sends.
+#[derive(Debug, Clone, Copy)]
+pub struct Group {
+    pub address: &'static str,
+    pub port: u16,
+}
+
+impl Group {
+    fn sink(&self) -> String {
+        format!(
+            "udpsink host={} port={} ttl-mc=1 bind-address=127.0.0.1 multicast-iface=lo auto-multicast=false sync=true",
+            self.address, self.port
+        )
+    }
+}
+
+/// Opus parameters as in paging practice: mono voice with in-band FEC (RFC 7587 §3.3).
+const OPUS: &str = "audio/x-raw,rate=48000,channels=1 ! opusenc bitrate=32000 frame-size=20 inband-fec=true \
+                    packet-loss-percentage=10 audio-type=voice";
+
+fn pipeline(text: &str) -> Command {
+    let mut command = Command::new("gst-launch-1.0");
+    command.arg("-q").args(text.split_whitespace());
+    command
+}
+
+/// G.711 mu-law, 20 ms a packet, payload type 0 (RFC 3551).
+pub fn send_pcmu(group: Group, narrow: &Path) -> Process {
+    Process::start(
+        "gst-pcmu",
+        &mut pipeline(&format!(
+            "filesrc location={} ! wavparse ! audioconvert ! audiobuffersplit output-buffer-duration=1/50 ! mulawenc \
+             ! rtppcmupay min-ptime=20000000 max-ptime=20000000 ! {}",
+            narrow.display(),
+            group.sink()
+        )),
+    )
+}
+
+/// Opus (RFC 7587), payload type 111.
+pub fn send_opus(group: Group, wide: &Path) -> Process {
+    Process::start(
+        "gst-opus",
+        &mut pipeline(&format!(
+            "filesrc location={} ! wavparse ! audioconvert ! audioresample ! {OPUS} ! rtpopuspay pt=111 ! {}",
+            wide.display(),
+            group.sink()
+        )),
+    )
+}
+
+/// A mu-law tone that goes on until the process is ended.
+pub fn send_tone(group: Group, hertz: u32) -> Process {
+    Process::start(
+        "gst-tone",
+        &mut pipeline(&format!(
+            "audiotestsrc is-live=true freq={hertz} volume=0.3 samplesperbuffer=160 ! audio/x-raw,rate=8000,channels=1 \
+             ! mulawenc ! rtppcmupay min-ptime=20000000 max-ptime=20000000 ! {}",
+            group.sink()
+        )),
+    )
+}
+
+/// The same Opus stream, decoded offline by GStreamer: what an ideal network makes of the speech.
+pub fn opus_round_trip(wide: &Path, to: &Path) {
+    run(&mut pipeline(&format!(
+        "filesrc location={} ! wavparse ! audioconvert ! audioresample ! {OPUS} ! opusdec ! audioconvert ! wavenc \
+         ! filesink location={}",
+        wide.display(),
+        to.display()
+    )));
+}
