@@ -4,3 +4,5 @@ pub mod agent;
 pub mod digest;
 pub mod network;
 pub mod sdp;
+pub mod transaction;
+pub mod wire;

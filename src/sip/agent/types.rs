@@ -1,12 +1,9 @@
-//! The user agent: several registrations and all calls, one sans-IO state machine.
-//!
-//! Bytes, commands and time go in; [`Output`]s come out. Signalling only: session descriptions pass through
-//! as opaque bodies (see [`super::sdp`]).
+//! What goes in and what comes out.
 
-use std::net::{IpAddr, SocketAddr};
-use std::time::{Duration, Instant};
+use std::net::SocketAddr;
+use std::time::Duration;
 
-use super::network::Network;
+use crate::sip::network::Network;
 
 /// How a message travels.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -193,91 +190,4 @@ pub struct AgentFigures {
     pub malformed: u64,
     pub turned_away: u64,
     pub dropped: u64,
-}
-
-/// The user agent.
-pub struct Agent {
-    _settings: Settings,
-}
-
-impl Agent {
-    /// `seed` feeds every random choice (tags, branches, cnonces, back-off).
-    pub fn new(settings: Settings, _seed: [u8; 32], _now: Instant) -> Self {
-        Agent { _settings: settings }
-    }
-
-    /// A UDP datagram.
-    pub fn handle_datagram(&mut self, _flow: Flow, _octets: &[u8], _now: Instant) {
-        todo!()
-    }
-
-    /// Octets of a TCP stream, in any pieces.
-    pub fn handle_stream(&mut self, _flow: Flow, _octets: &[u8], _now: Instant) {
-        todo!()
-    }
-
-    /// The connection is gone (or could not be made: `connection` is `None` then).
-    pub fn handle_closed(&mut self, _flow: Flow, _now: Instant) {
-        todo!()
-    }
-
-    /// The answer to [`Output::Resolve`]: addresses in order of preference, each with the local address that a
-    /// socket to it would have; empty when the name could not be resolved.
-    pub fn resolved(&mut self, _extension: ExtensionId, _targets: Vec<(SocketAddr, SocketAddr)>, _now: Instant) {
-        todo!()
-    }
-
-    /// Answers a call with 200 and this body (an answer, or an offer when the INVITE had none).
-    pub fn accept(&mut self, _call: CallId, _body: Vec<u8>, _now: Instant) {
-        todo!()
-    }
-
-    /// Refuses a call that was not answered.
-    pub fn refuse(&mut self, _call: CallId, _status: u16, _cause: Option<Cause>, _now: Instant) {
-        todo!()
-    }
-
-    pub fn accept_change(&mut self, _call: CallId, _body: Vec<u8>, _now: Instant) {
-        todo!()
-    }
-
-    pub fn refuse_change(&mut self, _call: CallId, _status: u16, _now: Instant) {
-        todo!()
-    }
-
-    /// BYE with a Reason (RFC 3326), or the fitting refusal when the call is not yet answered.
-    pub fn hang_up(&mut self, _call: CallId, _cause: Option<Cause>, _now: Instant) {
-        todo!()
-    }
-
-    /// Ends all calls and unregisters; done when [`Agent::is_idle`].
-    pub fn shut_down(&mut self, _now: Instant) {
-        todo!()
-    }
-
-    /// After [`Agent::shut_down`]: nothing is left to wait for.
-    pub fn is_idle(&self) -> bool {
-        todo!()
-    }
-
-    pub fn handle_timeout(&mut self, _now: Instant) {
-        todo!()
-    }
-
-    pub fn poll_timeout(&self) -> Option<Instant> {
-        todo!()
-    }
-
-    pub fn poll_output(&mut self) -> Option<Output> {
-        todo!()
-    }
-
-    /// The network gate: the registrars' resolved addresses and the listed networks.
-    pub fn lets_in(&self, _address: IpAddr) -> bool {
-        todo!()
-    }
-
-    pub fn figures(&self) -> AgentFigures {
-        todo!()
-    }
 }

@@ -1,0 +1,293 @@
+//! Requests from outside (RFC 3261 §8.2), up to the point where a call takes over.
+
+use std::time::Instant;
+
+use rsip::Method;
+
+use super::call::Call;
+use super::gate::caller;
+use super::server::{Answer, ServerKey, key};
+use super::{ALLOW, Agent, CallId, Event, ExtensionId, Flow, MAX_CALLS, RETRY_AFTER};
+use crate::sip::wire::{Address, Request, RequestLine, Uri, media_type, tokens};
+
+/// The one body that we read.
+const SDP: &str = "application/sdp";
+
+/// What a request's body holds.
+pub(super) enum Body {
+    Session(Option<Vec<u8>>),
+    /// 415 with these headers.
+    Foreign(&'static [(&'static str, &'static str)]),
+}
+
+impl Agent {
+    pub(super) fn on_request(&mut self, flow: Flow, request: Request, now: Instant) {
+        if request.method.is(Method::Ack) {
+            self.on_ack(&request, now);
+            return;
+        }
+        let own = key(&request, &request.method_name);
+        if self.absorb(&own) {
+            return;
+        }
+        let merged = self.is_merged(&request);
+        let Some(own) = self.open_server(flow, request, now) else {
+            return;
+        };
+        let Some(entry) = self.servers.get(&own) else {
+            return;
+        };
+        let request = entry.request.clone();
+        if merged {
+            // RFC 3261 §8.2.2.2.
+            return self.reject(&own, 482, &[], now);
+        }
+        match &request.method {
+            RequestLine::Known(Method::Cancel) => self.on_cancel(&own, &request, now),
+            RequestLine::Known(Method::Invite | Method::Bye | Method::Options) => {
+                if request.to.tag().is_some() {
+                    self.in_dialog(&own, &request, now);
+                } else {
+                    self.out_of_dialog(&own, &request, flow, now);
+                }
+            }
+            RequestLine::Known(_) => self.reject(&own, 405, &[("Allow", ALLOW)], now),
+            RequestLine::Unknown(_) => self.reject(&own, 501, &[("Allow", ALLOW)], now),
+        }
+    }
+
+    /// The same request by another way (RFC 3261 §8.2.2.2).
+    fn is_merged(&self, request: &Request) -> bool {
+        request.to.tag().is_none()
+            && !request.method.is(Method::Cancel)
+            && request.from.tag().is_some()
+            && self.servers.values().any(|s| {
+                s.request.cseq == request.cseq
+                    && s.request.call_id == request.call_id
+                    && s.request.from.tag() == request.from.tag()
+                    && s.request.method == request.method
+                    && s.request.to.tag().is_none()
+            })
+    }
+
+    fn on_ack(&mut self, request: &Request, now: Instant) {
+        let invite = key(request, b"INVITE");
+        if let Some(entry) = self.servers.get_mut(&invite) {
+            entry.transaction.acknowledged(now);
+            if entry.transaction.is_terminated() {
+                self.servers.remove(&invite);
+                return;
+            }
+        }
+        // The ACK to a 2xx is a transaction of its own.
+        self.acknowledge(request, now);
+    }
+
+    /// RFC 3261 §9.2.
+    fn on_cancel(&mut self, own: &ServerKey, request: &Request, now: Instant) {
+        let invite = key(request, b"INVITE");
+        let Some((tag, open, call)) = self
+            .servers
+            .get(&invite)
+            .map(|s| (s.tag.clone(), s.transaction.is_open(), s.call))
+        else {
+            return self.reject(own, 481, &[], now);
+        };
+        // Both answers carry the same To tag.
+        if let Some(entry) = self.servers.get_mut(own) {
+            entry.tag = tag;
+        }
+        self.reject(own, 200, &[], now);
+        if open && let Some(call) = call {
+            self.cancelled(call, &invite, now);
+        }
+    }
+
+    /// The status that a request without a dialog deserves, in the order of RFC 3261 §8.2.
+    fn out_of_dialog(&mut self, own: &ServerKey, request: &Request, flow: Flow, now: Instant) {
+        let Uri::Sip(uri) = &request.uri else {
+            return self.reject(own, 416, &[], now);
+        };
+        if uri.secure {
+            return self.reject(own, 416, &[], now);
+        }
+        if request.method.is(Method::Bye) {
+            return self.reject(own, 481, &[], now);
+        }
+        let extension = self.select(request, flow);
+        let for_the_machine = uri.user.is_none() && request.method.is(Method::Options);
+        if extension.is_none() && !for_the_machine {
+            // Addressed to somebody else: only a proxy could take it further (RFC 3261 §16.3). An endpoint takes
+            // its own requests at zero hops too (RFC 4475 §3.3.11).
+            let status = if request.max_forwards == Some(0) { 483 } else { 404 };
+            self.reject(own, status, &[], now);
+            if request.method.is(Method::Invite) {
+                self.turn_away(flow, &request.from, "no such extension", now);
+            }
+            return;
+        }
+        if !self.extensions_understood(own, request, now) {
+            return;
+        }
+        if request.method.is(Method::Options) {
+            return self.describe(own, now);
+        }
+        if let Some(extension) = extension {
+            self.invited(own, request, extension, flow, now);
+        }
+    }
+
+    /// 420 for anything required: no option tag is implemented (RFC 3261 §8.2.2.3). False if it was sent.
+    pub(super) fn extensions_understood(&mut self, own: &ServerKey, request: &Request, now: Instant) -> bool {
+        match request.message.list("Require") {
+            Ok(tags) if tags.is_empty() => true,
+            Ok(tags) => {
+                let unsupported = tokens(&tags).join(", ");
+                self.reject(own, 420, &[("Unsupported", &unsupported)], now);
+                false
+            }
+            Err(fault) => {
+                self.reject(own, fault.status, &[], now);
+                false
+            }
+        }
+    }
+
+    /// 200 to OPTIONS (RFC 3261 §11.2).
+    pub(super) fn describe(&mut self, own: &ServerKey, now: Instant) {
+        let headers = [
+            ("Allow", ALLOW),
+            ("Accept", SDP),
+            ("Accept-Encoding", "identity"),
+            ("Accept-Language", "en"),
+            ("Supported", ""),
+        ];
+        self.reject(own, 200, &headers, now);
+    }
+
+    /// By the Request-URI's user; among namesakes the one whose registrar the peer is, then one without registrar.
+    fn select(&self, request: &Request, flow: Flow) -> Option<ExtensionId> {
+        let user = request.uri.sip()?.user_name()?;
+        let mut namesakes = self
+            .settings
+            .extensions
+            .iter()
+            .enumerate()
+            .filter(|(_, e)| e.user.as_bytes() == user)
+            .filter_map(|(i, e)| Some((ExtensionId(u16::try_from(i).ok()?), e)));
+        let first = namesakes.clone().next()?.0;
+        let at_registrar = namesakes
+            .clone()
+            .find(|(id, _)| self.is_registrar_of(*id, flow.peer.ip()));
+        let direct = namesakes.find(|(_, e)| e.registrar.is_none());
+        Some(at_registrar.or(direct).map_or(first, |(id, _)| id))
+    }
+
+    fn invited(&mut self, own: &ServerKey, request: &Request, extension: ExtensionId, flow: Flow, now: Instant) {
+        let offer = match self.session_body(own, request, now) {
+            Some(offer) => offer,
+            None => return,
+        };
+        if self.closing.is_some() {
+            return self.reject(own, 480, &[], now);
+        }
+        if self.calls.len() >= MAX_CALLS {
+            self.figures.dropped += 1;
+            return self.reject(own, 503, &[("Retry-After", RETRY_AFTER)], now);
+        }
+        let Some(entry) = self.servers.get_mut(own) else {
+            return;
+        };
+        let id = CallId(self.next_call);
+        self.next_call += 1;
+        entry.call = Some(id);
+        let mut call = Call::new(extension, request, own.clone(), entry.tag.clone(), flow, now);
+        call.answer_due = offer.is_none();
+        self.calls.insert(id, call);
+        self.answer(own, 100, &Answer::default(), now);
+        let caller = self.caller_of(request, flow);
+        self.event(Event::Incoming {
+            call: id,
+            extension,
+            caller,
+            peer: flow.peer,
+            local: flow.local,
+            offer,
+        });
+    }
+
+    /// The offer, if the body is one; `None` when the request has been answered already.
+    pub(super) fn session_body(&mut self, own: &ServerKey, request: &Request, now: Instant) -> Option<Option<Vec<u8>>> {
+        match body(request) {
+            Body::Foreign(headers) => {
+                self.reject(own, 415, headers, now);
+                None
+            }
+            Body::Session(offer) => {
+                if accepts_sdp(request) {
+                    Some(offer)
+                } else {
+                    // RFC 4475 §3.3.15: our answer would be one that the caller cannot read.
+                    self.reject(own, 406, &[], now);
+                    None
+                }
+            }
+        }
+    }
+
+    /// P-Asserted-Identity (RFC 3325 §9.1) counts only from a registrar; else From.
+    fn caller_of(&self, request: &Request, flow: Flow) -> String {
+        let asserted = self
+            .is_any_registrar(flow.peer.ip())
+            .then(|| request.message.list("P-Asserted-Identity").ok())
+            .flatten()
+            .and_then(|l| l.into_iter().find_map(|v| Address::read(v).ok()));
+        caller(asserted.as_ref().unwrap_or(&request.from))
+    }
+}
+
+/// Reads what a body is (RFC 3261 §8.2.3).
+fn body(request: &Request) -> Body {
+    let message = &request.message;
+    if message.body.is_empty() {
+        return Body::Session(None);
+    }
+    let optional = message
+        .first("Content-Disposition")
+        .is_some_and(|d| String::from_utf8_lossy(d).to_ascii_lowercase().replace(' ', "").contains("handling=optional"));
+    let foreign = |headers| {
+        if optional {
+            Body::Session(None)
+        } else {
+            Body::Foreign(headers)
+        }
+    };
+    let encoded = message
+        .list("Content-Encoding")
+        .is_ok_and(|l| l.iter().any(|e| !e.eq_ignore_ascii_case(b"identity")));
+    if encoded {
+        return foreign(&[("Accept-Encoding", "identity")]);
+    }
+    let plain = match message.first("Content-Type") {
+        Some(value) => media_type(value) == SDP.as_bytes(),
+        None => message.body.starts_with(b"v="),
+    };
+    if plain {
+        Body::Session(Some(message.body.clone()))
+    } else {
+        foreign(&[("Accept", SDP)])
+    }
+}
+
+/// No Accept means application/sdp (RFC 3261 §20.1).
+fn accepts_sdp(request: &Request) -> bool {
+    if request.message.first("Accept").is_none() {
+        return true;
+    }
+    request.message.list("Accept").is_ok_and(|l| {
+        l.iter().any(|e| {
+            let wanted = media_type(e);
+            wanted == SDP.as_bytes() || wanted == b"application/*" || wanted == b"*/*"
+        })
+    })
+}

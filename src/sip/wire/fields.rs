@@ -1,0 +1,290 @@
+//! Header values: lists, parameters, addresses, Via, CSeq (RFC 3261 §7.3.1, §20, §25.1).
+
+use super::text::{self, trim};
+use super::uri::{Host, Uri};
+use super::{Fault, MAX_LIST};
+
+/// Splits at commas outside quotes and angle brackets; elements trimmed, empty ones kept.
+/// # Errors
+/// 400 on an open quote or angle bracket, or on more than [`MAX_LIST`] elements.
+pub fn split_list(value: &[u8]) -> Result<Vec<&[u8]>, Fault> {
+    split(value, b',')
+}
+
+fn split(value: &[u8], at: u8) -> Result<Vec<&[u8]>, Fault> {
+    let (mut quoted, mut angle, mut escaped) = (false, false, false);
+    let mut out = Vec::new();
+    let mut from = 0;
+    for (i, b) in value.iter().enumerate() {
+        match b {
+            _ if escaped => escaped = false,
+            b'\\' if quoted => escaped = true,
+            b'"' if !angle => quoted = !quoted,
+            b'<' if !quoted => angle = true,
+            b'>' if !quoted => angle = false,
+            _ if *b == at && !quoted && !angle => {
+                if out.len() == MAX_LIST {
+                    return Err(Fault::syntax("a header's list is too long"));
+                }
+                out.push(trim(value.get(from..i).unwrap_or_default()));
+                from = i + 1;
+            }
+            _ => {}
+        }
+    }
+    if quoted || angle {
+        return Err(Fault::syntax("an open quote or angle bracket"));
+    }
+    out.push(trim(value.get(from..).unwrap_or_default()));
+    Ok(out)
+}
+
+/// A non-negative decimal number that fits into 32 bits, leading zeros allowed.
+pub fn number(octets: &[u8]) -> Option<u32> {
+    let octets = trim(octets);
+    if octets.is_empty() {
+        return None;
+    }
+    octets.iter().try_fold(0u32, |sum, b| {
+        let digit = b.is_ascii_digit().then(|| u32::from(b - b'0'))?;
+        sum.checked_mul(10)?.checked_add(digit)
+    })
+}
+
+/// The elements of a token list such as Require, lower case.
+pub fn tokens(elements: &[&[u8]]) -> Vec<String> {
+    elements
+        .iter()
+        .map(|e| text::display(e, 64).to_ascii_lowercase())
+        .collect()
+}
+
+/// `application/sdp` of a Content-Type or Accept element: lower case, without white space and parameters.
+pub fn media_type(value: &[u8]) -> Vec<u8> {
+    value
+        .split(|b| *b == b';')
+        .next()
+        .unwrap_or_default()
+        .iter()
+        .filter(|b| !b.is_ascii_whitespace())
+        .map(u8::to_ascii_lowercase)
+        .collect()
+}
+
+/// `;name=value` parameters: names in lower case, quotes taken off values.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Params(Vec<(Vec<u8>, Option<Vec<u8>>)>);
+
+impl Params {
+    /// Reads from the first `;` on.
+    /// # Errors
+    /// 400: something else than a parameter, an empty one, or an open quote.
+    pub fn read(octets: &[u8]) -> Result<Params, Fault> {
+        let octets = trim(octets);
+        if octets.is_empty() {
+            return Ok(Params::default());
+        }
+        let rest = octets
+            .strip_prefix(b";")
+            .ok_or(Fault::syntax("something that is no parameter"))?;
+        let mut out = Vec::new();
+        for part in split(rest, b';')? {
+            let (name, value) = match part.iter().position(|b| *b == b'=') {
+                Some(i) => (part.get(..i), part.get(i + 1..).map(trim)),
+                None => (Some(part), None),
+            };
+            let name = trim(name.unwrap_or_default());
+            // URI parameters may also hold []/:&+$ unescaped (RFC 3261 §25.1 `param-unreserved`).
+            let proper = !name.is_empty()
+                && name
+                    .iter()
+                    .all(|b| b.is_ascii_alphanumeric() || b"-.!%*_+`'~[]/:&$()".contains(b));
+            if !proper || value.is_some_and(<[u8]>::is_empty) {
+                return Err(Fault::syntax("an empty or unreadable parameter"));
+            }
+            out.push((name.to_ascii_lowercase(), value.map(unquote)));
+        }
+        Ok(Params(out))
+    }
+
+    /// `Some(None)`: there, without a value.
+    pub fn find(&self, name: &str) -> Option<Option<&[u8]>> {
+        self.0
+            .iter()
+            .find(|(n, _)| n == name.as_bytes())
+            .map(|(_, v)| v.as_deref())
+    }
+
+    pub fn value(&self, name: &str) -> Option<&[u8]> {
+        self.find(name).flatten()
+    }
+
+    pub fn has(&self, name: &str) -> bool {
+        self.find(name).is_some()
+    }
+}
+
+/// A quoted string's content, or the octets as they are.
+fn unquote(octets: &[u8]) -> Vec<u8> {
+    let Some(inside) = octets.strip_prefix(b"\"").and_then(|o| o.strip_suffix(b"\"")) else {
+        return octets.to_vec();
+    };
+    let mut out = Vec::with_capacity(inside.len());
+    let mut escaped = false;
+    for b in inside {
+        if *b == b'\\' && !escaped {
+            escaped = true;
+        } else {
+            out.push(*b);
+            escaped = false;
+        }
+    }
+    out
+}
+
+/// From, To, Contact, Route: an address with parameters (RFC 3261 §20.10).
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Address {
+    /// Quotes taken off.
+    pub display: Vec<u8>,
+    /// The URI's own octets.
+    pub raw_uri: Vec<u8>,
+    pub uri: Uri,
+    pub params: Params,
+}
+
+impl Address {
+    /// Display names that should have been quoted are taken as they are (RFC 4475 §3.1.2.15).
+    /// # Errors
+    /// 400: quotes or brackets that do not close, a URI or parameters that cannot be read.
+    pub fn read(value: &[u8]) -> Result<Address, Fault> {
+        let value = trim(value);
+        let (display, raw_uri, params) = match open_bracket(value)? {
+            Some(i) => {
+                let (display, rest) = value.split_at(i);
+                let rest = rest.get(1..).unwrap_or_default();
+                let close = rest
+                    .iter()
+                    .position(|b| *b == b'>')
+                    .ok_or(Fault::syntax("an open angle bracket"))?;
+                let (uri, after) = rest.split_at(close);
+                (unquote(trim(display)), uri, after.get(1..).unwrap_or_default())
+            }
+            None => {
+                // Without brackets every parameter is the header's, and there can be no ? or , in the URI.
+                let end = value.iter().position(|b| *b == b';').unwrap_or(value.len());
+                let (uri, after) = value.split_at(end);
+                if uri.iter().any(|b| b"?,".contains(b)) {
+                    return Err(Fault::syntax("a URI that needs angle brackets"));
+                }
+                (Vec::new(), trim(uri), after)
+            }
+        };
+        Ok(Address {
+            display,
+            uri: Uri::read(raw_uri)?,
+            raw_uri: raw_uri.to_vec(),
+            params: Params::read(params)?,
+        })
+    }
+
+    pub fn tag(&self) -> Option<&[u8]> {
+        self.params.value("tag")
+    }
+}
+
+/// The first `<` outside quotes.
+fn open_bracket(value: &[u8]) -> Result<Option<usize>, Fault> {
+    let (mut quoted, mut escaped) = (false, false);
+    let mut found = None;
+    for (i, b) in value.iter().enumerate() {
+        match b {
+            _ if escaped => escaped = false,
+            b'\\' if quoted => escaped = true,
+            b'"' => quoted = !quoted,
+            b'<' if !quoted => {
+                found = Some(i);
+                break;
+            }
+            _ => {}
+        }
+    }
+    if quoted {
+        return Err(Fault::syntax("an open quote"));
+    }
+    Ok(found)
+}
+
+/// One Via element (RFC 3261 §20.42).
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Via {
+    /// Upper case: UDP, TCP, …
+    pub transport: Vec<u8>,
+    pub host: Host,
+    pub port: Option<u16>,
+    pub params: Params,
+}
+
+impl Via {
+    /// # Errors
+    /// 400: not `SIP/2.0/transport host[:port][;params]`.
+    pub fn read(value: &[u8]) -> Result<Via, Fault> {
+        let bad = Fault::syntax("an unreadable Via");
+        let end = value.iter().position(|b| *b == b';').unwrap_or(value.len());
+        let (before, params) = value.split_at(end);
+        let mut parts = before.splitn(3, |b| *b == b'/');
+        let (name, version, rest) = match (parts.next(), parts.next(), parts.next()) {
+            (Some(n), Some(v), Some(r)) => (trim(n), trim(v), trim(r)),
+            _ => return Err(bad),
+        };
+        if !name.eq_ignore_ascii_case(b"SIP") || !text::is_token(version) {
+            return Err(bad);
+        }
+        let gap = rest.iter().position(u8::is_ascii_whitespace).ok_or(bad)?;
+        let (transport, place) = rest.split_at(gap);
+        if !text::is_token(transport) {
+            return Err(bad);
+        }
+        let (host, port) = Host::read(place)?;
+        Ok(Via {
+            transport: transport.to_ascii_uppercase(),
+            host,
+            port,
+            params: Params::read(params)?,
+        })
+    }
+
+    /// The branch, if it identifies a transaction (RFC 3261 §8.1.1.7, RFC 4475 §3.2.1).
+    pub fn branch(&self) -> Option<&[u8]> {
+        self.params
+            .value("branch")
+            .filter(|b| b.len() > 7 && b.get(..7).is_some_and(|c| c.eq_ignore_ascii_case(b"z9hG4bK")))
+    }
+}
+
+/// A CSeq (RFC 3261 §20.16); numbers stay below 2^31 (§8.1.1.5).
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct CSeq {
+    pub number: u32,
+    pub method: Vec<u8>,
+}
+
+impl CSeq {
+    /// # Errors
+    /// 400: not a number below 2^31 and a method.
+    pub fn read(value: &[u8]) -> Result<CSeq, Fault> {
+        let bad = Fault::syntax("an unreadable CSeq");
+        let value = trim(value);
+        let gap = value.iter().position(u8::is_ascii_whitespace).ok_or(bad)?;
+        let (digits, method) = value.split_at(gap);
+        let number = number(digits).filter(|n| *n < 1 << 31).ok_or(bad)?;
+        let method = trim(method);
+        if !text::is_token(method) {
+            return Err(bad);
+        }
+        Ok(CSeq {
+            number,
+            method: method.to_vec(),
+        })
+    }
+}
