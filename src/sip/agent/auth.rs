@@ -58,7 +58,7 @@ impl Auth {
         if password.is_none() {
             return Err(AuthError::NoPassword);
         }
-        let stale = challenges.iter().any(|c| is_stale(c));
+        let stale = digest::stale(&challenges.iter().map(String::as_str).collect::<Vec<_>>());
         if side.answered >= MAX_ANSWERS || (side.answered > 0 && !stale) {
             // The next round starts without what was refused.
             side.challenges.clear();
@@ -105,14 +105,4 @@ impl Auth {
         }
         Ok(out)
     }
-}
-
-/// `stale=true`, quoted or not (RFC 7616 §3.3).
-fn is_stale(challenge: &str) -> bool {
-    let text: String = challenge
-        .chars()
-        .filter(|c| !c.is_whitespace() && *c != '"')
-        .map(|c| c.to_ascii_lowercase())
-        .collect();
-    text.split(',').any(|p| p == "stale=true" || p == "digeststale=true")
 }

@@ -41,7 +41,8 @@ impl Gate {
 
     /// True the first time in a while, and not too often over all addresses.
     fn is_news(&mut self, address: IpAddr, why: &'static str, now: Instant) -> bool {
-        self.seen.retain(|(_, _, at)| now.saturating_duration_since(*at) < REMEMBER);
+        self.seen
+            .retain(|(_, _, at)| now.saturating_duration_since(*at) < REMEMBER);
         if self.seen.iter().any(|(a, w, _)| *a == address && *w == why) {
             return false;
         }

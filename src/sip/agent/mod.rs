@@ -133,7 +133,8 @@ impl Agent {
         match message.start {
             Start::Request { .. } => match Request::read(message) {
                 Ok(request) => self.on_request(flow, request, now),
-                Err((fault, message)) => {
+                Err(broken) => {
+                    let (fault, message) = *broken;
                     self.figures.malformed += 1;
                     self.answer_broken(flow, &message, fault);
                 }
@@ -196,7 +197,12 @@ impl Agent {
             .filter_map(|s| s.transaction.poll_timeout())
             .chain(self.clients.values().filter_map(|c| c.transaction.poll_timeout()))
             .chain(self.calls.values().filter_map(Call::poll_timeout))
-            .chain(self.registrations.iter().flatten().filter_map(Registration::poll_timeout))
+            .chain(
+                self.registrations
+                    .iter()
+                    .flatten()
+                    .filter_map(Registration::poll_timeout),
+            )
             .chain(self.connections.values().filter_map(Connection::poll_timeout))
             .chain(closing)
             .min()
@@ -209,12 +215,7 @@ impl Agent {
     /// The network gate: the registrars' resolved addresses and the listed networks.
     pub fn lets_in(&self, address: IpAddr) -> bool {
         let address = address.to_canonical();
-        self.gate.lists(address)
-            || self
-                .registrations
-                .iter()
-                .flatten()
-                .any(|r| r.has_address(address))
+        self.gate.lists(address) || self.registrations.iter().flatten().any(|r| r.has_address(address))
     }
 
     pub fn figures(&self) -> AgentFigures {

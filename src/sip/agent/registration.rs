@@ -244,10 +244,7 @@ impl Agent {
         if !targets.is_empty() {
             // Stay with the server that works while it is listed.
             let current = r.targets.get(r.at).map(|(peer, _)| *peer).filter(|_| r.up);
-            r.at = targets
-                .iter()
-                .position(|(peer, _)| Some(*peer) == current)
-                .unwrap_or(0);
+            r.at = targets.iter().position(|(peer, _)| Some(*peer) == current).unwrap_or(0);
             r.targets = targets;
             r.resolved = Some(now);
         }
@@ -512,8 +509,6 @@ impl Agent {
         self.registrations.iter().flatten().any(|r| r.has_address(address))
     }
 }
-
-
 
 #[cfg(test)]
 mod tests;

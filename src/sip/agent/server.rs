@@ -84,7 +84,13 @@ impl Agent {
                 }
                 None => {
                     self.figures.dropped += 1;
-                    self.answer_stateless(flow, &request.message, &request.via, 503, &[("Retry-After", RETRY_AFTER)]);
+                    self.answer_stateless(
+                        flow,
+                        &request.message,
+                        &request.via,
+                        503,
+                        &[("Retry-After", RETRY_AFTER)],
+                    );
                     return None;
                 }
             }

@@ -252,9 +252,12 @@ fn body(request: &Request) -> Body {
     if message.body.is_empty() {
         return Body::Session(None);
     }
-    let optional = message
-        .first("Content-Disposition")
-        .is_some_and(|d| String::from_utf8_lossy(d).to_ascii_lowercase().replace(' ', "").contains("handling=optional"));
+    let optional = message.first("Content-Disposition").is_some_and(|d| {
+        String::from_utf8_lossy(d)
+            .to_ascii_lowercase()
+            .replace(' ', "")
+            .contains("handling=optional")
+    });
     let foreign = |headers| {
         if optional {
             Body::Session(None)

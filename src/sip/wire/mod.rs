@@ -115,12 +115,21 @@ impl Message {
             Ok(None) => {}
             Ok(Some(length)) => match body.get(..length) {
                 Some(cut) => body = cut,
-                None => note(&mut fault, Fault::syntax("Content-Length is beyond the end of the message")),
+                None => note(
+                    &mut fault,
+                    Fault::syntax("Content-Length is beyond the end of the message"),
+                ),
             },
             Err(e) => note(&mut fault, e),
         }
         if carrier == Carrier::Stream && octets.len() >= MAX_MESSAGE {
-            note(&mut fault, Fault { status: 513, what: "the message is too large" });
+            note(
+                &mut fault,
+                Fault {
+                    status: 513,
+                    what: "the message is too large",
+                },
+            );
         }
         Some(Message {
             start,
@@ -249,7 +258,10 @@ impl Start {
             note(
                 fault,
                 if dotted {
-                    Fault { status: 505, what: "another SIP version" }
+                    Fault {
+                        status: 505,
+                        what: "another SIP version",
+                    }
                 } else {
                     Fault::syntax("unreadable SIP version")
                 },
@@ -261,7 +273,10 @@ impl Start {
         let version = parts.next().unwrap_or_default();
         // RFC 3261 §25.1: single spaces, none at the end (RFC 4475 §3.1.2.8 to §3.1.2.10).
         if version != last || parts.next().is_some() {
-            note(fault, Fault::syntax("request line is not method, URI and version with single spaces"));
+            note(
+                fault,
+                Fault::syntax("request line is not method, URI and version with single spaces"),
+            );
         }
         if !text::is_token(method) {
             note(fault, Fault::syntax("the method is not a token"));

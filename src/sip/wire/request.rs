@@ -46,13 +46,13 @@ pub struct Request {
 impl Request {
     /// # Errors
     /// The fault and the message, so that it can be answered.
-    pub fn read(message: Message) -> Result<Request, (Fault, Message)> {
+    pub fn read(message: Message) -> Result<Request, Box<(Fault, Message)>> {
         match Self::understand(&message) {
             Ok(mut request) => {
                 request.message = message;
                 Ok(request)
             }
-            Err(fault) => Err((fault, message)),
+            Err(fault) => Err(Box::new((fault, message))),
         }
     }
 
@@ -160,13 +160,11 @@ impl Response {
             return None;
         }
         // More than one Via: it was meant for somebody behind us (RFC 3261 §8.1.3.3).
-        let mut vias = message.all("Via");
-        let elements = split_list(vias.next()?).ok()?;
-        if elements.len() != 1 || vias.next().is_some() {
+        let vias = message.list("Via").ok()?;
+        let [only] = vias.as_slice() else {
             return None;
-        }
-        let via = Via::read(elements.first()?).ok()?;
-        let branch = via.branch()?.to_vec();
+        };
+        let branch = Via::read(only).ok()?.branch()?.to_vec();
         let cseq = CSeq::read(message.single("CSeq").ok()?).ok()?;
         Some(Response {
             status,

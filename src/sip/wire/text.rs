@@ -24,7 +24,8 @@ pub(super) fn one_line(octets: &[u8]) -> Vec<u8> {
 /// Text for people: UTF-8, else Latin-1; controls and direction marks left out; at most `most` characters.
 pub fn display(octets: &[u8], most: usize) -> String {
     let keep = |c: &char| {
-        !c.is_control() && !matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
+        !c.is_control()
+            && !matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
     };
     match std::str::from_utf8(octets) {
         Ok(text) => text.chars().filter(keep).take(most).collect(),
