@@ -1,6 +1,7 @@
 //! The operating-system edges: sound cards and relays, each with a simulated twin.
 #![allow(clippy::disallowed_methods)]
 
+pub mod audio;
 pub mod net;
 pub mod relay;
 pub mod service;

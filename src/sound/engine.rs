@@ -162,6 +162,11 @@ impl<P: Pull> Engine<P> {
         (new, EngineHandle { commands, reports })
     }
 
+    /// Channels of the card.
+    pub fn channels(&self) -> usize {
+        self.channels
+    }
+
     /// Fills `out` (interleaved frames, ±1.0) with what the card plays next, beginning at `now`. Any whole number
     /// of frames.
     pub fn render(&mut self, out: &mut [f32], now: Instant) {

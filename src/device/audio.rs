@@ -1,0 +1,313 @@
+//! One card's audio thread: render, write, and open the card again when it is gone.
+//!
+//! Two threads serve one card. The audio thread renders all the time: to the card, or to nowhere at the same pace
+//! while the card is away, so that queues don't fill and pages come to their end. Opening and closing may block,
+//! so a second thread does it.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::mpsc::{self, Receiver, Sender, TryRecvError};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+use rtrb::{Consumer, Producer};
+
+use super::sink::{Pacer, Sink, SinkError, Written, hush_library};
+use crate::sound::engine::Engine;
+use crate::sound::{BLOCK, RATE};
+
+/// Opens a card's sink.
+pub type OpenSink = Box<dyn FnMut() -> Result<Box<dyn Sink>, SinkError> + Send>;
+
+/// What happened to a card.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum AudioEvent {
+    /// The card plays. `real_time`: the thread has the system's real-time scheduling.
+    Opened { real_time: bool },
+    /// The card is gone or could not be opened, and why. Told again only when the cause changes.
+    Lost(String),
+    /// The card ran dry so many times in about one second.
+    Xruns(u32),
+}
+
+/// First and longest wait between two attempts to open a card.
+const FIRST_WAIT: Duration = Duration::from_secs(1);
+const LONGEST_WAIT: Duration = Duration::from_secs(10);
+/// Xruns are told once in this time.
+const BURST: Duration = Duration::from_secs(1);
+/// Events kept for the control task.
+const EVENTS: usize = 64;
+/// Real-time priority asked for (1 to 99): above ordinary work, below the kernel's interrupt threads at 50.
+const PRIORITY: i32 = 40;
+
+/// A running audio thread. Stops and joins it when dropped.
+pub struct AudioThread {
+    shared: Arc<Shared>,
+    events: Consumer<AudioEvent>,
+    thread: Option<JoinHandle<()>>,
+}
+
+#[derive(Default)]
+struct Shared {
+    stop: AtomicBool,
+    /// Periods rendered.
+    beat: AtomicU64,
+    /// The card's delay, microseconds.
+    delay: AtomicU64,
+}
+
+impl AudioThread {
+    /// Starts the thread of the card `name`. It opens the card itself, at once.
+    ///
+    /// # Errors
+    /// When the system gives no thread.
+    pub fn spawn(name: &str, open: OpenSink, engine: Engine) -> std::io::Result<AudioThread> {
+        let shared = Arc::new(Shared::default());
+        let (events_in, events) = rtrb::RingBuffer::new(EVENTS);
+        let (requests, requested) = mpsc::channel();
+        let (opened_in, opened) = mpsc::channel();
+        // Never joined: it may sit in a driver's open call. It ends when the audio thread has.
+        std::thread::Builder::new()
+            .name(format!("open {name}"))
+            .spawn(move || opener(open, &requested, &opened_in))?;
+        let worker = Worker {
+            engine,
+            shared: Arc::clone(&shared),
+            events: events_in,
+            requests,
+            opened,
+            real_time: false,
+            told: None,
+            xruns: 0,
+            burst: None,
+        };
+        let thread = std::thread::Builder::new()
+            .name(format!("audio {name}"))
+            .spawn(move || worker.run())?;
+        Ok(AudioThread {
+            shared,
+            events,
+            thread: Some(thread),
+        })
+    }
+
+    /// The next thing that happened.
+    pub fn event(&mut self) -> Option<AudioEvent> {
+        self.events.pop().ok()
+    }
+
+    /// Counts up while the thread goes round, card or no card: for the watchdog.
+    pub fn beat(&self) -> u64 {
+        self.shared.beat.load(Ordering::Relaxed)
+    }
+
+    /// From the rendering of a sample until it leaves the card; zero while the card is away.
+    pub fn delay(&self) -> Duration {
+        Duration::from_micros(self.shared.delay.load(Ordering::Relaxed))
+    }
+}
+
+impl Drop for AudioThread {
+    fn drop(&mut self) {
+        self.shared.stop.store(true, Ordering::Relaxed);
+        if let Some(thread) = self.thread.take() {
+            let _ = thread.join();
+        }
+    }
+}
+
+/// To the opener thread.
+enum Request {
+    Open,
+    /// Close it; that may block as well.
+    Close(Box<dyn Sink>),
+}
+
+fn opener(mut open: OpenSink, requests: &Receiver<Request>, opened: &Sender<Result<Box<dyn Sink>, SinkError>>) {
+    while let Ok(request) = requests.recv() {
+        match request {
+            Request::Close(sink) => drop(sink),
+            Request::Open => {
+                if opened.send(open()).is_err() {
+                    return;
+                }
+            }
+        }
+    }
+}
+
+struct Worker {
+    engine: Engine,
+    shared: Arc<Shared>,
+    events: Producer<AudioEvent>,
+    requests: Sender<Request>,
+    opened: Receiver<Result<Box<dyn Sink>, SinkError>>,
+    real_time: bool,
+    /// The cause told last, while the card is away.
+    told: Option<String>,
+    xruns: u32,
+    burst: Option<Instant>,
+}
+
+impl Worker {
+    fn run(mut self) {
+        self.real_time = ask_for_real_time();
+        let mut wait = FIRST_WAIT;
+        let mut next = Instant::now();
+        while let Some(mut sink) = self.without_card(next, &mut wait) {
+            self.told = None;
+            self.tell(AudioEvent::Opened {
+                real_time: self.real_time,
+            });
+            let started = Instant::now();
+            let error = self.with_card(sink.as_mut());
+            self.shared.delay.store(0, Ordering::Relaxed);
+            let _ = self.requests.send(Request::Close(sink));
+            let Some(error) = error else { return };
+            self.lost(error.to_string());
+            // A card that works for a moment only must not be opened in a tight circle.
+            if started.elapsed() > LONGEST_WAIT {
+                wait = FIRST_WAIT;
+            }
+            next = back_off(&mut wait);
+        }
+    }
+
+    /// Renders to nowhere until the card is open; the first attempt is at `next`. `None` when told to stop.
+    fn without_card(&mut self, mut next: Instant, wait: &mut Duration) -> Option<Box<dyn Sink>> {
+        let mut pacer = Pacer::new();
+        let mut block = vec![0.0; BLOCK * self.engine.channels()];
+        let mut asked = false;
+        while !self.stopped() {
+            if !asked && Instant::now() >= next {
+                self.requests.send(Request::Open).ok()?;
+                asked = true;
+            }
+            match self.opened.try_recv() {
+                Ok(Ok(sink)) if sink.channels() == self.engine.channels() => return Some(sink),
+                Ok(Ok(sink)) => {
+                    let (has, wants) = (sink.channels(), self.engine.channels());
+                    let _ = self.requests.send(Request::Close(sink));
+                    self.lost(format!("the card has {has} channels, not {wants}"));
+                    (asked, next) = (false, back_off(wait));
+                }
+                Ok(Err(error)) => {
+                    self.lost(error.to_string());
+                    (asked, next) = (false, back_off(wait));
+                }
+                Err(TryRecvError::Empty) => {}
+                Err(TryRecvError::Disconnected) => {
+                    // The opener panicked: there will be no card any more, but pages must still end.
+                    self.lost("its opener has failed".to_owned());
+                }
+            }
+            self.engine.render(&mut block, Instant::now());
+            self.beat();
+            pacer.wait(BLOCK);
+        }
+        None
+    }
+
+    /// Renders to the card until it fails (the error) or the thread is told to stop (`None`).
+    fn with_card(&mut self, sink: &mut dyn Sink) -> Option<SinkError> {
+        // Allocates, and so it stands before the loop, in which nothing may.
+        hush_library();
+        let mut frames = vec![0.0; sink.period() * sink.channels()];
+        let mut pace = PaceCheck::new();
+        while !self.stopped() {
+            self.engine.render(&mut frames, Instant::now());
+            match sink.write(&frames) {
+                Ok(Written::Fine) => {}
+                Ok(Written::Xrun) => self.xruns = self.xruns.saturating_add(1),
+                Err(error) => return Some(error),
+            }
+            if pace.runs_away(sink.period()) {
+                return Some(SinkError::Lost {
+                    device: "the card".to_owned(),
+                    cause: "it takes audio faster than real time".to_owned(),
+                });
+            }
+            self.tell_xruns();
+            let delay = sink.delay().min(Duration::from_secs(10));
+            self.shared.delay.store(delay.as_micros() as u64, Ordering::Relaxed);
+            self.beat();
+        }
+        None
+    }
+
+    /// The first xrun is told at once, those after it once a second.
+    fn tell_xruns(&mut self) {
+        if self.xruns == 0 || self.burst.is_some_and(|b| b.elapsed() < BURST) {
+            return;
+        }
+        self.burst = Some(Instant::now());
+        let count = std::mem::take(&mut self.xruns);
+        self.tell(AudioEvent::Xruns(count));
+    }
+
+    fn lost(&mut self, cause: String) {
+        if self.told.as_ref() != Some(&cause) {
+            self.tell(AudioEvent::Lost(cause.clone()));
+            self.told = Some(cause);
+        }
+    }
+
+    fn tell(&mut self, event: AudioEvent) {
+        // A control task that does not read 64 events is past caring for the 65th.
+        let _ = self.events.push(event);
+    }
+
+    fn beat(&self) {
+        self.shared.beat.fetch_add(1, Ordering::Relaxed);
+    }
+
+    fn stopped(&self) -> bool {
+        self.shared.stop.load(Ordering::Relaxed)
+    }
+}
+
+/// Some PCMs (a file, a null device) take audio as fast as it comes. On a real-time thread that would take the
+/// whole processor.
+struct PaceCheck {
+    since: Instant,
+    frames: u64,
+}
+
+impl PaceCheck {
+    fn new() -> Self {
+        PaceCheck {
+            since: Instant::now(),
+            frames: 0,
+        }
+    }
+
+    /// True once 4 s of audio have gone in less than 2 s: no buffer and no lateness explains that.
+    fn runs_away(&mut self, frames: usize) -> bool {
+        self.frames += frames as u64;
+        if self.frames < 4 * u64::from(RATE) {
+            return false;
+        }
+        let fast = self.since.elapsed() < Duration::from_secs(2);
+        *self = Self::new();
+        fast
+    }
+}
+
+/// Doubles the wait; when to try again.
+fn back_off(wait: &mut Duration) -> Instant {
+    let next = Instant::now() + *wait;
+    *wait = (*wait * 2).min(LONGEST_WAIT);
+    next
+}
+
+/// First-in-first-out scheduling for this thread; `false` when the system does not grant it.
+fn ask_for_real_time() -> bool {
+    let parameters = libc::sched_param {
+        sched_priority: PRIORITY,
+    };
+    // SAFETY: the parameters outlive the call; 0 means the calling thread.
+    unsafe { libc::sched_setscheduler(0, libc::SCHED_FIFO | libc::SCHED_RESET_ON_FORK, &raw const parameters) == 0 }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,373 @@
+//! A sound card through ALSA: hardware (`hw:`), with conversion (`plughw:`), or a plugin such as `pulse`.
+
+use std::time::{Duration, Instant};
+
+use alsa::pcm::{Access, Format, Frames, HwParams, PCM};
+use alsa::{Direction, Output, ValueOr};
+
+use super::quantise::{Quantiser, to_i32};
+use super::{Sink, SinkError, Written, check_shape};
+use crate::sound::RATE;
+
+/// Periods in the card's buffer.
+const PERIODS: usize = 4;
+/// A card that takes nothing for this long is stuck.
+const STUCK: Duration = Duration::from_secs(1);
+/// Tries to wake a card after the machine slept, 50 ms apart.
+const RESUMES: u32 = 10;
+/// Xruns without one period taken in between; then the card is no use.
+const MAX_XRUNS: u32 = 8;
+
+/// Best first: whole numbers of 32 bits and floating point need no dither.
+const FORMATS: [Kind; 3] = [Kind::S32, Kind::F32, Kind::S16];
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Kind {
+    S16,
+    S32,
+    F32,
+}
+
+impl Kind {
+    fn format(self) -> Format {
+        match self {
+            Kind::S16 => Format::s16(),
+            Kind::S32 => Format::s32(),
+            Kind::F32 => Format::float(),
+        }
+    }
+
+    fn octets(self) -> usize {
+        match self {
+            Kind::S16 => 2,
+            Kind::S32 | Kind::F32 => 4,
+        }
+    }
+}
+
+/// An open card. Its buffer is kept full, so that an xrun needs three periods of lateness.
+pub struct AlsaSink {
+    pcm: PCM,
+    name: String,
+    kind: Kind,
+    channels: usize,
+    period: usize,
+    buffer: usize,
+    stuck: Duration,
+    quantiser: Quantiser,
+    /// One period in the card's format.
+    octets: Vec<u8>,
+    /// As much silence as the buffer holds before the first period.
+    silence: Vec<u8>,
+}
+
+/// Keeps the library's complaints off stderr on this thread, until the next call; it says them itself otherwise.
+pub fn hush_library() {
+    let _ = Output::local_error_handler();
+}
+
+impl AlsaSink {
+    /// Opens a PCM by its ALSA name at 48 kHz; `period` is a wish, in frames.
+    /// # Errors
+    /// When the card is missing or busy, or does not take 48 kHz or the channels.
+    pub fn open(name: &str, channels: usize, period: usize) -> Result<Self, SinkError> {
+        check_shape(name, channels, period)?;
+        let complaints = Output::local_error_handler().ok();
+        Self::try_open(name, channels, period).map_err(|mut cause| {
+            // The library's own words say more than its error number.
+            let said = complaints.map(|c| c.borrow().to_string()).unwrap_or_default();
+            if let Some(line) = said.lines().rfind(|l| !l.trim().is_empty()) {
+                cause = format!("{cause} ({})", line.trim());
+            }
+            SinkError::Open {
+                device: name.to_owned(),
+                cause,
+            }
+        })
+    }
+
+    fn try_open(name: &str, channels: usize, period: usize) -> Result<Self, String> {
+        // Never blocking: waiting is done with a limit.
+        let c_name = std::ffi::CString::new(name).map_err(|_| "the name holds a NUL".to_owned())?;
+        let pcm = PCM::open(&c_name, Direction::Playback, true).map_err(|e| e.to_string())?;
+        let converts = if name.starts_with("hw:") {
+            format!("; plug{name} converts")
+        } else {
+            String::new()
+        };
+        let kind = {
+            let hw = HwParams::any(&pcm).map_err(|e| e.to_string())?;
+            hw.set_access(Access::RWInterleaved)
+                .map_err(|_| format!("no interleaved access{converts}"))?;
+            let kind = FORMATS
+                .into_iter()
+                .find(|k| hw.test_format(k.format()).is_ok())
+                .ok_or_else(|| format!("takes neither S32, FLOAT nor S16 samples{converts}"))?;
+            hw.set_format(kind.format()).map_err(|e| e.to_string())?;
+            hw.set_channels(channels as u32)
+                .map_err(|_| format!("does not take {channels} channels{}{converts}", range(&hw)))?;
+            hw.set_rate(RATE, ValueOr::Nearest)
+                .map_err(|_| format!("does not take {RATE} Hz{converts}"))?;
+            hw.set_period_size_near(period as Frames, ValueOr::Nearest)
+                .map_err(|e| e.to_string())?;
+            hw.set_buffer_size_near((PERIODS * period) as Frames)
+                .map_err(|e| e.to_string())?;
+            pcm.hw_params(&hw).map_err(|e| e.to_string())?;
+            kind
+        };
+        let (buffer, period) = pcm.get_params().map_err(|e| e.to_string())?;
+        let (buffer, period) = (buffer as usize, period as usize);
+        if period == 0 || buffer < 2 * period {
+            return Err(format!(
+                "a buffer of {buffer} frames with periods of {period} leaves no time{converts}"
+            ));
+        }
+        {
+            let sw = pcm.sw_params_current().map_err(|e| e.to_string())?;
+            // It starts when full, and asks for more as soon as a period is free.
+            let full = buffer / period * period;
+            sw.set_start_threshold(full as Frames).map_err(|e| e.to_string())?;
+            sw.set_avail_min(period as Frames).map_err(|e| e.to_string())?;
+            pcm.sw_params(&sw).map_err(|e| e.to_string())?;
+        }
+        let frame = kind.octets() * channels;
+        let mut sink = AlsaSink {
+            pcm,
+            name: name.to_owned(),
+            kind,
+            channels,
+            period,
+            buffer,
+            stuck: STUCK.max(Duration::from_secs(2 * period as u64) / RATE),
+            quantiser: Quantiser::new(),
+            octets: vec![0; period * frame],
+            silence: vec![0; (buffer / period - 1) * period * frame],
+        };
+        sink.prepare()?;
+        Ok(sink)
+    }
+
+    /// Frames in the card's buffer.
+    pub fn buffer(&self) -> usize {
+        self.buffer
+    }
+
+    /// Ready to start, all but one period filled with silence.
+    fn prepare(&mut self) -> Result<(), String> {
+        self.pcm.prepare().map_err(|e| e.to_string())?;
+        let io = self.pcm.io_bytes();
+        // The buffer is empty and takes it all; a plugin that does not is filled by what follows.
+        match io.writei(&self.silence) {
+            Ok(_) => Ok(()),
+            Err(e) if e.errno() == libc::EAGAIN => Ok(()),
+            Err(e) => Err(e.to_string()),
+        }
+    }
+
+    fn fill(&mut self, frames: &[f32]) {
+        let octets = self.octets.chunks_exact_mut(self.kind.octets());
+        match self.kind {
+            Kind::S16 => {
+                for (o, x) in octets.zip(frames) {
+                    o.copy_from_slice(&self.quantiser.quantise(*x).to_ne_bytes());
+                }
+            }
+            Kind::S32 => {
+                for (o, x) in octets.zip(frames) {
+                    o.copy_from_slice(&to_i32(*x).to_ne_bytes());
+                }
+            }
+            Kind::F32 => {
+                for (o, x) in octets.zip(frames) {
+                    o.copy_from_slice(&x.clamp(-1.0, 1.0).to_ne_bytes());
+                }
+            }
+        }
+    }
+
+    /// Writes at most one period.
+    fn write_period(&mut self, frames: &[f32]) -> Result<Written, SinkError> {
+        self.fill(frames);
+        let frame = self.kind.octets() * self.channels;
+        let end = frames.len() / self.channels * frame;
+        let (mut done, mut xruns) = (0, 0);
+        let mut limit = Instant::now() + self.stuck;
+        while done < end {
+            let written = self.pcm.io_bytes().writei(&self.octets[done..end]);
+            let errno = match written {
+                Ok(0) => libc::EAGAIN,
+                Ok(n) => {
+                    done += n * frame;
+                    limit = Instant::now() + self.stuck;
+                    continue;
+                }
+                Err(e) => e.errno(),
+            };
+            match self.wait_or_mend(errno, limit)? {
+                Written::Fine => {}
+                Written::Xrun => {
+                    xruns += 1;
+                    if xruns > MAX_XRUNS {
+                        return Err(self.lost("it runs dry again and again"));
+                    }
+                }
+            }
+        }
+        Ok(if xruns > 0 { Written::Xrun } else { Written::Fine })
+    }
+
+    /// What to do about a write that did not take everything.
+    fn wait_or_mend(&mut self, errno: i32, limit: Instant) -> Result<Written, SinkError> {
+        match errno {
+            libc::EAGAIN => {
+                let left = limit.saturating_duration_since(Instant::now());
+                if left.is_zero() {
+                    return Err(self.lost(&format!("it has taken nothing for {} ms", self.stuck.as_millis())));
+                }
+                let before = Instant::now();
+                match self.pcm.wait(Some(left.as_millis() as u32 + 1)) {
+                    // Ready, and yet the write took nothing: don't spin.
+                    Ok(true) if before.elapsed() < Duration::from_micros(100) => {
+                        std::thread::sleep(Duration::from_millis(1));
+                        Ok(Written::Fine)
+                    }
+                    Ok(_) => Ok(Written::Fine),
+                    Err(e) if e.errno() == libc::EAGAIN => Ok(Written::Fine),
+                    Err(e) => self.wait_or_mend_error(e.errno()),
+                }
+            }
+            other => self.wait_or_mend_error(other),
+        }
+    }
+
+    fn wait_or_mend_error(&mut self, errno: i32) -> Result<Written, SinkError> {
+        match errno {
+            libc::EINTR => Ok(Written::Fine),
+            libc::EPIPE => self.prepare().map(|()| Written::Xrun).map_err(|e| self.lost(&e)),
+            libc::ESTRPIPE => {
+                let woken = (0..RESUMES).any(|_| match self.pcm.resume() {
+                    Err(e) if e.errno() == libc::EAGAIN => {
+                        std::thread::sleep(Duration::from_millis(50));
+                        false
+                    }
+                    result => result.is_ok(),
+                });
+                if !woken {
+                    // Cards that cannot resume start afresh.
+                    self.prepare().map_err(|e| self.lost(&e))?;
+                }
+                Ok(Written::Xrun)
+            }
+            other => Err(self.lost(&std::io::Error::from_raw_os_error(other))),
+        }
+    }
+
+    fn lost(&self, cause: &(impl std::fmt::Display + ?Sized)) -> SinkError {
+        SinkError::Lost {
+            device: self.name.clone(),
+            cause: cause.to_string(),
+        }
+    }
+}
+
+/// The channels that a card takes, for the message.
+fn range(hw: &HwParams) -> String {
+    match (hw.get_channels_min(), hw.get_channels_max()) {
+        (Ok(min), Ok(max)) if min == max => format!(", only {min}"),
+        (Ok(min), Ok(max)) => format!(", only {min} to {max}"),
+        _ => String::new(),
+    }
+}
+
+impl Sink for AlsaSink {
+    fn period(&self) -> usize {
+        self.period
+    }
+
+    fn channels(&self) -> usize {
+        self.channels
+    }
+
+    fn write(&mut self, frames: &[f32]) -> Result<Written, SinkError> {
+        let mut result = Written::Fine;
+        for part in frames.chunks(self.period * self.channels) {
+            if self.write_period(part)? == Written::Xrun {
+                result = Written::Xrun;
+            }
+        }
+        Ok(result)
+    }
+
+    fn delay(&self) -> Duration {
+        let frames = self.pcm.delay().unwrap_or(0).max(0) as u64;
+        Duration::from_secs(frames) / RATE
+    }
+}
+
+impl Drop for AlsaSink {
+    fn drop(&mut self) {
+        // At once: closing would play out the rest, and wait for a card that may be stuck.
+        let _ = self.pcm.drop();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn says_which_card_is_missing_and_keeps_stderr_clean() {
+        let error = AlsaSink::open("hw:CARD=NoSuchCard", 2, 240)
+            .err()
+            .expect("an error")
+            .to_string();
+        assert!(error.starts_with("cannot open hw:CARD=NoSuchCard: "), "{error}");
+        assert!(error.contains("No such") || error.contains("Invalid card"), "{error}");
+        assert!(AlsaSink::open("hw:\0", 2, 240).is_err());
+    }
+
+    /// ALSA's own `null` takes everything at once: formats, sizes, filling and writing work without hardware.
+    #[test]
+    fn writes_to_the_librarys_null_device() {
+        let mut sink = AlsaSink::open("null", 2, 240).expect("alsa-lib's null");
+        assert_eq!(sink.channels(), 2);
+        assert!(sink.period() >= 1 && sink.buffer() >= 2 * sink.period());
+        for length in [1, 240, 1000] {
+            assert_eq!(sink.write(&vec![0.5; 2 * length]).expect("writes"), Written::Fine);
+        }
+        let _ = sink.delay();
+    }
+
+    #[test]
+    fn samples_are_put_into_the_cards_format() {
+        let mut sink = AlsaSink::open("null", 1, 240).expect("alsa-lib's null");
+        sink.octets = vec![0; 16];
+        let frames = [0.0, 0.5, -1.0, 2.0];
+        sink.kind = Kind::S32;
+        sink.fill(&frames);
+        let got: Vec<i32> = sink
+            .octets
+            .chunks(4)
+            .map(|b| i32::from_ne_bytes([b[0], b[1], b[2], b[3]]))
+            .collect();
+        assert_eq!(got, [0, 1 << 30, i32::MIN, i32::MAX]);
+        sink.kind = Kind::F32;
+        sink.fill(&frames);
+        let got: Vec<f32> = sink
+            .octets
+            .chunks(4)
+            .map(|b| f32::from_ne_bytes([b[0], b[1], b[2], b[3]]))
+            .collect();
+        assert_eq!(got, [0.0, 0.5, -1.0, 1.0]);
+        sink.kind = Kind::S16;
+        sink.fill(&frames);
+        let got: Vec<i16> = sink
+            .octets
+            .chunks(2)
+            .take(4)
+            .map(|b| i16::from_ne_bytes([b[0], b[1]]))
+            .collect();
+        assert_eq!(got[0], 0);
+        assert!((i32::from(got[1]) - 16384).abs() <= 1 && got[2] <= -32767 && got[3] == i16::MAX);
+    }
+}
