@@ -32,6 +32,7 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
         .of("groups")
         .map(|s| group(s, sheets, problems))
         .collect::<Option<Vec<_>>>();
+    // Absent only when of the wrong shape, which is an error.
     let sip = sip(sheets.of("sip").next()?, !extensions.is_empty());
     Some(Plan {
         site: sheets.of("site").next()?.text("name").unwrap_or_default().to_owned(),

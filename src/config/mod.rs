@@ -13,15 +13,17 @@ pub mod plan;
 mod build;
 mod checks;
 mod problem;
+mod reference;
 mod schema;
 mod secrets;
 mod sheet;
 mod text;
 mod value;
+mod walk;
 
 pub use problem::{MAX_PROBLEMS, Place, Problem, Severity};
-pub use schema::reference;
-pub use sheet::MAX_TABLES;
+pub use reference::reference;
+pub use walk::MAX_TABLES;
 
 use plan::Plan;
 use problem::{Complaint, Problems};
@@ -99,6 +101,7 @@ fn check_octets(octets: &[u8], path: &Path, credentials: Option<&Path>) -> Loade
         problems.whole(Complaint {
             found: "a file that is too large".to_owned(),
             wanted: format!("at most {MAX_FILE} octets of TOML"),
+            hint: "perhaps it is another file".to_owned(),
             ..Complaint::default()
         });
         return refused(problems);
@@ -125,7 +128,7 @@ fn check_octets(octets: &[u8], path: &Path, credentials: Option<&Path>) -> Loade
         }
     };
     let mut problems = Problems::new(&file, text);
-    let sheets = sheet::read(text, &mut problems);
+    let sheets = walk::read(text, &mut problems);
     let plan = build::plan(&sheets, path, credentials, &mut problems);
     Loaded {
         plan: if problems.has_errors() { None } else { plan },

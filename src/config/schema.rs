@@ -2,10 +2,7 @@
 //!
 //! The reader, its messages and the key reference all come from this table, so they cannot differ.
 
-use std::fmt::Write as _;
 use std::time::Duration;
-
-use super::text::show_duration;
 
 /// What a value must be.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -526,88 +523,4 @@ impl Section {
     pub fn key(&self, name: &str) -> Option<&'static Key> {
         self.keys.iter().find(|k| k.name == name)
     }
-}
-
-impl Kind {
-    /// What the value must be, in words.
-    pub fn describe(&self) -> String {
-        match self {
-            Kind::Text => "text of 1 to 64 characters".to_owned(),
-            Kind::Flag => "true or false".to_owned(),
-            Kind::Integer { from, to } => format!("a whole number from {from} to {to}"),
-            Kind::Duration { from, to, none } => format!(
-                "a time from {} to {}{}",
-                show_duration(*from),
-                show_duration(*to),
-                if *none { ", or \"none\"" } else { "" }
-            ),
-            Kind::Gain { from, to } => format!("a gain from {from} to {to} dB"),
-            Kind::Level { from, to } => format!("a level from {from} to {to} dBFS"),
-            Kind::Choice(words) => one_of(words),
-            Kind::Choices(words) => format!("a list without repetition of {}", one_of(words)),
-            Kind::Name(section) => format!("the name of a table in [{section}.NAME]"),
-            Kind::Names { section, empty } => format!(
-                "a list{} of names from [{section}.NAME], without repetition",
-                if *empty { " (it may be empty)" } else { "" }
-            ),
-            Kind::Output => "\"alsa:NAME\", \"wav:/PATH\" or \"null\"".to_owned(),
-            Kind::Line => "\"gpiochipN:LINE\", \"/dev/gpiochipN:LINE\", \"pi:BCM\" or \"simulated\"".to_owned(),
-            Kind::Listen => "a list of \"udp:ADDRESS:PORT\" and \"tcp:ADDRESS:PORT\"".to_owned(),
-            Kind::Ports => "\"FIRST-LAST\", two ports from 1024 to 65535, the first one even".to_owned(),
-            Kind::Networks => "a list of addresses and address blocks".to_owned(),
-            Kind::Advertise => "an IPv4 or IPv6 address".to_owned(),
-            Kind::Registrar => "\"sip:HOST\", \"sip:HOST:PORT\", either with ;transport=tcp, or \"none\"".to_owned(),
-            Kind::User => "the user part of a SIP address".to_owned(),
-            Kind::Multicast => "\"ADDRESS:PORT\" with a multicast address".to_owned(),
-            Kind::Interface => "the name or an address of a network interface".to_owned(),
-            Kind::PayloadType => "an RTP payload type, 0 to 127 but not 64 to 95 (RFC 5761 §4)".to_owned(),
-            Kind::SecretName => "a name that stands in the secrets file".to_owned(),
-            Kind::File => "the path of a file".to_owned(),
-            Kind::Credential => "the name of a systemd credential, without slashes".to_owned(),
-        }
-    }
-}
-
-fn one_of(words: &[&str]) -> String {
-    let quoted: Vec<String> = words.iter().map(|w| format!("\"{w}\"")).collect();
-    match quoted.split_last() {
-        Some((last, rest)) if !rest.is_empty() => format!("{} or {last}", rest.join(", ")),
-        _ => quoted.concat(),
-    }
-}
-
-/// The key reference, as Markdown that also reads well in a terminal.
-pub fn reference() -> String {
-    let mut out = String::from(
-        "# Keys of the config file\n\n\
-         This page is the output of `hornwire check --keys`. A config file is TOML. `NAME` is a name of your choice:\n\
-         1 to 32 letters, digits, `-` and `_`. Times have a unit: `ms`, `s`, `min`, `h`.\n",
-    );
-    for section in SECTIONS {
-        let name = if section.named { ".NAME" } else { "" };
-        let _ = write!(out, "\n## [{}{name}]\n\n{}\n\n", section.path, section.doc);
-        for key in section.keys {
-            let _ = write!(out, "- `{}`: {}", key.name, key.kind.describe());
-            let _ = match key.absent {
-                Required => write!(out, ". Required, for example `{}`.", key.example),
-                Default(value) => write!(out, ". Default: `{value}`."),
-                Unset(meaning) => write!(out, ", for example `{}`. When absent: {meaning}", key.example),
-            };
-            let _ = writeln!(out, "\n  {}", key.doc);
-        }
-    }
-    for (path, of) in DEFAULTS {
-        let keys = section(of).map_or(&[][..], |s| s.keys);
-        let names: Vec<String> = keys
-            .iter()
-            .filter(|k| k.shared)
-            .map(|k| format!("`{}`", k.name))
-            .collect();
-        let _ = write!(
-            out,
-            "\n## [{path}]\n\nDefaults for every table in [{of}.NAME]; a key in the table itself wins. It takes:\n{}.\n",
-            names.join(", ")
-        );
-    }
-    out
 }

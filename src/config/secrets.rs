@@ -51,7 +51,7 @@ pub(super) fn read(origin: &Origin, problems: &mut Problems) -> Secrets {
         Ok(octets) if octets.len() as u64 > MAX_FILE => {
             tell(
                 format!("{}, larger than {MAX_FILE} octets", cut_path(&file)),
-                String::new(),
+                "perhaps it is another file".to_owned(),
             );
             return Secrets::default();
         }
@@ -66,14 +66,17 @@ pub(super) fn read(origin: &Origin, problems: &mut Problems) -> Secrets {
                 (std::io::ErrorKind::PermissionDenied, _) => {
                     "make the daemon's user its owner, or check as the user who runs the daemon".to_owned()
                 }
-                _ => String::new(),
+                _ => "`file` names a file of the form NAME = \"password\"".to_owned(),
             };
             tell(format!("{}: {}", cut_path(&file), super::io_cause(&error)), hint);
             return Secrets::default();
         }
     };
     let Ok(text) = String::from_utf8(octets) else {
-        tell(format!("{}, which is not UTF-8 text", cut_path(&file)), String::new());
+        tell(
+            format!("{}, which is not UTF-8 text", cut_path(&file)),
+            "save the file as UTF-8".to_owned(),
+        );
         return Secrets::default();
     };
     let mut own = Problems::new(&file, &text);
@@ -154,7 +157,9 @@ fn names(text: &str, problems: &mut Problems) -> BTreeMap<String, Secret> {
             continue;
         }
         match value.get_ref() {
-            DeValue::String(s) if s.is_empty() => tell(name, "an empty password", ""),
+            DeValue::String(s) if s.is_empty() => {
+                tell(name, "an empty password", "write the password between the quotes")
+            }
             DeValue::String(s) if s.chars().count() > MAX_SECRET => {
                 tell(
                     name,
@@ -173,7 +178,7 @@ fn names(text: &str, problems: &mut Problems) -> BTreeMap<String, Secret> {
                 names.insert(name.to_owned(), Secret::new(s.as_ref()));
             }
             DeValue::Table(_) => tell(name, "a table", "the file has no [tables], only lines"),
-            DeValue::Array(_) => tell(name, "a list (not shown)", ""),
+            DeValue::Array(_) => tell(name, "a list (not shown)", "take the brackets off"),
             _ => tell(name, "a value without quotes (not shown)", "put the password in quotes"),
         }
     }

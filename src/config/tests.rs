@@ -148,6 +148,8 @@ fn shared_keys_are_inherited_and_overruled() {
 #[test]
 fn the_reference_names_every_key_and_default() {
     let reference = super::reference();
+    assert!(reference.lines().all(|l| l.chars().count() <= 120));
+    let flat = reference.split_whitespace().collect::<Vec<_>>().join(" ");
     for section in SECTIONS {
         assert!(reference.contains(&format!("## [{}", section.path)), "{}", section.path);
         let mut names = BTreeSet::new();
@@ -160,7 +162,14 @@ fn the_reference_names_every_key_and_default() {
                 key.name,
                 key.doc
             );
-            assert!(reference.contains(&format!("- `{}`: {}", key.name, key.kind.describe())));
+            assert!(
+                flat.contains(&format!("- `{}`: {}.", key.name, key.kind.describe())),
+                "{}",
+                key.name
+            );
+            if let Absent::Default(default) = key.absent {
+                assert!(flat.contains(&format!("Default: `{default}`.")));
+            }
         }
     }
 }

@@ -16,6 +16,8 @@ use crate::sip::network::Network;
 /// Longest list that a value may be.
 const MAX_LIST: usize = 64;
 
+const SECRET_HINT: &str = "passwords belong in the secrets file, under a name; write that name here";
+
 /// A name in the file, with its byte offset.
 pub(super) type Named = (String, usize);
 
@@ -77,7 +79,12 @@ impl Reader<'_> {
         format!("{}, such as {}", self.key.kind.describe(), self.key.example)
     }
 
+    /// Without a hint of its own a value gets the example of its key.
     fn reject(&mut self, at: &Spanned<DeValue<'_>>, hint: impl Into<String>) {
+        let mut hint = hint.into();
+        if hint.is_empty() {
+            hint = format!("write for example: {} = {}", self.key.name, self.key.example);
+        }
         let found = match self.key.kind {
             Kind::SecretName => "a value (not shown: it may be the password)".to_owned(),
             Kind::Registrar | Kind::User if at.get_ref().as_str().is_some_and(|s| s.contains('@')) => {
@@ -92,7 +99,7 @@ impl Reader<'_> {
             key: self.path.to_owned(),
             found,
             wanted: self.wanted(),
-            hint: hint.into(),
+            hint,
         };
         self.problems.error(at.span().start, complaint);
     }
@@ -107,12 +114,21 @@ impl Reader<'_> {
                 "write the unit, and quotes around both".to_owned()
             }
             (DeValue::Integer(i), Kind::Gain { .. }) => format!("write \"{i} dB\""),
+            (DeValue::Float(f), Kind::Gain { .. } | Kind::Level { .. })
+                if !f.as_str().ends_with(|c: char| c.is_ascii_digit()) =>
+            {
+                String::new()
+            }
             (DeValue::Float(f), Kind::Gain { .. }) => format!("write \"{} dB\"", f.as_str()),
             (DeValue::Integer(i), Kind::Level { .. }) => format!("write \"{i} dBFS\""),
             (DeValue::Float(f), Kind::Level { .. }) => format!("write \"{} dBFS\"", f.as_str()),
+            (_, Kind::SecretName) => SECRET_HINT.to_owned(),
             (DeValue::Array(_), _) => "write one value, without brackets".to_owned(),
-            (DeValue::Table(_), _) => String::new(),
-            _ => "put quotes around it".to_owned(),
+            (
+                DeValue::Integer(_) | DeValue::Float(_) | DeValue::Boolean(_),
+                Kind::Text | Kind::User | Kind::Name(_) | Kind::Names { .. },
+            ) => "put quotes around it".to_owned(),
+            _ => String::new(),
         };
         self.reject(value, super::problem::cut(&hint));
         None
@@ -176,11 +192,15 @@ impl Reader<'_> {
         let hint = match value.get_ref() {
             DeValue::Integer(i) => match i64::from_str_radix(i.as_str(), i.radix()) {
                 Ok(n) if (from..=to).contains(&n) => return Some(n),
-                _ => String::new(),
+                Ok(n) if n < from => format!("the smallest is {from}"),
+                // What does not fit into 64 bits is large enough.
+                _ if !i.as_str().starts_with('-') => format!("the largest is {to}"),
+                _ => format!("the smallest is {from}"),
             },
             DeValue::String(s) if s.trim().parse::<i64>().is_ok() => {
                 format!("write {} without quotes", super::problem::cut(s.trim()))
             }
+            DeValue::Float(_) => "write it without a fraction".to_owned(),
             _ => String::new(),
         };
         self.reject(value, hint);
@@ -195,9 +215,28 @@ impl Reader<'_> {
             }
             Err(Hint(match unit {
                 "dBFS" if n > 0.0 => "nothing is louder than full scale; loudness comes from the amplifier".to_owned(),
-                _ => String::new(),
+                _ if n > to => format!("the most is {to} {unit}"),
+                _ => format!("the least is {from} {unit}"),
             }))
         })
+    }
+
+    /// Warns of address blocks that let in more than they seem to.
+    fn blocks(&mut self, value: &Spanned<DeValue<'_>>) {
+        for entry in value.get_ref().as_array().into_iter().flat_map(|list| list.iter()) {
+            let Some(text) = entry.get_ref().as_str().filter(|t| text::network(t).is_ok()) else {
+                continue;
+            };
+            if let Some(block) = text::host_bits(text) {
+                let complaint = Complaint {
+                    key: self.path.to_owned(),
+                    found: quote(text),
+                    wanted: "an address block written by its first address".to_owned(),
+                    hint: format!("this lets in all of {block}; for one address take the / and the number off"),
+                };
+                self.problems.warning(entry.span().start, complaint);
+            }
+        }
     }
 
     fn value(&mut self, value: &Spanned<DeValue<'_>>) -> Option<Value> {
@@ -245,7 +284,8 @@ impl Reader<'_> {
                 }
                 Err(Hint(match none {
                     true if d.is_zero() || d > to => "write \"none\" for no limit".to_owned(),
-                    _ => String::new(),
+                    _ if d > to => format!("the longest is {}", text::show_duration(to)),
+                    _ => format!("the shortest is {}", text::show_duration(from)),
                 }))
             }),
             Kind::Gain { from, to } => self.decibel(value, "dB", from, to),
@@ -254,7 +294,10 @@ impl Reader<'_> {
             Kind::Choices(words) => {
                 let list = self.entries(value, |t| Self::choice(words, t))?;
                 let list: Vec<String> = list.into_iter().map(|(word, _)| word).collect();
-                let twice = list.iter().enumerate().any(|(i, word)| list[..i].contains(word));
+                let twice = list
+                    .iter()
+                    .enumerate()
+                    .any(|(i, word)| list.iter().take(i).any(|w| w == word));
                 if list.is_empty() || twice {
                     let hint = if twice {
                         "one of them is there twice"
@@ -275,7 +318,7 @@ impl Reader<'_> {
                 let twice = list
                     .iter()
                     .enumerate()
-                    .find(|(i, (n, _))| list[..*i].iter().any(|(m, _)| m == n));
+                    .find(|(i, (n, _))| list.iter().take(*i).any(|(m, _)| m == n));
                 if let Some((_, (name, at))) = twice {
                     let (name, at) = (name.clone(), *at);
                     let complaint = Complaint {
@@ -305,19 +348,9 @@ impl Reader<'_> {
             }
             Kind::Ports => self.parsed(value, text::ports).map(Value::Ports),
             Kind::Networks => {
-                let list = self.entries(value, |t| text::network(t).map(|n| (n, text::host_bits(t))))?;
-                for ((network, bits), at) in &list {
-                    if let Some(block) = bits {
-                        let complaint = Complaint {
-                            key: self.path.to_owned(),
-                            found: network.to_string(),
-                            wanted: "an address block written by its first address".to_owned(),
-                            hint: format!("this lets in all of {block}; for one address take the / and the number off"),
-                        };
-                        self.problems.warning(*at, complaint);
-                    }
-                }
-                Some(Value::Networks(list.into_iter().map(|((n, _), _)| n).collect()))
+                self.blocks(value);
+                let list = self.entries(value, text::network)?;
+                Some(Value::Networks(list.into_iter().map(|(n, _)| n).collect()))
             }
             Kind::Advertise => self.parsed(value, text::advertise).map(Value::Address),
             Kind::Registrar => self.parsed(value, |t| match t {
@@ -333,9 +366,7 @@ impl Reader<'_> {
                     if text::name(t) {
                         Ok(Value::Names(vec![(t.to_owned(), at)]))
                     } else {
-                        Err(Hint(
-                            "passwords belong in the secrets file, under a name; write that name here".to_owned(),
-                        ))
+                        Err(Hint(SECRET_HINT.to_owned()))
                     }
                 })
             }
@@ -351,7 +382,7 @@ impl Reader<'_> {
                 if fine {
                     Ok(Value::Text(t.to_owned()))
                 } else {
-                    Err(Hint(String::new()))
+                    Err(Hint("the name that LoadCredential= gives it".to_owned()))
                 }
             }),
         }

@@ -13,6 +13,12 @@ fn messages(name: &str) -> String {
     let loaded = config::check_text(&text, Path::new(&format!("{name}.toml")), None);
     let mut out = String::new();
     for problem in &loaded.problems {
+        assert!(
+            !problem.found.is_empty() && !problem.wanted.is_empty() && !problem.hint.is_empty(),
+            "{problem}"
+        );
+    }
+    for problem in &loaded.problems {
         out.push_str(&format!("{problem}\n\n"));
     }
     let errors = loaded.problems.iter().any(|p| p.severity == Severity::Error);
@@ -51,6 +57,16 @@ fn not_toml() {
 #[test]
 fn empty_file() {
     stored("nothing");
+}
+
+#[test]
+fn wrong_shapes() {
+    stored("shapes");
+}
+
+#[test]
+fn too_wide_a_gate() {
+    stored("gate");
 }
 
 #[test]

@@ -16,7 +16,8 @@ fn corpus() -> Vec<String> {
         "config/quayside-yard.toml",
         "config/quayside-multi.toml",
     ];
-    let bad = ["values", "keys", "whole", "syntax", "secrets"].map(|n| format!("tests/config/bad/{n}.toml"));
+    let bad = ["values", "keys", "whole", "syntax", "secrets", "shapes", "gate"]
+        .map(|n| format!("tests/config/bad/{n}.toml"));
     names
         .iter()
         .map(|n| n.to_string())
@@ -40,6 +41,8 @@ fn holds(text: &[u8], loaded: &Loaded) {
             let columns = String::from_utf8_lossy(line).chars().count() + 1;
             assert!((1..=columns).contains(&place.column), "no such column: {problem}");
         }
+        let complete = !problem.found.is_empty() && !problem.wanted.is_empty() && !problem.hint.is_empty();
+        assert!(complete || problem.found.contains("more problems"), "{problem}");
         let told = problem.to_string();
         assert!(told.lines().count() <= 4, "{told}");
         assert!(told.len() < 1200, "{} octets: {told}", told.len());

@@ -1,0 +1,143 @@
+//! The table of keys in words: for messages, and as a page of reference.
+
+use super::schema::{Absent, DEFAULTS, Kind, SECTIONS, section};
+use super::text::show_duration;
+
+impl Kind {
+    /// What the value must be, in words.
+    pub fn describe(&self) -> String {
+        match self {
+            Kind::Text => "text of 1 to 64 characters".to_owned(),
+            Kind::Flag => "true or false".to_owned(),
+            Kind::Integer { from, to } => format!("a whole number from {from} to {to}"),
+            Kind::Duration { from, to, none } => format!(
+                "a time from {} to {}{}",
+                show_duration(*from),
+                show_duration(*to),
+                if *none { ", or \"none\"" } else { "" }
+            ),
+            Kind::Gain { from, to } => format!("a gain from {from} to {to} dB"),
+            Kind::Level { from, to } => format!("a level from {from} to {to} dBFS"),
+            Kind::Choice(words) => one_of(words),
+            Kind::Choices(words) => format!("a list without repetition of {}", one_of(words)),
+            Kind::Name(section) => format!("the name of a table in [{section}.NAME]"),
+            Kind::Names { section, empty } => format!(
+                "a list{} of names from [{section}.NAME], without repetition",
+                if *empty { " (it may be empty)" } else { "" }
+            ),
+            Kind::Output => "\"alsa:NAME\", \"wav:/PATH\" or \"null\"".to_owned(),
+            Kind::Line => "\"gpiochipN:LINE\", \"/dev/gpiochipN:LINE\", \"pi:BCM\" or \"simulated\"".to_owned(),
+            Kind::Listen => "a list of \"udp:ADDRESS:PORT\" and \"tcp:ADDRESS:PORT\"".to_owned(),
+            Kind::Ports => "\"FIRST-LAST\", two ports from 1024 to 65535, the first one even".to_owned(),
+            Kind::Networks => "a list of addresses and address blocks".to_owned(),
+            Kind::Advertise => "an IPv4 or IPv6 address".to_owned(),
+            Kind::Registrar => "\"sip:HOST\", \"sip:HOST:PORT\", either with ;transport=tcp, or \"none\"".to_owned(),
+            Kind::User => "the user part of a SIP address".to_owned(),
+            Kind::Multicast => "\"ADDRESS:PORT\" with a multicast address".to_owned(),
+            Kind::Interface => "the name or an address of a network interface".to_owned(),
+            Kind::PayloadType => "an RTP payload type, 0 to 127 but not 64 to 95 (RFC 5761 §4)".to_owned(),
+            Kind::SecretName => "a name that stands in the secrets file".to_owned(),
+            Kind::File => "the path of a file".to_owned(),
+            Kind::Credential => "the name of a systemd credential, without slashes".to_owned(),
+        }
+    }
+}
+
+fn one_of(words: &[&str]) -> String {
+    let quoted: Vec<String> = words.iter().map(|w| format!("\"{w}\"")).collect();
+    match quoted.split_last() {
+        Some((last, rest)) if !rest.is_empty() => format!("{} or {last}", rest.join(", ")),
+        _ => quoted.concat(),
+    }
+}
+
+/// Longest line of the reference, in characters.
+const WIDTH: usize = 110;
+
+/// The key reference, as Markdown that also reads well in a terminal.
+pub fn reference() -> String {
+    let mut page = Page::default();
+    page.line("# Keys of the config file");
+    page.gap();
+    page.text(
+        "This page is the output of `hornwire check --keys`. A config file is TOML. `NAME` is a name of your choice: \
+         1 to 32 letters, digits, `-` and `_`. Times have a unit: `ms`, `s`, `min`, `h`.",
+    );
+    for section in SECTIONS {
+        let name = if section.named { ".NAME" } else { "" };
+        page.gap();
+        page.line(&format!("## [{}{name}]", section.path));
+        page.gap();
+        page.text(section.doc);
+        page.gap();
+        for key in section.keys {
+            let absent = match key.absent {
+                Absent::Required => format!("Required, for example `{}`.", key.example),
+                Absent::Default(value) => format!("Default: `{value}`."),
+                Absent::Unset(meaning) => format!("For example `{}`. When absent: {meaning}", key.example),
+            };
+            page.item(&[&format!("`{}`: {}.", key.name, key.kind.describe()), &absent, key.doc]);
+        }
+    }
+    for (path, of) in DEFAULTS {
+        let keys = section(of).map_or(&[][..], |s| s.keys);
+        let names: Vec<String> = keys
+            .iter()
+            .filter(|k| k.shared)
+            .map(|k| format!("`{}`", k.name))
+            .collect();
+        page.gap();
+        page.line(&format!("## [{path}]"));
+        page.gap();
+        page.text(&format!(
+            "Defaults for every table in [{of}.NAME]; a key in the table itself wins. It takes: {}.",
+            names.join(", ")
+        ));
+    }
+    page.0
+}
+
+#[derive(Default)]
+struct Page(String);
+
+impl Page {
+    fn line(&mut self, text: &str) {
+        self.0.push_str(text);
+        self.0.push('\n');
+    }
+
+    fn gap(&mut self) {
+        self.0.push('\n');
+    }
+
+    fn text(&mut self, text: &str) {
+        self.wrapped(text, "", "");
+    }
+
+    /// A point of a list: each text begins a line.
+    fn item(&mut self, texts: &[&str]) {
+        for (i, text) in texts.iter().enumerate() {
+            self.wrapped(text, if i == 0 { "- " } else { "  " }, "  ");
+        }
+    }
+
+    fn wrapped(&mut self, text: &str, first: &str, rest: &str) {
+        let mut line = String::from(first);
+        let mut width = 0;
+        for word in text.split_whitespace() {
+            let more = word.chars().count();
+            if width > 0 && width + 1 + more > WIDTH {
+                self.line(&line);
+                line = String::from(rest);
+                width = 0;
+            }
+            if width > 0 {
+                line.push(' ');
+                width += 1;
+            }
+            line.push_str(word);
+            width += more;
+        }
+        self.line(&line);
+    }
+}
