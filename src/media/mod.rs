@@ -1,6 +1,7 @@
 //! Packets to sound: RTP reception, jitter buffer, codecs, concealment, and the caller's return path. Pure.
 
 pub mod codec;
+pub mod encoder;
 pub mod event;
 pub mod g711;
 pub mod packet;

@@ -1,1 +1,145 @@
 //! The caller's return path: tones and silence as RTP packets, one every 20 ms, paced by the driver.
+
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use rtp_rs::{RtpPacketBuilder, Seq};
+
+use super::Codec;
+use super::encoder::Encoder;
+
+/// Longest packet, ms: a G.711 payload of 120 ms still fits an Ethernet frame.
+pub const MAX_PTIME_MS: u32 = 120;
+
+/// A sender of one RTP stream. Never pauses: the driver asks for a packet every `ptime` and gives it silence when
+/// there is nothing to say, so that address translators keep the path open.
+#[derive(Debug)]
+pub struct Talker {
+    codec: Codec,
+    encoder: Encoder,
+    payload_type: u8,
+    samples: usize,
+    ssrc: u32,
+    seq: u16,
+    timestamp: u32,
+    silent: bool,
+}
+
+impl Talker {
+    /// `ptime_ms` of audio in each packet; `seed` decides SSRC and the first sequence number and timestamp, which
+    /// are to be random (RFC 3550 §5.1).
+    ///
+    /// # Errors
+    /// When the payload type is above 127, the codec knows no such packet time, or has no encoder.
+    pub fn new(codec: Codec, payload_type: u8, ptime_ms: u32, seed: u64) -> Result<Self, String> {
+        if payload_type > 127 {
+            return Err(format!("payload type {payload_type}: at most 127"));
+        }
+        let allowed = match codec {
+            Codec::Pcmu | Codec::Pcma => (1..=MAX_PTIME_MS).contains(&ptime_ms),
+            Codec::Opus => [5, 10, 20, 40, 60].contains(&ptime_ms),
+        };
+        if !allowed {
+            return Err(format!("{} cannot send packets of {ptime_ms} ms", codec.name()));
+        }
+        let mut random = ChaCha8Rng::seed_from_u64(seed);
+        Ok(Talker {
+            codec,
+            encoder: Encoder::new(codec)?,
+            payload_type,
+            samples: (codec.sample_rate() * ptime_ms / 1000) as usize,
+            ssrc: random.random(),
+            seq: random.random(),
+            timestamp: random.random(),
+            silent: true,
+        })
+    }
+
+    /// Sampling rate of the audio that [`Talker::packet`] takes, Hz.
+    pub fn rate(&self) -> u32 {
+        self.codec.sample_rate()
+    }
+
+    /// Samples in one packet.
+    pub fn samples_per_packet(&self) -> usize {
+        self.samples
+    }
+
+    pub fn ssrc(&self) -> u32 {
+        self.ssrc
+    }
+
+    /// The next datagram: `pcm` (±1.0), filled up with silence or cut to [`Talker::samples_per_packet`]. The marker
+    /// is set on the first packet with sound after silence (RFC 3551 §4.1).
+    pub fn packet(&mut self, pcm: &[f32]) -> Vec<u8> {
+        let mut audio = vec![0.0; self.samples];
+        let n = pcm.len().min(self.samples);
+        audio[..n].copy_from_slice(&pcm[..n]);
+        let mut payload = Vec::with_capacity(self.samples);
+        // The length was checked when the talker was made; should the library fail all the same, an empty payload
+        // still keeps the path open.
+        let _ = self.encoder.encode(&audio, &mut payload);
+        let silent = audio.iter().all(|s| *s == 0.0);
+        let datagram = RtpPacketBuilder::new()
+            .payload_type(self.payload_type)
+            .ssrc(self.ssrc)
+            .sequence(Seq::from(self.seq))
+            .timestamp(self.timestamp)
+            .marked(self.silent && !silent)
+            .payload(&payload)
+            .build()
+            .unwrap_or_default();
+        self.silent = silent;
+        self.seq = self.seq.wrapping_add(1);
+        let ticks = self.samples as u32 * self.codec.clock_rate() / self.codec.sample_rate();
+        self.timestamp = self.timestamp.wrapping_add(ticks);
+        datagram
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rtp_rs::RtpReader;
+
+    #[test]
+    fn numbers_run_on_and_the_marker_opens_a_talkspurt() {
+        let mut t = Talker::new(Codec::Pcmu, 0, 20, 4).unwrap();
+        assert_eq!((t.rate(), t.samples_per_packet()), (8000, 160));
+        let tone = [0.5; 160];
+        let packets: Vec<Vec<u8>> = [&[][..], &tone, &tone, &[], &tone]
+            .into_iter()
+            .map(|pcm| t.packet(pcm))
+            .collect();
+        let read: Vec<_> = packets.iter().map(|p| RtpReader::new(p).unwrap()).collect();
+        assert_eq!(
+            read.iter().map(|r| r.mark()).collect::<Vec<_>>(),
+            [false, true, false, false, true]
+        );
+        assert_eq!(read[0].payload(), [0xff; 160], "silence is sent too");
+        for pair in read.windows(2) {
+            assert_eq!(pair[0].sequence_number().next(), pair[1].sequence_number());
+            assert_eq!(pair[0].timestamp().wrapping_add(160), pair[1].timestamp());
+            assert_eq!(pair[0].ssrc(), t.ssrc());
+        }
+    }
+
+    /// RFC 7587 §4.1: the Opus clock runs at 48 kHz whatever is inside.
+    #[test]
+    fn opus_counts_at_48_khz() {
+        let mut t = Talker::new(Codec::Opus, 111, 20, 4).unwrap();
+        let (a, b) = (t.packet(&[0.1; 960]), t.packet(&[0.1; 960]));
+        let (a, b) = (RtpReader::new(&a).unwrap(), RtpReader::new(&b).unwrap());
+        assert_eq!(b.timestamp().wrapping_sub(a.timestamp()), 960);
+        assert_eq!(a.payload_type(), 111);
+    }
+
+    #[test]
+    fn seeds_differ_and_impossible_packet_times_are_refused() {
+        let ssrc = |seed| Talker::new(Codec::Pcma, 8, 20, seed).unwrap().ssrc();
+        assert_ne!(ssrc(1), ssrc(2));
+        assert_eq!(ssrc(1), ssrc(1));
+        assert!(Talker::new(Codec::Opus, 111, 30, 1).unwrap_err().contains("30 ms"));
+        assert!(Talker::new(Codec::Pcmu, 0, 0, 1).is_err());
+        assert!(Talker::new(Codec::Pcmu, 200, 20, 1).is_err());
+    }
+}
