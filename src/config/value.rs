@@ -7,7 +7,7 @@ use toml::Spanned;
 use toml::de::DeValue;
 
 use super::plan::{CardOutput, RelayLine};
-use super::problem::{Complaint, Problems, nearest, quote};
+use super::problem::{Complaint, Problems, cut, nearest, quote};
 use super::schema::{Key, Kind};
 use super::text::{self, Hint};
 use crate::sip::agent::{Registrar, Transport};
@@ -47,8 +47,8 @@ pub(super) enum Value {
 fn shown(value: &DeValue<'_>) -> String {
     match value {
         DeValue::String(s) => quote(s),
-        DeValue::Integer(i) => super::problem::cut(&i.to_string()),
-        DeValue::Float(f) => super::problem::cut(f.as_str()),
+        DeValue::Integer(i) => cut(&i.to_string()),
+        DeValue::Float(f) => cut(f.as_str()),
         DeValue::Boolean(b) => b.to_string(),
         DeValue::Datetime(_) => "a date or time".to_owned(),
         DeValue::Array(a) if a.is_empty() => "an empty list".to_owned(),
@@ -113,15 +113,15 @@ impl Reader<'_> {
             (DeValue::Integer(_) | DeValue::Float(_), Kind::Duration { .. }) => {
                 "write the unit, and quotes around both".to_owned()
             }
-            (DeValue::Integer(i), Kind::Gain { .. }) => format!("write \"{i} dB\""),
+            (DeValue::Integer(i), Kind::Gain { .. }) => format!("write \"{} dB\"", cut(&i.to_string())),
             (DeValue::Float(f), Kind::Gain { .. } | Kind::Level { .. })
                 if !f.as_str().ends_with(|c: char| c.is_ascii_digit()) =>
             {
                 String::new()
             }
-            (DeValue::Float(f), Kind::Gain { .. }) => format!("write \"{} dB\"", f.as_str()),
-            (DeValue::Integer(i), Kind::Level { .. }) => format!("write \"{i} dBFS\""),
-            (DeValue::Float(f), Kind::Level { .. }) => format!("write \"{} dBFS\"", f.as_str()),
+            (DeValue::Float(f), Kind::Gain { .. }) => format!("write \"{} dB\"", cut(f.as_str())),
+            (DeValue::Integer(i), Kind::Level { .. }) => format!("write \"{} dBFS\"", cut(&i.to_string())),
+            (DeValue::Float(f), Kind::Level { .. }) => format!("write \"{} dBFS\"", cut(f.as_str())),
             (_, Kind::SecretName) => SECRET_HINT.to_owned(),
             (DeValue::Array(_), _) => "write one value, without brackets".to_owned(),
             (
@@ -130,7 +130,7 @@ impl Reader<'_> {
             ) => "put quotes around it".to_owned(),
             _ => String::new(),
         };
-        self.reject(value, super::problem::cut(&hint));
+        self.reject(value, hint);
         None
     }
 
@@ -198,7 +198,7 @@ impl Reader<'_> {
                 _ => format!("the smallest is {from}"),
             },
             DeValue::String(s) if s.trim().parse::<i64>().is_ok() => {
-                format!("write {} without quotes", super::problem::cut(s.trim()))
+                format!("write {} without quotes", cut(s.trim()))
             }
             DeValue::Float(_) => "write it without a fraction".to_owned(),
             _ => String::new(),

@@ -47,6 +47,11 @@ const GOOD: &[u8] = b"yard-page = \"plank-otter-42\"\n";
 fn from_a_file_beside_the_config() {
     let (loaded, told) = load("file = 's.toml'", GOOD, 0o600, false);
     assert_eq!((password(&loaded), told.as_str()), (Some("plank-otter-42"), ""));
+    let debug = format!("{:?} {:#?}", loaded.plan, loaded);
+    assert!(
+        debug.contains("Secret(…)") && !debug.contains("plank-otter-42"),
+        "{debug}"
+    );
 }
 
 #[test]
