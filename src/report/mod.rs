@@ -1,1 +1,10 @@
-//! What happened: page records and journal messages.
+//! What happened: page records, journal messages and where they are written.
+//!
+//! [`message`] is the list of everything that the daemon may say, [`record`] the story of one page; both become an
+//! [`entry::Entry`], which [`journal`] writes. No message is written per packet.
+
+pub mod entry;
+pub mod journal;
+pub mod message;
+pub mod record;
+pub mod time;

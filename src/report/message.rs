@@ -1,0 +1,320 @@
+//! Everything that the daemon may tell the journal, but for the pages' own records ([`super::record`]).
+//!
+//! Each kind has an id for ever and an entry in `systemd/hornwire.catalog`, which says what it means and what to do.
+//! Faults are told once per change, not once per try; who counts and who decides that it is a change is the sender.
+
+use std::net::SocketAddr;
+use std::time::Duration;
+
+use super::entry::{Entry, Kind, Severity};
+use crate::page::PageId;
+
+macro_rules! kinds {
+    ($($(#[$doc:meta])* $name:ident = $severity:ident $id:literal;)*) => {
+        /// The kinds of messages.
+        pub mod kind {
+            use super::{Kind, Severity};
+            $($(#[$doc])* pub const $name: Kind = Kind { id: $id, severity: Severity::$severity };)*
+        }
+        /// Every kind, with its name.
+        pub const KINDS: &[(&str, Kind)] = &[$((stringify!($name), kind::$name)),*];
+    };
+}
+
+kinds! {
+    STARTED = Notice "e0989f1ef01e45289e7f6add67487954";
+    STOPPING = Notice "f3ec225da6494140bab3b543ebdc95c2";
+    STOPPED = Notice "f425e497dad9495997af0ed3c251a40a";
+    CONFIG_FAULT = Error "49e979e38e104af294807207f34138e3";
+    REGISTERED = Notice "9d6cfdc7fe7d4fd58c2e0211678681cf";
+    REGISTRATION_FAILED = Warning "fa9870d476c04681a5034bf96a6ce4aa";
+    UNREGISTERED = Notice "f13ba914f5d541e0b5f6ace96de4b2d3";
+    TURNED_AWAY = Warning "178fb299565a4ad8bdad336fee8c636b";
+    GROUP_JOINED = Info "09367717079140a5bf25f736e453ecc2";
+    GROUP_NOT_JOINED = Warning "d4ffae70e3a84d0ab90db441baeac0da";
+    STREAM_HEARD = Info "81786a3fd8df48ea80b299ad48c9f1c8";
+    STREAM_ENDED = Info "a628f4fe0d3e4c5592ea3b29944bc36a";
+    PAGE_BEGAN = Info "677658100cd04e59b7ca515fd48ac92a";
+    PAGE_WAITING = Notice "181ad555e7124ad3a3ee276d8384a97b";
+    /// The record of a page that was heard.
+    PAGE_ENDED = Info "eeac6006d2f84c5990da1417e55a3fac";
+    /// The record of a page that was heard nowhere.
+    PAGE_NOT_HEARD = Notice "1eaf2c36f5984bd7a7981ace660e7c67";
+    NO_DECODER = Error "15084abf12864370add79fc9dd1a4641";
+    CARD_OPENED = Notice "78b9a8c3ea2e4a65b3f1a5d2d6d987bc";
+    CARD_LOST = Error "397e49b2cd194f9a9c09bd0c009680ce";
+    XRUNS = Warning "433fef414bf5436fbbe30663f18381d4";
+    RELAY_FAULT = Error "f2df65cf9e7a49cd8a32ed95eb0d679c";
+    RELAY_MISSING = Warning "2b2c261c54c24924b72ed4db92aa3572";
+    OVERLOAD = Warning "af6004f9a950463b959fb236d654fae4";
+    MESSAGES_LOST = Warning "92d380df351a4b50ba0ba48729375c83";
+}
+
+/// Something to tell.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Message {
+    Started {
+        site: String,
+    },
+    Stopping,
+    Stopped,
+    /// One problem of a config file, as the check words it: file, line, key, found, wanted, hint.
+    ConfigFault {
+        problem: String,
+    },
+    Registered {
+        extension: String,
+        expires: Duration,
+    },
+    RegistrationFailed {
+        extension: String,
+        cause: String,
+        retry_in: Duration,
+    },
+    Unregistered {
+        extension: String,
+    },
+    /// A caller at the gate.
+    TurnedAway {
+        peer: SocketAddr,
+        caller: String,
+        why: &'static str,
+    },
+    GroupJoined {
+        group: String,
+        address: SocketAddr,
+    },
+    GroupNotJoined {
+        group: String,
+        cause: String,
+    },
+    /// The first valid packets of a stream.
+    StreamHeard {
+        group: String,
+        peer: SocketAddr,
+        codec: &'static str,
+    },
+    /// No packet for the group's idle time.
+    StreamEnded {
+        group: String,
+        peer: SocketAddr,
+    },
+    /// The page's speech opened in a zone.
+    PageBegan {
+        page: PageId,
+        source: String,
+        caller: String,
+        zone: String,
+    },
+    PageWaiting {
+        page: PageId,
+        source: String,
+    },
+    NoDecoder {
+        page: PageId,
+        cause: String,
+    },
+    CardOpened {
+        card: String,
+        /// The audio thread runs with real-time scheduling.
+        real_time: bool,
+    },
+    CardLost {
+        card: String,
+        cause: String,
+    },
+    /// The card ran dry `count` times since the last such message.
+    Xruns {
+        card: String,
+        count: u64,
+    },
+    RelayFault {
+        relay: String,
+        cause: String,
+    },
+    /// An optional relay is not there; the daemon runs without it.
+    RelayMissing {
+        relay: String,
+        cause: String,
+    },
+    /// A bounded queue or table was full.
+    Overload {
+        what: String,
+        dropped: u64,
+    },
+    /// The journal itself did not take messages.
+    MessagesLost {
+        count: u64,
+    },
+}
+
+impl Message {
+    /// The message as it is written.
+    pub fn entry(&self) -> Entry {
+        match self {
+            Message::Started { site } => {
+                let version = env!("CARGO_PKG_VERSION");
+                Entry::new(kind::STARTED, format!("ready to page at {site}, version {version}"))
+                    .with("SITE", site)
+                    .with("VERSION", version)
+            }
+            Message::Stopping => Entry::new(kind::STOPPING, "stopping: ending calls and unregistering"),
+            Message::Stopped => Entry::new(kind::STOPPED, "stopped, all relays at rest"),
+            Message::ConfigFault { problem } => Entry::new(kind::CONFIG_FAULT, problem).with("PROBLEM", problem),
+            Message::Registered { extension, expires } => Entry::new(
+                kind::REGISTERED,
+                format!("extension {extension} is registered for {}", seconds(*expires)),
+            )
+            .with("EXTENSION", extension)
+            .with("EXPIRES", expires.as_secs()),
+            Message::RegistrationFailed {
+                extension,
+                cause,
+                retry_in,
+            } => Entry::new(
+                kind::REGISTRATION_FAILED,
+                format!(
+                    "extension {extension} cannot register: {cause}; next try in {}",
+                    seconds(*retry_in)
+                ),
+            )
+            .with("EXTENSION", extension)
+            .with("CAUSE", cause)
+            .with("RETRY_IN", retry_in.as_secs()),
+            Message::Unregistered { extension } => {
+                Entry::new(kind::UNREGISTERED, format!("extension {extension} is unregistered"))
+                    .with("EXTENSION", extension)
+            }
+            Message::TurnedAway { peer, caller, why } => Entry::new(
+                kind::TURNED_AWAY,
+                format!("turned away a caller ({}) from {peer}: {why}", or_unknown(caller)),
+            )
+            .with("CALLER", caller)
+            .with("PEER", peer)
+            .with("CAUSE", why),
+            Message::GroupJoined { group, address } => {
+                Entry::new(kind::GROUP_JOINED, format!("listening to group {group} at {address}"))
+                    .with("GROUP", group)
+                    .with("ADDRESS", address)
+            }
+            Message::GroupNotJoined { group, cause } => Entry::new(
+                kind::GROUP_NOT_JOINED,
+                format!("cannot listen to group {group}: {cause}"),
+            )
+            .with("GROUP", group)
+            .with("CAUSE", cause),
+            Message::StreamHeard { group, peer, codec } => Entry::new(
+                kind::STREAM_HEARD,
+                format!("group {group}: a stream from {peer} began, {codec}"),
+            )
+            .with("GROUP", group)
+            .with("PEER", peer)
+            .with("CODEC", codec),
+            Message::StreamEnded { group, peer } => Entry::new(
+                kind::STREAM_ENDED,
+                format!("group {group}: the stream from {peer} ended"),
+            )
+            .with("GROUP", group)
+            .with("PEER", peer),
+            Message::PageBegan {
+                page,
+                source,
+                caller,
+                zone,
+            } => Entry::new(
+                kind::PAGE_BEGAN,
+                format!("page {} from {} is heard in zone {zone}", page.0, from(source, caller)),
+            )
+            .with("PAGE_ID", page.0)
+            .with("SOURCE", source)
+            .with("CALLER", caller)
+            .with("ZONE", zone),
+            Message::PageWaiting { page, source } => Entry::new(
+                kind::PAGE_WAITING,
+                format!("page {} from {source} waits for a zone", page.0),
+            )
+            .with("PAGE_ID", page.0)
+            .with("SOURCE", source),
+            Message::NoDecoder { page, cause } => {
+                Entry::new(kind::NO_DECODER, format!("page {} cannot be played: {cause}", page.0))
+                    .with("PAGE_ID", page.0)
+                    .with("CAUSE", cause)
+            }
+            Message::CardOpened { card, real_time } => {
+                let scheduling = if *real_time { "with" } else { "without" };
+                Entry::new(
+                    kind::CARD_OPENED,
+                    format!("sound card {card} is open, {scheduling} real-time scheduling"),
+                )
+                .severe(if *real_time {
+                    Severity::Notice
+                } else {
+                    Severity::Warning
+                })
+                .with("CARD", card)
+                .with("REAL_TIME", u8::from(*real_time))
+            }
+            Message::CardLost { card, cause } => Entry::new(
+                kind::CARD_LOST,
+                format!("sound card {card} is lost: {cause}; its zones are closed until it is back"),
+            )
+            .with("CARD", card)
+            .with("CAUSE", cause),
+            Message::Xruns { card, count } => Entry::new(
+                kind::XRUNS,
+                format!("sound card {card} ran dry {count} times: audio had gaps"),
+            )
+            .with("CARD", card)
+            .with("COUNT", count),
+            Message::RelayFault { relay, cause } => {
+                Entry::new(kind::RELAY_FAULT, format!("relay {relay} does not obey: {cause}"))
+                    .with("RELAY", relay)
+                    .with("CAUSE", cause)
+            }
+            Message::RelayMissing { relay, cause } => Entry::new(
+                kind::RELAY_MISSING,
+                format!("running without the optional relay {relay}: {cause}"),
+            )
+            .with("RELAY", relay)
+            .with("CAUSE", cause),
+            Message::Overload { what, dropped } => {
+                Entry::new(kind::OVERLOAD, format!("overload: {dropped} dropped, {what}"))
+                    .with("WHAT", what)
+                    .with("COUNT", dropped)
+            }
+            Message::MessagesLost { count } => Entry::new(
+                kind::MESSAGES_LOST,
+                format!("{count} messages were lost: the journal did not take them"),
+            )
+            .with("COUNT", count),
+        }
+    }
+}
+
+/// The source, with who speaks if that is known: `yard (Gate office <201>)`.
+pub(super) fn from(source: &str, caller: &str) -> String {
+    if caller.trim().is_empty() {
+        source.to_owned()
+    } else {
+        format!("{source} ({caller})")
+    }
+}
+
+fn or_unknown(caller: &str) -> &str {
+    if caller.trim().is_empty() { "unknown" } else { caller }
+}
+
+/// `0.5 s`, `32 s`, `60 min`.
+fn seconds(duration: Duration) -> String {
+    let whole = duration.as_secs();
+    if duration < Duration::from_secs(10) && duration.subsec_nanos() != 0 {
+        format!("{:.1} s", duration.as_secs_f64())
+    } else if whole >= 600 && whole.is_multiple_of(60) {
+        format!("{} min", whole / 60)
+    } else {
+        format!("{whole} s")
+    }
+}
+
+#[cfg(test)]
+mod tests;

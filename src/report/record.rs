@@ -1,0 +1,320 @@
+//! The record of a page: who spoke, where, how long, why it ended, and how well it came in.
+
+use std::net::SocketAddr;
+use std::time::{Duration, SystemTime};
+
+use super::entry::{Entry, Severity};
+use super::message::{from, kind};
+use super::time::rfc3339;
+use crate::media::{PlayoutFigures, ReceiverFigures};
+use crate::page::{EndReason, PageRecord};
+
+/// Most zones that the text names; the fields name more.
+const MAX_NAMED: usize = 6;
+
+/// One page with all that the journal tells of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PageReport {
+    pub record: PageRecord,
+    /// Name of the extension or group.
+    pub source: String,
+    /// Who speaks, as the far end says: a name and number, or an address. Not to be trusted.
+    pub caller: String,
+    /// Where the signalling, or the stream, came from.
+    pub peer: Option<SocketAddr>,
+    /// Names of the zones where it was heard.
+    pub zones: Vec<String>,
+    /// Wall-clock time of the bid.
+    pub began: SystemTime,
+    pub codec: Option<&'static str>,
+    pub reception: ReceiverFigures,
+    pub playout: PlayoutFigures,
+}
+
+/// The ending in the words of the journal's text.
+pub fn reason_text(reason: EndReason) -> &'static str {
+    match reason {
+        EndReason::HungUp => "caller hung up",
+        EndReason::Cancelled => "cancelled by the caller",
+        EndReason::StreamEnded => "stream ended",
+        EndReason::NoPackets => "no packets came",
+        EndReason::Quiet => "quiet limit",
+        EndReason::PageLimit => "length limit",
+        EndReason::Preempted => "higher priority",
+        EndReason::Busy => "busy",
+        EndReason::Operator => "operator",
+        EndReason::DeviceFault => "sound card fault",
+        EndReason::CallLost => "call lost",
+        EndReason::Shutdown => "shutdown",
+    }
+}
+
+/// The ending in the field `END_REASON`: lower case, words joined by hyphens.
+pub fn reason_code(reason: EndReason) -> &'static str {
+    match reason {
+        EndReason::HungUp => "hung-up",
+        EndReason::Cancelled => "cancelled",
+        EndReason::StreamEnded => "stream-ended",
+        EndReason::NoPackets => "no-packets",
+        EndReason::Quiet => "quiet",
+        EndReason::PageLimit => "page-limit",
+        EndReason::Preempted => "preempted",
+        EndReason::Busy => "busy",
+        EndReason::Operator => "operator",
+        EndReason::DeviceFault => "device-fault",
+        EndReason::CallLost => "call-lost",
+        EndReason::Shutdown => "shutdown",
+    }
+}
+
+/// An ordinary end is information; an end by a rule is worth a look; an end by a fault is a warning or an error.
+fn severity(reason: EndReason) -> Severity {
+    match reason {
+        EndReason::HungUp | EndReason::Cancelled | EndReason::StreamEnded | EndReason::Operator => Severity::Info,
+        EndReason::Quiet | EndReason::PageLimit | EndReason::Preempted | EndReason::Busy | EndReason::Shutdown => {
+            Severity::Notice
+        }
+        EndReason::NoPackets | EndReason::CallLost => Severity::Warning,
+        EndReason::DeviceFault => Severity::Error,
+    }
+}
+
+impl PageReport {
+    /// From the opening of speech to the end; nothing if it was not heard.
+    pub fn duration(&self) -> Duration {
+        self.record.heard_at.map_or(Duration::ZERO, |heard| {
+            self.record.ended_at.saturating_duration_since(heard)
+        })
+    }
+
+    /// From the bid to the opening of speech, or to the end if it was not heard.
+    pub fn wait(&self) -> Duration {
+        self.record
+            .heard_at
+            .unwrap_or(self.record.ended_at)
+            .saturating_duration_since(self.record.bid_at)
+    }
+
+    /// Lost packets in percent of those expected (RFC 3550 A.3).
+    pub fn loss_percent(&self) -> f64 {
+        let expected = self.reception.packets.saturating_add(self.reception.lost);
+        if expected == 0 {
+            0.0
+        } else {
+            100.0 * self.reception.lost as f64 / expected as f64
+        }
+    }
+
+    /// The one line that an installer reads.
+    pub fn text(&self) -> String {
+        let page = self.record.page.0;
+        let source = from(&self.source, &self.caller);
+        let reason = reason_text(self.record.reason);
+        let ReceiverFigures { packets, jitter_ms, .. } = self.reception;
+        let quality = match packets {
+            0 => "no packets".to_owned(),
+            _ => format!(
+                "{packets} packets, {:.1} % lost, jitter {jitter_ms:.1} ms",
+                self.loss_percent()
+            ),
+        };
+        if self.record.heard_at.is_none() {
+            return format!("page {page} from {source} was not heard: {reason}; {quality}");
+        }
+        let zones = match self.zones.as_slice() {
+            [zone] => format!("zone {zone}"),
+            zones if zones.len() <= MAX_NAMED => format!("zones {}", zones.join(", ")),
+            zones => format!(
+                "zones {} and {} more",
+                zones[..MAX_NAMED].join(", "),
+                zones.len() - MAX_NAMED
+            ),
+        };
+        let length = self.duration().as_secs_f64();
+        format!("page {page} from {source} to {zones}: {length:.1} s, ended: {reason}; {quality}")
+    }
+
+    /// The record as it is written; its fields are named in `systemd/hornwire.catalog`.
+    pub fn entry(&self) -> Entry {
+        let kind = match self.record.heard_at {
+            Some(_) => kind::PAGE_ENDED,
+            None => kind::PAGE_NOT_HEARD,
+        };
+        let severity = severity(self.record.reason).min(kind.severity);
+        let (reception, playout) = (&self.reception, &self.playout);
+        let entry = Entry::new(kind, self.text())
+            .severe(severity)
+            .with("PAGE_ID", self.record.page.0)
+            .with("SOURCE", &self.source)
+            .with("CALLER", &self.caller)
+            .with_some("PEER", self.peer)
+            .with("PAGE_PRIORITY", self.record.priority.0)
+            .with("END_REASON", reason_code(self.record.reason))
+            .with("BEGAN", rfc3339(self.began))
+            .with("WAIT_MS", self.wait().as_millis())
+            .with("DURATION_MS", self.duration().as_millis())
+            .with_some("CODEC", self.codec)
+            .with("PACKETS", reception.packets)
+            .with("LOST", reception.lost)
+            .with("LOST_PERCENT", format_args!("{:.2}", self.loss_percent()))
+            .with("JITTER_MS", format_args!("{:.2}", reception.jitter_ms))
+            .with("DUPLICATES", reception.duplicates)
+            .with("MALFORMED", reception.malformed)
+            .with("FOREIGN", reception.foreign)
+            .with("LATE", playout.late)
+            .with("OVERFLOWED", playout.overflowed)
+            .with("CONCEALED_MS", playout.concealed_ms)
+            .with("SHORTENED_MS", playout.shortened_ms)
+            .with("STRETCHED_MS", playout.stretched_ms);
+        // Last, because there may be many.
+        self.zones.iter().fold(entry, |entry, zone| entry.with("ZONE", zone))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::disallowed_methods)]
+
+    use super::*;
+    use crate::page::{PageId, Priority, SourceId, ZoneId};
+    use std::time::{Instant, UNIX_EPOCH};
+
+    fn report() -> PageReport {
+        let start = Instant::now();
+        let at = |ms| start + Duration::from_millis(ms);
+        PageReport {
+            record: PageRecord {
+                page: PageId(12),
+                source: SourceId(0),
+                zones: vec![ZoneId(0)],
+                priority: Priority(50),
+                bid_at: at(0),
+                heard_at: Some(at(1300)),
+                ended_at: at(15_500),
+                reason: EndReason::HungUp,
+            },
+            source: "yard".into(),
+            caller: "Gate office <201>".into(),
+            peer: Some("192.0.2.7:5060".parse().unwrap()),
+            zones: vec!["yard".into()],
+            began: UNIX_EPOCH + Duration::from_secs(1_795_617_362),
+            codec: Some("PCMU"),
+            reception: ReceiverFigures {
+                packets: 698,
+                lost: 2,
+                jitter_ms: 2.1,
+                ..ReceiverFigures::default()
+            },
+            playout: PlayoutFigures::default(),
+        }
+    }
+
+    #[test]
+    fn one_line_for_the_installer() {
+        assert_eq!(
+            report().text(),
+            "page 12 from yard (Gate office <201>) to zone yard: 14.2 s, ended: caller hung up; \
+             698 packets, 0.3 % lost, jitter 2.1 ms"
+        );
+        let mut two = report();
+        two.zones.push("office".into());
+        two.caller.clear();
+        two.record.reason = EndReason::PageLimit;
+        two.reception = ReceiverFigures::default();
+        assert_eq!(
+            two.text(),
+            "page 12 from yard to zones yard, office: 14.2 s, ended: length limit; no packets"
+        );
+    }
+
+    #[test]
+    fn many_zones_keep_the_line_readable() {
+        let mut all = report();
+        all.zones = (1..=80).map(|n| format!("hall-{n}")).collect();
+        let expected = "to zones hall-1, hall-2, hall-3, hall-4, hall-5, hall-6 and 74 more: 14.2 s";
+        assert!(all.text().contains(expected), "{}", all.text());
+        assert!(all.entry().field("STRETCHED_MS").is_some());
+    }
+
+    #[test]
+    fn a_refused_page_says_so() {
+        let mut refused = report();
+        refused.record.heard_at = None;
+        refused.record.reason = EndReason::Busy;
+        refused.zones.clear();
+        refused.reception = ReceiverFigures::default();
+        let entry = refused.entry();
+        assert_eq!(
+            entry.text(),
+            "page 12 from yard (Gate office <201>) was not heard: busy; no packets"
+        );
+        assert_eq!(entry.kind(), kind::PAGE_NOT_HEARD);
+        assert_eq!(entry.field("ZONE"), None);
+        assert_eq!(entry.field("DURATION_MS"), Some("0"));
+        assert_eq!(entry.field("WAIT_MS"), Some("15500"));
+    }
+
+    #[test]
+    fn the_fields_of_a_record() {
+        let mut page = report();
+        page.zones.push("office".into());
+        let entry = page.entry();
+        let fields: Vec<(&str, &str)> = entry.fields().collect();
+        assert_eq!(
+            fields,
+            [
+                ("PAGE_ID", "12"),
+                ("SOURCE", "yard"),
+                ("CALLER", "Gate office <201>"),
+                ("PEER", "192.0.2.7:5060"),
+                ("PAGE_PRIORITY", "50"),
+                ("END_REASON", "hung-up"),
+                ("BEGAN", "2026-11-25T14:36:02Z"),
+                ("WAIT_MS", "1300"),
+                ("DURATION_MS", "14200"),
+                ("CODEC", "PCMU"),
+                ("PACKETS", "698"),
+                ("LOST", "2"),
+                ("LOST_PERCENT", "0.29"),
+                ("JITTER_MS", "2.10"),
+                ("DUPLICATES", "0"),
+                ("MALFORMED", "0"),
+                ("FOREIGN", "0"),
+                ("LATE", "0"),
+                ("OVERFLOWED", "0"),
+                ("CONCEALED_MS", "0"),
+                ("SHORTENED_MS", "0"),
+                ("STRETCHED_MS", "0"),
+                ("ZONE", "yard"),
+                ("ZONE", "office"),
+            ]
+        );
+        assert_eq!((entry.kind(), entry.severity()), (kind::PAGE_ENDED, Severity::Info));
+    }
+
+    #[test]
+    fn faults_are_more_severe_than_ordinary_ends() {
+        let severity = |reason| {
+            let mut page = report();
+            page.record.reason = reason;
+            page.entry().severity()
+        };
+        assert_eq!(severity(EndReason::StreamEnded), Severity::Info);
+        assert_eq!(severity(EndReason::Quiet), Severity::Notice);
+        assert_eq!(severity(EndReason::NoPackets), Severity::Warning);
+        assert_eq!(severity(EndReason::DeviceFault), Severity::Error);
+    }
+
+    #[test]
+    fn a_forged_caller_adds_no_line_and_no_field() {
+        let mut page = report();
+        page.caller = "x\nEND_REASON=operator\n\u{1b}]0;y\u{7}".into();
+        let entry = page.entry();
+        assert_eq!(entry.text().lines().count(), 1);
+        assert_eq!(
+            entry.field("CALLER"),
+            Some("x END_REASON=operator \u{fffd}]0;y\u{fffd}")
+        );
+        assert_eq!(entry.fields().filter(|(name, _)| *name == "END_REASON").count(), 1);
+    }
+}
