@@ -2,7 +2,7 @@
 
 use std::time::{Duration, Instant};
 
-use alsa::pcm::{Access, Format, Frames, HwParams, PCM};
+use alsa::pcm::{Access, Format, Frames, HwParams, PCM, State};
 use alsa::{Direction, Output, ValueOr};
 
 use super::quantise::{Quantiser, to_i32};
@@ -13,6 +13,8 @@ use crate::sound::RATE;
 const PERIODS: usize = 4;
 /// A card that takes nothing for this long is stuck.
 const STUCK: Duration = Duration::from_secs(1);
+/// Just started, it may take longer: a sound server's idle output wakes up in steps of 2 s.
+const WAKING: Duration = Duration::from_secs(3);
 /// Tries to wake a card after the machine slept, 50 ms apart.
 const RESUMES: u32 = 10;
 /// Xruns without one period taken in between; then the card is no use.
@@ -53,7 +55,9 @@ pub struct AlsaSink {
     channels: usize,
     period: usize,
     buffer: usize,
+    /// How long it may take nothing, once it runs.
     stuck: Duration,
+    waking: bool,
     quantiser: Quantiser,
     /// One period in the card's format.
     octets: Vec<u8>,
@@ -139,6 +143,7 @@ impl AlsaSink {
             period,
             buffer,
             stuck: STUCK.max(Duration::from_secs(2 * period as u64) / RATE),
+            waking: true,
             quantiser: Quantiser::new(),
             octets: vec![0; period * frame],
             silence: vec![0; (buffer / period - 1) * period * frame],
@@ -155,6 +160,7 @@ impl AlsaSink {
     /// Ready to start, all but one period filled with silence.
     fn prepare(&mut self) -> Result<(), String> {
         self.pcm.prepare().map_err(|e| e.to_string())?;
+        self.waking = true;
         let io = self.pcm.io_bytes();
         // The buffer is empty and takes it all; a plugin that does not is filled by what follows.
         match io.writei(&self.silence) {
@@ -190,22 +196,26 @@ impl AlsaSink {
         self.fill(frames);
         let frame = self.kind.octets() * self.channels;
         let end = frames.len() / self.channels * frame;
-        let (mut done, mut xruns) = (0, 0);
-        let mut limit = Instant::now() + self.stuck;
+        let (mut done, mut xruns, mut waited) = (0, 0, false);
+        let mut since = Instant::now();
         while done < end {
             let written = self.pcm.io_bytes().writei(&self.octets[done..end]);
             let errno = match written {
                 Ok(0) => libc::EAGAIN,
                 Ok(n) => {
                     done += n * frame;
-                    limit = Instant::now() + self.stuck;
+                    since = Instant::now();
+                    // What makes the buffer full is no sign that it plays.
+                    self.waking &= !waited;
                     continue;
                 }
                 Err(e) => e.errno(),
             };
-            match self.wait_or_mend(errno, limit)? {
+            waited = true;
+            match self.wait_or_mend(errno, since)? {
                 Written::Fine => {}
                 Written::Xrun => {
+                    waited = false;
                     xruns += 1;
                     if xruns > MAX_XRUNS {
                         return Err(self.lost("it runs dry again and again"));
@@ -217,12 +227,21 @@ impl AlsaSink {
     }
 
     /// What to do about a write that did not take everything.
-    fn wait_or_mend(&mut self, errno: i32, limit: Instant) -> Result<Written, SinkError> {
+    fn wait_or_mend(&mut self, errno: i32, since: Instant) -> Result<Written, SinkError> {
         match errno {
             libc::EAGAIN => {
-                let left = limit.saturating_duration_since(Instant::now());
+                let most = if self.waking {
+                    WAKING.max(self.stuck)
+                } else {
+                    self.stuck
+                };
+                let left = most.saturating_sub(since.elapsed());
                 if left.is_zero() {
-                    return Err(self.lost(&format!("it has taken nothing for {} ms", self.stuck.as_millis())));
+                    return Err(self.lost(&format!("it has taken nothing for {} ms", most.as_millis())));
+                }
+                // A plugin may call its buffer full before the threshold is reached.
+                if self.pcm.state_raw() == State::Prepared as i32 {
+                    self.pcm.start().map_err(|e| self.lost(&e))?;
                 }
                 let before = Instant::now();
                 match self.pcm.wait(Some(left.as_millis() as u32 + 1)) {
