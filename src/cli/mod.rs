@@ -7,6 +7,7 @@ use clap::{Parser, Subcommand};
 use hornwire::config;
 
 mod check;
+mod run;
 
 /// Exit codes, after sysexits.h.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -16,6 +17,10 @@ pub enum Exit {
     Usage = 64,
     /// A file is missing or cannot be read.
     NoInput = 66,
+    /// A socket or relay line cannot be had.
+    Unavailable = 69,
+    /// The system refused something.
+    System = 71,
     /// A file may not be read.
     NoPermission = 77,
     /// The config file has errors.
@@ -33,6 +38,8 @@ Exit codes (sysexits.h):
   0   fine (warnings included)
   64  wrong command line
   66  a file is missing or cannot be read
+  69  a socket or a relay line cannot be had
+  71  the system refused a thread or random numbers
   77  no permission to read a file
   78  errors in a config file";
 
@@ -46,6 +53,22 @@ struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Run the gateway until SIGTERM or SIGINT.
+    #[command(after_help = concat!(
+        "Example:\n  hornwire run /etc/hornwire/hornwire.toml\n\n",
+        "Messages go to the journal when the service manager started it, else to stderr. At the end every call is\n",
+        "hung up, every extension unregistered and every relay at rest."
+    ))]
+    Run {
+        #[arg(default_value = config::DEFAULT_FILE, value_name = "FILE")]
+        file: PathBuf,
+    },
+    /// Put every relay of the config to rest; for the service manager, after a daemon that was killed.
+    #[command(after_help = "Example:\n  hornwire rest-relays /etc/hornwire/hornwire.toml")]
+    RestRelays {
+        #[arg(default_value = config::DEFAULT_FILE, value_name = "FILE")]
+        file: PathBuf,
+    },
     /// Tell every problem of a config file, each with its line and a hint.
     #[command(after_help = concat!(
         "Example:\n  hornwire check /etc/hornwire/hornwire.toml\n\n",
@@ -74,6 +97,8 @@ pub fn main() -> ExitCode {
         }
     };
     match arguments.command {
+        Command::Run { file } => run::run(&file),
+        Command::RestRelays { file } => run::rest_relays(&file),
         Command::Check { keys: true, .. } => check::keys(),
         Command::Check { files, .. } => check::files(&files),
     }

@@ -1,2 +1,124 @@
 //! The driver: sockets, the control task, the audio threads, supervision.
+//!
+//! One control task owns every pure machine and decides nothing itself: it takes what came (a datagram, a report
+//! from an audio thread, a timer), hands it to the machine it is for, and does what the machines ask. Reader tasks
+//! only wait on sockets ([`ports`], [`wires`]); each card has a thread of its own ([`cards`]).
 #![allow(clippy::disallowed_methods)]
+
+mod calls;
+mod cards;
+mod control;
+mod groups;
+mod pages;
+mod ports;
+mod return_path;
+mod signalling;
+mod source_lock;
+mod voices;
+mod wires;
+
+use std::future::Future;
+use std::time::Instant;
+
+use tokio::sync::mpsc;
+
+pub use cards::OpenSink;
+pub use wires::ListenError;
+
+use crate::config::plan::{CardOutput, Plan};
+use crate::device::relay::{self, RelayBank, RelayError};
+use crate::device::service::Service;
+use crate::device::sink::{self, Sink};
+use crate::page::{PageId, Phase, RelayId, ZoneId};
+use crate::report::journal::{self, Journal};
+
+/// What the daemon works with; the demonstration and tests bring their own.
+pub struct Edges {
+    pub journal: Box<dyn Journal>,
+    pub relays: Box<dyn RelayBank>,
+    /// One for each card of the plan.
+    pub sinks: Vec<OpenSink>,
+    pub service: Service,
+    /// Feeds every random choice.
+    pub seed: [u8; 32],
+    /// Told what happens, for a timeline. Full: moments are lost.
+    pub moments: Option<mpsc::Sender<Moment>>,
+}
+
+/// Something that a timeline shows.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Moment {
+    pub at: Instant,
+    pub what: What,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum What {
+    Ready,
+    Phase {
+        zone: ZoneId,
+        phase: Phase,
+        page: Option<PageId>,
+    },
+    Relay {
+        relay: RelayId,
+        operated: bool,
+    },
+}
+
+/// Why the daemon did not start.
+#[derive(Debug, thiserror::Error)]
+pub enum StartError {
+    #[error(transparent)]
+    Listen(#[from] ListenError),
+    #[error("{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))]
+    Relays(Vec<RelayError>),
+    #[error("{0}")]
+    System(#[from] std::io::Error),
+}
+
+impl Edges {
+    /// The real edges of a plan.
+    ///
+    /// # Errors
+    /// When a relay that is not optional cannot be had, or the system gives no random numbers.
+    pub fn real(plan: &Plan) -> Result<Self, StartError> {
+        let relays = relay::open(&plan.relays).map_err(StartError::Relays)?;
+        let mut seed = [0; 32];
+        rand::TryRngCore::try_fill_bytes(&mut rand::rngs::OsRng, &mut seed).map_err(std::io::Error::other)?;
+        Ok(Edges {
+            journal: journal::choose(),
+            relays,
+            sinks: plan.cards.iter().map(opener).collect(),
+            service: Service::from_environment(),
+            seed,
+            moments: None,
+        })
+    }
+}
+
+/// Opens what a card of the plan names.
+pub fn opener(card: &crate::config::plan::Card) -> OpenSink {
+    let card = card.clone();
+    Box::new(move || -> Result<Box<dyn Sink>, sink::SinkError> {
+        Ok(match &card.output {
+            CardOutput::Alsa(pcm) => Box::new(sink::AlsaSink::open(pcm, card.channels, card.period)?),
+            CardOutput::Wav(path) => Box::new(sink::WavSink::open(path, card.channels, card.period)?),
+            CardOutput::Null => Box::new(sink::NullSink::open(card.channels, card.period)?),
+        })
+    })
+}
+
+/// Runs until `stop` comes true, then ends every call, unregisters, and leaves the relays at rest.
+///
+/// # Errors
+/// When it cannot start; once running it goes on whatever happens.
+pub async fn run(plan: Plan, edges: Edges, stop: impl Future<Output = ()>) -> Result<(), StartError> {
+    let local = tokio::task::LocalSet::new();
+    local
+        .run_until(async {
+            control::Control::build(plan, edges)?.go(stop).await;
+            Ok(())
+        })
+        .await
+}

@@ -1,0 +1,115 @@
+//! `hornwire run`, `hornwire rest-relays`.
+
+use std::io::Write as _;
+use std::path::Path;
+
+use hornwire::config::plan::Plan;
+use hornwire::config::{self, Severity};
+use hornwire::daemon::{self, Edges, StartError};
+use hornwire::device::relay;
+use hornwire::device::service::Service;
+use hornwire::report::journal;
+use hornwire::report::message::Message;
+
+use super::{Exit, exit_of};
+
+/// Runs the daemon until SIGTERM or SIGINT.
+pub fn run(file: &Path) -> Exit {
+    let plan = match plan(file) {
+        Ok(plan) => plan,
+        Err(exit) => return exit,
+    };
+    let runtime = match runtime() {
+        Ok(runtime) => runtime,
+        Err(error) => {
+            complain(&format!("cannot start: {error}"));
+            return Exit::System;
+        }
+    };
+    let outcome = runtime.block_on(async {
+        let stop = stop_signal()?;
+        daemon::run(plan.clone(), Edges::real(&plan)?, stop).await
+    });
+    match outcome {
+        Ok(()) => Exit::Ok,
+        Err(error) => {
+            complain(&format!("cannot start: {error}"));
+            match error {
+                StartError::Relays(_) | StartError::Listen(_) => Exit::Unavailable,
+                StartError::System(_) => Exit::System,
+            }
+        }
+    }
+}
+
+/// Puts every relay to rest: what the service manager runs after the daemon has ended, however it ended.
+pub fn rest_relays(file: &Path) -> Exit {
+    let plan = match plan(file) {
+        Ok(plan) => plan,
+        Err(exit) => return exit,
+    };
+    match relay::rest_all(&plan.relays) {
+        Ok(()) => Exit::Ok,
+        Err(errors) => {
+            for error in errors {
+                complain(&error.to_string());
+            }
+            Exit::Unavailable
+        }
+    }
+}
+
+/// One thread for everything but sound; name look-ups get two more.
+pub fn runtime() -> std::io::Result<tokio::runtime::Runtime> {
+    tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .max_blocking_threads(2)
+        .build()
+}
+
+fn plan(file: &Path) -> Result<Plan, Exit> {
+    let loaded = config::load(file).map_err(|unreadable| {
+        complain(&unreadable.to_string());
+        exit_of(&unreadable)
+    })?;
+    if Service::from_environment().is_managed() {
+        let mut journal = journal::choose();
+        for problem in &loaded.problems {
+            journal.write(
+                &Message::ConfigFault {
+                    problem: problem.to_string(),
+                }
+                .entry(),
+            );
+        }
+    } else {
+        for problem in &loaded.problems {
+            let _ = writeln!(std::io::stderr(), "{problem}\n");
+        }
+    }
+    loaded.plan.ok_or_else(|| {
+        let errors = loaded.problems.iter().filter(|p| p.severity == Severity::Error).count();
+        complain(&format!(
+            "{}: not started, {errors} error(s) in the config",
+            file.display()
+        ));
+        Exit::Config
+    })
+}
+
+/// Comes true at SIGTERM or SIGINT.
+fn stop_signal() -> std::io::Result<impl Future<Output = ()>> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let mut terminate = signal(SignalKind::terminate())?;
+    let mut interrupt = signal(SignalKind::interrupt())?;
+    Ok(async move {
+        tokio::select! {
+            _ = terminate.recv() => {}
+            _ = interrupt.recv() => {}
+        }
+    })
+}
+
+fn complain(text: &str) {
+    let _ = writeln!(std::io::stderr(), "hornwire: {text}");
+}

@@ -1,0 +1,127 @@
+//! Calls: from INVITE to BYE, seen from the media side.
+
+use std::net::{IpAddr, SocketAddr};
+use std::rc::Rc;
+use std::time::{Duration, Instant};
+
+use super::ports::Reader;
+use super::return_path::ReturnPath;
+use super::source_lock::SourceLock;
+use crate::device::net::DatagramSocket;
+use crate::media::{PayloadMap, Receiver};
+use crate::page::{EndReason, PageId, Refusal};
+use crate::sip::agent::Cause;
+use crate::sip::sdp::{self, Agreed, Direction};
+use crate::sound::tone::Tone;
+
+/// How long a caller who is cut hears the busy tone before the BYE.
+pub const BUSY_TONE: Duration = Duration::from_secs(1);
+
+/// One call's media.
+pub struct Leg {
+    pub page: PageId,
+    /// What we say of ourselves in session descriptions.
+    pub local: sdp::Local,
+    /// The far end's signalling address: its RTP may come from there too (translation on the way).
+    pub peer: SocketAddr,
+    pub agreed: Option<Agreed>,
+    pub receiver: Receiver,
+    /// What may arrive; the voice knows these.
+    pub payloads: PayloadMap,
+    pub lock: SourceLock,
+    pub back: Option<ReturnPath>,
+    /// The body that answers the INVITE once the page is admitted; an offer if the INVITE had none.
+    pub body: Vec<u8>,
+    pub socket: Rc<DatagramSocket>,
+    pub reader: Option<Reader>,
+    /// The caller pressed hold: what comes now (music on hold) is nobody's speech.
+    pub held: bool,
+    pub hang_up: Option<(Instant, Cause)>,
+}
+
+impl Leg {
+    /// Whether RTP from this address may belong to the call.
+    pub fn may_send(&self, address: IpAddr) -> bool {
+        let address = address.to_canonical();
+        address == self.peer.ip().to_canonical()
+            || self
+                .agreed
+                .and_then(|a| a.remote)
+                .is_some_and(|r| r.ip().to_canonical() == address)
+    }
+
+    /// Takes what a new offer and answer agreed on. Going from speaking to sendonly or inactive is hold
+    /// (RFC 3264 §8.4); an announcement that begins as sendonly is not.
+    pub fn agree(&mut self, agreed: Agreed, seed: u64, now: Instant) {
+        self.held = match agreed.direction {
+            Direction::SendRecv => false,
+            Direction::RecvOnly => self.held || self.agreed.is_some_and(|a| a.direction == Direction::SendRecv),
+            Direction::SendOnly | Direction::Inactive => true,
+        } || agreed.remote.is_none();
+        self.receiver.set_map(agreed.payloads);
+        match &mut self.back {
+            Some(back) => back.agree(agreed, seed, now),
+            None => self.back = ReturnPath::new(agreed, seed, now),
+        }
+        self.agreed = Some(agreed);
+    }
+
+    /// Lets the caller hear that the page is over, then hangs up.
+    pub fn cut(&mut self, cause: Cause, now: Instant) {
+        if let Some(back) = &mut self.back {
+            back.play(&Tone::busy(), true);
+        }
+        self.hang_up = Some((now + BUSY_TONE, cause));
+    }
+
+    /// When the leg wants attention next.
+    pub fn due(&self) -> Option<Instant> {
+        let hang_up = self.hang_up.as_ref().map(|(at, _)| *at);
+        let packet = self.back.as_ref().and_then(ReturnPath::due);
+        [hang_up, packet].into_iter().flatten().min()
+    }
+
+    /// Sends what is due to the caller.
+    pub fn send(&mut self, now: Instant) {
+        while let Some((remote, octets)) = self.back.as_mut().and_then(|back| back.packet(now)) {
+            // A full socket buffer loses a packet of a beep; the next one goes.
+            let _ = self.socket.try_send(&octets, remote, None);
+        }
+    }
+}
+
+/// Status and Reason (RFC 3326) of a refusal.
+pub fn refusal(why: Refusal) -> (u16, &'static str) {
+    match why {
+        Refusal::Busy(_) => (486, "zone busy"),
+        Refusal::DeviceFault => (480, "sound device fault"),
+        Refusal::Shutdown => (480, "shutting down"),
+    }
+}
+
+/// Reason (RFC 3326) of a BYE.
+pub fn cause(reason: EndReason) -> Cause {
+    let (status, text) = match reason {
+        EndReason::Preempted => (486, "preempted by a page of higher priority"),
+        EndReason::PageLimit => (480, "page length limit reached"),
+        EndReason::Quiet => (480, "nothing was said"),
+        EndReason::NoPackets => (480, "no audio received"),
+        EndReason::Operator => (480, "ended by the operator"),
+        EndReason::DeviceFault => (480, "sound device fault"),
+        EndReason::Shutdown => (480, "shutting down"),
+        EndReason::Busy => (486, "zone busy"),
+        EndReason::HungUp | EndReason::Cancelled | EndReason::StreamEnded | EndReason::CallLost => (200, "page ended"),
+    };
+    Cause {
+        status,
+        text: text.to_owned(),
+    }
+}
+
+/// Whether the caller should hear the busy tone before the BYE: somebody may be speaking.
+pub fn deserves_tone(reason: EndReason) -> bool {
+    matches!(
+        reason,
+        EndReason::Preempted | EndReason::PageLimit | EndReason::Quiet | EndReason::Operator | EndReason::DeviceFault
+    )
+}

@@ -1,0 +1,138 @@
+//! The sound cards as the control task sees them: commands in, reports out, up or down.
+
+use std::collections::VecDeque;
+
+use crate::config::plan::Plan;
+use crate::device::audio::{AudioEvent, AudioThread};
+use crate::device::sink::{Sink, SinkError};
+use crate::page::ZoneId;
+use crate::sound::engine::{self, Command, EngineHandle, Report, ZoneOutput};
+
+/// Opens a card's sink, and opens it again after a fault. Called on the card's audio thread.
+pub type OpenSink = Box<dyn FnMut() -> Result<Box<dyn Sink>, SinkError> + Send>;
+
+/// Commands kept for an engine that does not take them; an engine that far behind is stuck, and the watchdog's case.
+const MAX_PENDING: usize = 1024;
+
+struct Card {
+    name: String,
+    zones: Vec<ZoneId>,
+    thread: AudioThread,
+    handle: EngineHandle,
+    pending: VecDeque<Command>,
+    up: bool,
+    /// The heartbeat at the last look.
+    beat: u64,
+}
+
+/// All cards of the plan.
+pub struct Cards {
+    cards: Vec<Card>,
+}
+
+impl Cards {
+    /// Starts one audio thread for each card.
+    ///
+    /// # Errors
+    /// When the system gives no thread.
+    pub fn start(plan: &Plan, sinks: Vec<OpenSink>) -> std::io::Result<Self> {
+        let mut cards = Vec::new();
+        for (index, (card, open)) in plan.cards.iter().zip(sinks).enumerate() {
+            let outputs: Vec<ZoneOutput> = plan
+                .zones
+                .iter()
+                .enumerate()
+                .filter(|(_, zone)| zone.card == index)
+                .map(|(id, zone)| ZoneOutput {
+                    zone: ZoneId(id as u16),
+                    channel: zone.channel,
+                    gain: zone.gain,
+                    ceiling: zone.ceiling,
+                })
+                .collect();
+            let (engine, handle) = engine::engine(&outputs, card.channels);
+            let thread = AudioThread::spawn(&card.name, open, engine)?;
+            cards.push(Card {
+                name: card.name.clone(),
+                zones: outputs.iter().map(|z| z.zone).collect(),
+                thread,
+                handle,
+                pending: VecDeque::new(),
+                up: false,
+                beat: 0,
+            });
+        }
+        Ok(Cards { cards })
+    }
+
+    pub fn name(&self, card: usize) -> &str {
+        &self.cards[card].name
+    }
+
+    /// Zones played by the card.
+    pub fn zones(&self, card: usize) -> &[ZoneId] {
+        &self.cards[card].zones
+    }
+
+    /// Hands a command to the card's engine, in order; a full queue is tried again at the next [`Cards::flush`].
+    pub fn command(&mut self, card: usize, command: Command) {
+        let card = &mut self.cards[card];
+        if card.pending.len() < MAX_PENDING {
+            card.pending.push_back(command);
+        }
+        card.flush();
+    }
+
+    pub fn flush(&mut self) {
+        self.cards.iter_mut().for_each(Card::flush);
+    }
+
+    /// The next report of any card.
+    pub fn report(&mut self) -> Option<(usize, Report)> {
+        self.cards
+            .iter_mut()
+            .enumerate()
+            .find_map(|(i, card)| Some((i, card.handle.reports.pop().ok()?)))
+    }
+
+    /// The next change of any card's device.
+    pub fn event(&mut self) -> Option<(usize, AudioEvent)> {
+        self.cards
+            .iter_mut()
+            .enumerate()
+            .find_map(|(i, card)| Some((i, card.thread.event()?)))
+    }
+
+    /// Notes that the card is up or down; `true` on a change.
+    pub fn set_up(&mut self, card: usize, up: bool) -> bool {
+        std::mem::replace(&mut self.cards[card].up, up) != up
+    }
+
+    pub fn all_up(&self) -> bool {
+        self.cards.iter().all(|c| c.up)
+    }
+
+    /// Cards that are down, by name.
+    pub fn down(&self) -> impl Iterator<Item = &str> {
+        self.cards.iter().filter(|c| !c.up).map(|c| c.name.as_str())
+    }
+
+    /// Whether every audio thread went round since the last call: what the watchdog wants to know.
+    pub fn all_alive(&mut self) -> bool {
+        self.cards.iter_mut().fold(true, |alive, card| {
+            let beat = card.thread.beat();
+            alive & (std::mem::replace(&mut card.beat, beat) != beat)
+        })
+    }
+}
+
+impl Card {
+    fn flush(&mut self) {
+        while let Some(command) = self.pending.pop_front() {
+            if let Err(rtrb::PushError::Full(command)) = self.handle.commands.push(command) {
+                self.pending.push_front(command);
+                return;
+            }
+        }
+    }
+}

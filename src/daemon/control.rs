@@ -1,0 +1,360 @@
+//! The control task: one `select!`, and the timers of everything it owns.
+
+use std::collections::BTreeMap;
+use std::future::Future;
+use std::time::{Duration, Instant};
+
+use rand_chacha::ChaCha12Rng;
+use rand_chacha::rand_core::{RngCore, SeedableRng};
+use tokio::sync::mpsc::{self, Receiver, Sender};
+
+use super::calls::Leg;
+use super::cards::Cards;
+use super::groups::{Group, Join};
+use super::pages::Page;
+use super::ports::{Arrival, RTP_QUEUE, SIP_QUEUE, Signal};
+use super::wires::Wires;
+use super::{Edges, Moment, StartError, What};
+use crate::config::plan::Plan;
+use crate::device::audio::AudioEvent;
+use crate::device::relay::RelayBank;
+use crate::device::service::Service;
+use crate::page::{Input, PageId, Rules, Switchboard, ZoneRules};
+use crate::report::journal::Journal;
+use crate::report::message::Message;
+use crate::sip::agent::{Agent, CallId, Settings};
+
+/// How often the audio threads' reports are fetched while a page is on.
+const REPORT_TICK: Duration = Duration::from_millis(10);
+/// And while none is: only a card's coming and going waits for it.
+const IDLE_TICK: Duration = Duration::from_millis(250);
+/// Taken from each queue at one go, so that none starves another.
+const BATCH: usize = 64;
+/// The start waits this long for cards to open; those that come later are waited for while running.
+const CARD_START: Duration = Duration::from_secs(2);
+/// Farewells (BYE, un-REGISTER) are waited for this long.
+const FAREWELL: Duration = Duration::from_secs(3);
+
+/// Everything the control task owns.
+pub struct Control {
+    pub(super) plan: Plan,
+    pub(super) agent: Agent,
+    pub(super) switchboard: Switchboard,
+    pub(super) cards: Cards,
+    pub(super) relays: Box<dyn RelayBank>,
+    pub(super) journal: Box<dyn Journal>,
+    service: Service,
+    pub(super) wires: Wires,
+    pub(super) calls: BTreeMap<CallId, Leg>,
+    pub(super) groups: Vec<Group>,
+    pub(super) pages: BTreeMap<PageId, Page>,
+    pub(super) rng: ChaCha12Rng,
+    pub(super) rtp_queue: Sender<Arrival>,
+    rtp: Receiver<Arrival>,
+    sip: Receiver<Signal>,
+    moments: Option<Sender<Moment>>,
+    next_page: u64,
+    tick_at: Instant,
+    watchdog_at: Option<Instant>,
+    status: String,
+}
+
+impl Control {
+    /// Opens sockets and cards. Must be called inside a `LocalSet`.
+    ///
+    /// # Errors
+    /// See [`super::run`].
+    pub fn build(plan: Plan, edges: Edges) -> Result<Self, StartError> {
+        let now = Instant::now();
+        let mut rng = ChaCha12Rng::from_seed(edges.seed);
+        let mut seed = [0; 32];
+        rng.fill_bytes(&mut seed);
+        let (rtp_queue, rtp) = mpsc::channel(RTP_QUEUE);
+        let (sip_queue, sip) = mpsc::channel(SIP_QUEUE);
+        let wires = Wires::open(&plan.sip.listen, plan.sip.advertise, sip_queue)?;
+        let cards = Cards::start(&plan, edges.sinks)?;
+        let mut switchboard = Switchboard::new(rules(&plan));
+        for zone in 0..plan.zones.len() {
+            // Not before its card is open.
+            switchboard.handle(Input::ZoneFailed(crate::page::ZoneId(zone as u16)), now);
+        }
+        Ok(Control {
+            agent: Agent::new(settings(&plan), seed, now),
+            switchboard,
+            cards,
+            relays: edges.relays,
+            journal: edges.journal,
+            wires,
+            calls: BTreeMap::new(),
+            groups: plan.groups.iter().map(|g| Group::new(g, now)).collect(),
+            pages: BTreeMap::new(),
+            rng,
+            rtp_queue,
+            rtp,
+            sip,
+            moments: edges.moments,
+            next_page: 1,
+            tick_at: now,
+            watchdog_at: edges.service.watchdog_interval().map(|_| now),
+            service: edges.service,
+            status: String::new(),
+            plan,
+        })
+    }
+
+    /// Runs until `stop` comes true, and says farewell.
+    pub async fn go(mut self, stop: impl Future<Output = ()>) {
+        self.tell(Message::Started {
+            site: self.plan.site.clone(),
+        });
+        for missing in self.relays.missing().to_vec() {
+            self.tell(Message::RelayMissing {
+                relay: missing.relay,
+                cause: format!("{}: {}", missing.line, missing.cause),
+            });
+        }
+        self.open_cards().await;
+        self.say_status(true);
+        self.moment(What::Ready);
+
+        let mut stop = std::pin::pin!(stop);
+        let mut arrivals = Vec::with_capacity(BATCH);
+        let mut signals = Vec::with_capacity(BATCH);
+        let mut leaving: Option<Instant> = None;
+        loop {
+            let now = Instant::now();
+            self.timers(now);
+            self.settle(now);
+            if leaving.is_some_and(|by| by <= now || self.is_done()) {
+                break;
+            }
+            let wake = [self.next_timer(), leaving]
+                .into_iter()
+                .flatten()
+                .min()
+                .unwrap_or(now + IDLE_TICK);
+            tokio::select! {
+                () = &mut stop, if leaving.is_none() => {
+                    let now = Instant::now();
+                    leaving = Some(now + FAREWELL);
+                    let _ = self.service.stopping("ending calls, unregistering");
+                    self.tell(Message::Stopping);
+                    self.switchboard.handle(Input::Shutdown, now);
+                    self.settle(now);
+                    self.agent.shut_down(now);
+                }
+                _ = self.rtp.recv_many(&mut arrivals, BATCH) => {
+                    let now = Instant::now();
+                    for arrival in arrivals.drain(..) {
+                        self.on_rtp(arrival, now);
+                    }
+                }
+                _ = self.sip.recv_many(&mut signals, BATCH) => {
+                    let now = Instant::now();
+                    for signal in signals.drain(..) {
+                        self.on_signal(signal, now);
+                        self.settle(now);
+                    }
+                }
+                () = tokio::time::sleep_until(wake.into()) => {}
+            }
+        }
+        self.relays.rest();
+        self.tell(Message::Stopped);
+    }
+
+    /// Waits for the cards, but not for long: multicast and signalling go on without them.
+    async fn open_cards(&mut self) {
+        let by = Instant::now() + CARD_START;
+        while Instant::now() < by && !self.cards.all_up() {
+            self.card_events(Instant::now());
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+        self.settle(Instant::now());
+    }
+
+    /// Everything that is due by `now`.
+    fn timers(&mut self, now: Instant) {
+        self.agent.handle_timeout(now);
+        self.switchboard.handle_timeout(now);
+        for index in 0..self.groups.len() {
+            self.group_timers(index, now);
+        }
+        self.call_timers(now);
+        if self.tick_at <= now {
+            self.card_events(now);
+            self.card_reports(now);
+            self.cards.flush();
+            self.write_records(now);
+            self.journal.flush();
+            self.tick_at = now + if self.pages.is_empty() { IDLE_TICK } else { REPORT_TICK };
+        }
+        if self.watchdog_at.is_some_and(|at| at <= now) {
+            let interval = self.service.watchdog_interval().unwrap_or(IDLE_TICK);
+            self.watchdog_at = Some(now + interval);
+            if self.cards.all_alive() {
+                let _ = self.service.alive();
+            }
+        }
+    }
+
+    fn next_timer(&self) -> Option<Instant> {
+        let groups = self
+            .groups
+            .iter()
+            .zip(&self.plan.groups)
+            .filter_map(|(g, settings)| g.due(settings));
+        let calls = self.calls.values().filter_map(Leg::due);
+        [
+            self.agent.poll_timeout(),
+            self.switchboard.poll_timeout(),
+            self.watchdog_at,
+            Some(self.tick_at),
+        ]
+        .into_iter()
+        .flatten()
+        .chain(groups)
+        .chain(calls)
+        .min()
+    }
+
+    /// Does what the machines ask until neither asks any more.
+    pub(super) fn settle(&mut self, now: Instant) {
+        loop {
+            if let Some(output) = self.switchboard.poll_output() {
+                self.on_switchboard(output, now);
+            } else if let Some(output) = self.agent.poll_output() {
+                self.on_agent(output, now);
+            } else {
+                break;
+            }
+        }
+        if !self.pages.is_empty() {
+            self.tick_at = self.tick_at.min(now + REPORT_TICK);
+        }
+        self.say_status(false);
+    }
+
+    fn card_events(&mut self, now: Instant) {
+        while let Some((card, event)) = self.cards.event() {
+            let name = self.cards.name(card).to_owned();
+            match event {
+                AudioEvent::Opened { real_time } => {
+                    if self.cards.set_up(card, true) {
+                        self.tell(Message::CardOpened { card: name, real_time });
+                        for zone in self.cards.zones(card).to_vec() {
+                            self.switchboard.handle(Input::ZoneBack(zone), now);
+                        }
+                    }
+                }
+                AudioEvent::Lost(cause) => {
+                    self.cards.set_up(card, false);
+                    self.tell(Message::CardLost { card: name, cause });
+                    for zone in self.cards.zones(card).to_vec() {
+                        self.switchboard.handle(Input::ZoneFailed(zone), now);
+                    }
+                }
+                AudioEvent::Xruns(count) => self.tell(Message::Xruns {
+                    card: name,
+                    count: count.into(),
+                }),
+            }
+            self.settle(now);
+        }
+    }
+
+    fn group_timers(&mut self, index: usize, now: Instant) {
+        let settings = &self.plan.groups[index];
+        let name = settings.name.clone();
+        match self.groups[index].join(index, settings, &self.rtp_queue, now) {
+            Join::Nothing => {}
+            Join::Joined => self.tell(Message::GroupJoined {
+                group: name,
+                address: settings.address,
+            }),
+            Join::Failed(cause) => self.tell(Message::GroupNotJoined { group: name, cause }),
+        }
+        self.end_silent_stream(index, now);
+    }
+
+    /// A number for a new page.
+    pub(super) fn new_page(&mut self) -> PageId {
+        let page = PageId(self.next_page);
+        self.next_page += 1;
+        page
+    }
+
+    pub(super) fn random(&mut self) -> u64 {
+        self.rng.next_u64()
+    }
+
+    pub(super) fn tell(&mut self, message: Message) {
+        self.journal.write(&message.entry());
+    }
+
+    pub(super) fn moment(&mut self, what: What) {
+        if let Some(moments) = &self.moments {
+            let _ = moments.try_send(Moment {
+                at: Instant::now(),
+                what,
+            });
+        }
+    }
+
+    fn say_status(&mut self, ready: bool) {
+        if !self.service.is_managed() {
+            return;
+        }
+        let down: Vec<&str> = self.cards.down().collect();
+        let status = match (self.pages.len(), down.as_slice()) {
+            (0, []) => "at rest".to_owned(),
+            (n, []) => format!("{n} page(s) on"),
+            (_, down) => format!("waiting for sound card {}", down.join(", ")),
+        };
+        if ready {
+            let _ = self.service.ready(&status);
+        } else if status != self.status {
+            let _ = self.service.status(&status);
+        }
+        self.status = status;
+    }
+
+    /// After the stop: every call has ended, every record is written.
+    fn is_done(&self) -> bool {
+        self.agent.is_idle() && self.pages.is_empty()
+    }
+}
+
+fn rules(plan: &Plan) -> Rules {
+    Rules {
+        zones: plan
+            .zones
+            .iter()
+            .map(|z| ZoneRules {
+                trigger: z.trigger.clone(),
+                mute: z.mute.clone(),
+                lead: z.lead,
+                release: z.release,
+            })
+            .collect(),
+        relays: plan.relays.len() as u16,
+    }
+}
+
+fn settings(plan: &Plan) -> Settings {
+    Settings {
+        extensions: plan
+            .extensions
+            .iter()
+            .map(|e| crate::sip::agent::Extension {
+                user: e.user.clone(),
+                registrar: e.registrar.clone(),
+                auth_user: e.auth_user.clone(),
+                password: e.password.clone(),
+                expires: e.expires,
+            })
+            .collect(),
+        networks: plan.sip.networks.clone(),
+        product: concat!("hornwire/", env!("CARGO_PKG_VERSION")).to_owned(),
+    }
+}

@@ -1,0 +1,233 @@
+//! Pages in progress: from the switchboard's word to voices on cards, and to the record.
+
+use std::net::SocketAddr;
+use std::time::{Duration, Instant, SystemTime};
+
+use rtrb::Producer;
+
+use super::cards::Cards;
+use crate::config::plan::{Card, Paging, Plan};
+use crate::media::{Packet, PayloadMap, Playout, PlayoutFigures, PlayoutSettings, ReceiverFigures};
+use crate::page::{PageId, PageRecord, ZoneId};
+use crate::sip::agent::CallId;
+use crate::sound::engine::{Command, Voice};
+use crate::sound::level::Dbfs;
+
+/// Packets that may wait between the control task and one audio thread: well over a period's worth of the shortest
+/// packets, and a burst.
+const PACKET_QUEUE: usize = 128;
+/// A record waits this long for the last figures of its voices.
+const WAIT_FOR_FIGURES: Duration = Duration::from_secs(1);
+
+/// Where a page comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Origin {
+    Call { call: CallId, extension: usize },
+    Group(usize),
+}
+
+impl Origin {
+    /// The page's share of the plan.
+    pub fn paging(self, plan: &Plan) -> &Paging {
+        match self {
+            Origin::Call { extension, .. } => &plan.extensions[extension].paging,
+            Origin::Group(index) => &plan.groups[index].paging,
+        }
+    }
+
+    /// The source's name, as configured.
+    pub fn name(self, plan: &Plan) -> &str {
+        match self {
+            Origin::Call { extension, .. } => &plan.extensions[extension].name,
+            Origin::Group(index) => &plan.groups[index].name,
+        }
+    }
+}
+
+/// A page's way to one card.
+struct Feed {
+    card: usize,
+    packets: Producer<Packet>,
+    drained: bool,
+}
+
+/// One page, from its bid until its record is written.
+pub struct Page {
+    pub origin: Origin,
+    pub caller: String,
+    pub peer: Option<SocketAddr>,
+    pub began: SystemTime,
+    pub codec: Option<&'static str>,
+    /// Figures of its reception, kept when its session ends before its record.
+    pub reception: ReceiverFigures,
+    pub playout: PlayoutFigures,
+    /// Loudest level reported.
+    pub level: Option<Dbfs>,
+    /// Packets that found a queue to a card full.
+    pub unqueued: u64,
+    /// Its beginning was told, and the go-ahead given.
+    pub announced: bool,
+    pub record: Option<PageRecord>,
+    pub write_by: Option<Instant>,
+    feeds: Vec<Feed>,
+    /// Zones where its voice is open now.
+    open: Vec<ZoneId>,
+    /// Voices not yet back from their audio threads.
+    away: usize,
+}
+
+impl Page {
+    pub fn new(origin: Origin, caller: String, peer: Option<SocketAddr>, began: SystemTime) -> Self {
+        Page {
+            origin,
+            caller,
+            peer,
+            began,
+            codec: None,
+            reception: ReceiverFigures::default(),
+            playout: PlayoutFigures::default(),
+            level: None,
+            unqueued: 0,
+            announced: false,
+            record: None,
+            write_by: None,
+            feeds: Vec::new(),
+            open: Vec::new(),
+            away: 0,
+        }
+    }
+
+    /// Gives the page a voice on every card that it may be heard from, and opens it where it should be heard.
+    ///
+    /// # Errors
+    /// When a decoder cannot be made.
+    pub fn give_voice(&mut self, page: PageId, map: &PayloadMap, plan: &Plan, cards: &mut Cards) -> Result<(), String> {
+        let paging = self.origin.paging(plan);
+        let mut wanted: Vec<usize> = paging.zones.iter().map(|z| plan.zones[usize::from(z.0)].card).collect();
+        wanted.sort_unstable();
+        wanted.dedup();
+        let mut voices = Vec::new();
+        for card in wanted {
+            let settings = playout_settings(&plan.cards[card]);
+            let playout = Playout::new(map, settings)?;
+            let (packets, packet_end) = rtrb::RingBuffer::new(PACKET_QUEUE);
+            voices.push((
+                card,
+                packets,
+                Box::new(Voice {
+                    page,
+                    playout,
+                    packets: packet_end,
+                    gain: paging.gain,
+                }),
+            ));
+        }
+        self.take_voice(page, cards);
+        for (card, packets, voice) in voices {
+            self.feeds.push(Feed {
+                card,
+                packets,
+                drained: false,
+            });
+            self.away += 1;
+            cards.command(card, Command::Attach(voice));
+        }
+        for zone in self.open.clone() {
+            self.to_zone(zone, plan, cards, Command::Speak { zone, page });
+        }
+        Ok(())
+    }
+
+    pub fn has_voice(&self) -> bool {
+        !self.feeds.is_empty()
+    }
+
+    /// Takes the page's voices off the cards; they come back as [`crate::sound::engine::Report::Spent`].
+    pub fn take_voice(&mut self, page: PageId, cards: &mut Cards) {
+        for feed in self.feeds.drain(..) {
+            cards.command(feed.card, Command::Detach(page));
+        }
+    }
+
+    /// Sends a packet to every card.
+    pub fn feed(&mut self, packet: &Packet) {
+        for feed in &mut self.feeds {
+            if feed.packets.push(*packet).is_err() {
+                self.unqueued += 1;
+            }
+        }
+    }
+
+    pub fn speak(&mut self, page: PageId, zone: ZoneId, plan: &Plan, cards: &mut Cards) {
+        if !self.open.contains(&zone) {
+            self.open.push(zone);
+        }
+        self.to_zone(zone, plan, cards, Command::Speak { zone, page });
+    }
+
+    pub fn silence(&mut self, page: PageId, zone: ZoneId, plan: &Plan, cards: &mut Cards) {
+        self.open.retain(|z| *z != zone);
+        self.to_zone(zone, plan, cards, Command::Silence { zone, page });
+    }
+
+    /// Sends a command to the card of a zone.
+    pub fn to_zone(&self, zone: ZoneId, plan: &Plan, cards: &mut Cards, command: Command) {
+        cards.command(plan.zones[usize::from(zone.0)].card, command);
+    }
+
+    pub fn drain(&mut self, page: PageId, cards: &mut Cards) {
+        for feed in &self.feeds {
+            cards.command(feed.card, Command::Drain(page));
+        }
+    }
+
+    /// A card has played the last sample; `true` when it was the last card.
+    pub fn drained(&mut self, card: usize) -> bool {
+        for feed in self.feeds.iter_mut().filter(|f| f.card == card) {
+            feed.drained = true;
+        }
+        self.feeds.iter().all(|f| f.drained)
+    }
+
+    /// A voice is back with its last figures.
+    pub fn spent(&mut self, figures: &PlayoutFigures) {
+        self.away = self.away.saturating_sub(1);
+        self.note(figures);
+    }
+
+    /// Keeps the worse of two cards' figures: both play the same packets.
+    pub fn note(&mut self, figures: &PlayoutFigures) {
+        let p = &mut self.playout;
+        *p = PlayoutFigures {
+            played: p.played.max(figures.played),
+            late: p.late.max(figures.late),
+            concealed_ms: p.concealed_ms.max(figures.concealed_ms),
+            shortened_ms: p.shortened_ms.max(figures.shortened_ms),
+            stretched_ms: p.stretched_ms.max(figures.stretched_ms),
+            overflowed: p.overflowed.max(figures.overflowed),
+            delay_ms: figures.delay_ms,
+            target_ms: figures.target_ms,
+        };
+    }
+
+    /// The page is over; its record is written once its voices are back, or at `write_by`.
+    pub fn finish(&mut self, record: PageRecord, now: Instant) {
+        self.record = Some(record);
+        self.write_by = Some(now + WAIT_FOR_FIGURES);
+    }
+
+    /// Whether the record can be written.
+    pub fn is_finished(&self, now: Instant) -> bool {
+        self.record.is_some() && (self.away == 0 || self.write_by.is_some_and(|by| by <= now))
+    }
+}
+
+/// The card's period counts towards the least delay: packets are fetched once a period.
+fn playout_settings(card: &Card) -> PlayoutSettings {
+    let period = Duration::from_micros(card.period as u64 * 1_000_000 / u64::from(crate::sound::RATE));
+    let settings = PlayoutSettings::default();
+    PlayoutSettings {
+        min_delay: settings.min_delay.max(period),
+        ..settings
+    }
+}

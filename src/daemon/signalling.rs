@@ -1,0 +1,336 @@
+//! The control task's dealings with the agent: calls that come, change and go.
+
+use std::rc::Rc;
+use std::time::{Instant, SystemTime};
+
+use super::calls::{self, Leg};
+use super::control::Control;
+use super::pages::{Origin, Page};
+use super::ports::{self, Port, Signal};
+use super::source_lock::SourceLock;
+use crate::device::net;
+use crate::media::Receiver;
+use crate::page::{Bid, EndReason, Input, Loss, SourceId};
+use crate::report::message::Message;
+use crate::sip::agent::{CallId, Cause, Ending, Event, ExtensionId, Output};
+use crate::sip::sdp::{self, Agreed, SdpError};
+
+impl Control {
+    pub(super) fn on_signal(&mut self, signal: Signal, now: Instant) {
+        match signal {
+            Signal::Datagram { flow, octets } => self.agent.handle_datagram(flow, &octets, now),
+            Signal::Stream { flow, octets } => self.agent.handle_stream(flow, &octets, now),
+            Signal::Accepted { stream, peer } => {
+                if self.agent.lets_in(peer.ip()) {
+                    self.wires.accepted(stream, peer);
+                }
+            }
+            Signal::Connected { flow, stream } => self.wires.connected(flow, stream),
+            Signal::Closed(flow) => {
+                if self.wires.closed(flow) {
+                    self.agent.handle_closed(flow, now);
+                }
+            }
+            Signal::Resolved { extension, targets } => self.agent.resolved(extension, targets, now),
+        }
+    }
+
+    pub(super) fn on_agent(&mut self, output: Output, now: Instant) {
+        match output {
+            Output::Transmit { flow, octets } => self.wires.transmit(flow, octets),
+            Output::Resolve { extension, registrar } => self.wires.resolve(extension, registrar),
+            Output::Close(connection) => self.wires.close(connection),
+            Output::Event(event) => self.on_event(event, now),
+        }
+    }
+
+    fn on_event(&mut self, event: Event, now: Instant) {
+        match event {
+            Event::Registered {
+                extension,
+                expires,
+                first,
+            } => {
+                if first {
+                    let name = self.extension_name(extension);
+                    self.tell(Message::Registered {
+                        extension: name,
+                        expires,
+                    });
+                }
+            }
+            Event::RegistrationFailed {
+                extension,
+                cause,
+                retry_in,
+                first,
+            } => {
+                if first {
+                    let name = self.extension_name(extension);
+                    self.tell(Message::RegistrationFailed {
+                        extension: name,
+                        cause,
+                        retry_in,
+                    });
+                }
+            }
+            Event::Unregistered { extension } => {
+                let name = self.extension_name(extension);
+                self.tell(Message::Unregistered { extension: name });
+            }
+            Event::Incoming {
+                call,
+                extension,
+                caller,
+                peer,
+                local,
+                offer,
+            } => {
+                let incoming = Incoming {
+                    call,
+                    extension,
+                    caller,
+                    peer,
+                    local,
+                    offer,
+                };
+                if let Err((status, text)) = self.take_call(incoming, now) {
+                    self.agent.refuse(call, status, Some(Cause { status, text }), now);
+                }
+            }
+            Event::Confirmed { call, answer } => {
+                if let Some(answer) = answer {
+                    self.take_answer(call, &answer, now);
+                }
+            }
+            Event::Change { call, offer } => self.change(call, offer, now),
+            Event::ChangeAnswered { call, answer } => self.take_answer(call, &answer, now),
+            Event::Ended { call, how } => self.call_ended(call, how, now),
+            Event::TurnedAway {
+                peer,
+                caller,
+                why,
+                first,
+            } => {
+                if first {
+                    self.tell(Message::TurnedAway { peer, caller, why });
+                }
+            }
+        }
+    }
+
+    /// Makes a bid of a call; it is answered when the switchboard admits it.
+    fn take_call(&mut self, incoming: Incoming, now: Instant) -> Result<(), (u16, String)> {
+        let Incoming {
+            call,
+            extension,
+            caller,
+            peer,
+            local,
+            offer,
+        } = incoming;
+        let index = usize::from(extension.0);
+        let settings = &self.plan.extensions[index];
+        let paging = settings.paging.clone();
+        let codecs = settings.codecs.clone();
+        let (first, last) = self.plan.sip.rtp_ports;
+        let start = first + (self.random() % u64::from(last - first + 1)) as u16;
+        let (socket, rtp_port) =
+            net::rtp_socket(local.ip(), first..=last, start).map_err(|cause| (503, format!("no RTP port: {cause}")))?;
+        let local = sdp::Local {
+            address: self.plan.sip.advertise.unwrap_or(local.ip()),
+            rtp_port,
+            codecs,
+            session_id: self.random() >> 1,
+            version: 0,
+        };
+        let (body, agreed, payloads) = match &offer {
+            Some(offer) => {
+                let (body, agreed) = sdp::answer(offer, &local).map_err(|e| (status(&e), e.to_string()))?;
+                (body, Some(agreed), agreed.payloads)
+            }
+            None => {
+                let body = sdp::offer(&local);
+                // Until the answer comes in the ACK, what may arrive is what we offered.
+                let payloads = sdp::accept(&body, &local)
+                    .map(|a| a.payloads)
+                    .map_err(|e| (500, e.to_string()))?;
+                (body, None, payloads)
+            }
+        };
+        let page = self.new_page();
+        let mut leg = Leg {
+            page,
+            local,
+            peer,
+            agreed: None,
+            receiver: Receiver::new(payloads),
+            payloads,
+            lock: SourceLock::default(),
+            back: None,
+            body,
+            socket: Rc::new(socket),
+            reader: None,
+            held: false,
+            hang_up: None,
+        };
+        if let Some(agreed) = agreed {
+            leg.agree(agreed, self.random(), now);
+        }
+        self.calls.insert(call, leg);
+        let origin = Origin::Call { call, extension: index };
+        let mut entry = Page::new(origin, caller, Some(peer), SystemTime::now());
+        entry.codec = agreed.and_then(|a| a.payloads.audio()).map(|(_, codec)| codec.name());
+        self.pages.insert(page, entry);
+        let chime = paging.chime.tone().map(|tone| tone.length());
+        let bid = Bid {
+            page,
+            source: SourceId(index as u16),
+            zones: paging.zones,
+            priority: paging.priority,
+            chime,
+            limits: paging.limits,
+            loss: Loss::End,
+        };
+        self.switchboard.handle(Input::Bid(bid), now);
+        Ok(())
+    }
+
+    /// The switchboard lets the call in: answer it and listen.
+    pub(super) fn answer(&mut self, call: CallId, now: Instant) {
+        let Some(leg) = self.calls.get_mut(&call) else { return };
+        leg.reader = Some(ports::read_rtp(
+            leg.socket.clone(),
+            Port::Call(call),
+            self.rtp_queue.clone(),
+        ));
+        let (page, payloads) = (leg.page, leg.payloads);
+        let body = leg.body.clone();
+        self.agent.accept(call, body, now);
+        self.give_voice(page, payloads, now);
+    }
+
+    /// The answer to our offer, in an ACK.
+    fn take_answer(&mut self, call: CallId, answer: &[u8], now: Instant) {
+        let Some(leg) = self.calls.get(&call) else { return };
+        match sdp::accept(answer, &leg.local) {
+            Ok(agreed) => self.agree(call, agreed, now),
+            Err(error) => {
+                // RFC 3261 §13.3.1.4: an answer that does not fit ends the call with BYE.
+                let cause = Cause {
+                    status: status(&error),
+                    text: error.to_string(),
+                };
+                let page = leg.page;
+                self.agent.hang_up(call, Some(cause), now);
+                self.switchboard
+                    .handle(Input::SourceEnded(page, EndReason::CallLost), now);
+            }
+        }
+    }
+
+    /// A re-INVITE.
+    fn change(&mut self, call: CallId, offer: Option<Vec<u8>>, now: Instant) {
+        let Some(leg) = self.calls.get_mut(&call) else {
+            self.agent.refuse_change(call, 481, now);
+            return;
+        };
+        leg.local.version += 1;
+        match offer {
+            Some(offer) => match sdp::answer(&offer, &leg.local) {
+                Ok((body, agreed)) => {
+                    leg.body = body.clone();
+                    self.agent.accept_change(call, body, now);
+                    self.agree(call, agreed, now);
+                }
+                Err(error) => {
+                    // The session goes on as before (RFC 3261 §14.2): so does our description of it.
+                    leg.local.version -= 1;
+                    self.agent.refuse_change(call, status(&error), now);
+                }
+            },
+            None => {
+                leg.body = sdp::offer_again(&leg.local, &leg.body);
+                let body = leg.body.clone();
+                self.agent.accept_change(call, body, now);
+            }
+        }
+    }
+
+    fn agree(&mut self, call: CallId, agreed: Agreed, now: Instant) {
+        let seed = self.random();
+        let Some(leg) = self.calls.get_mut(&call) else { return };
+        leg.agree(agreed, seed, now);
+        if let Some(entry) = self.pages.get_mut(&leg.page) {
+            entry.codec = agreed.payloads.audio().map(|(_, codec)| codec.name());
+        }
+        let known = |(pt, format)| leg.payloads.format(pt) == Some(format);
+        if agreed.payloads.iter().all(known) {
+            return;
+        }
+        leg.payloads = agreed.payloads;
+        let page = leg.page;
+        if self.pages.get(&page).is_some_and(Page::has_voice) {
+            self.give_voice(page, agreed.payloads, now);
+        }
+    }
+
+    fn call_ended(&mut self, call: CallId, how: Ending, now: Instant) {
+        let Some(leg) = self.calls.remove(&call) else { return };
+        let page = leg.page;
+        if let Some(entry) = self.pages.get_mut(&page) {
+            entry.reception = leg.receiver.figures();
+        }
+        let reason = match how {
+            Ending::Bye => EndReason::HungUp,
+            Ending::Cancelled => EndReason::Cancelled,
+            Ending::Lost => EndReason::CallLost,
+            // The page has already ended for the switchboard.
+            Ending::Local | Ending::Refused => return,
+        };
+        self.switchboard.handle(Input::SourceEnded(page, reason), now);
+    }
+
+    /// The page is over: let the caller know, and hang up.
+    pub(super) fn end_call(&mut self, call: CallId, reason: EndReason, now: Instant) {
+        let Some(leg) = self.calls.get_mut(&call) else { return };
+        if calls::deserves_tone(reason) {
+            leg.cut(calls::cause(reason), now);
+        } else {
+            self.agent.hang_up(call, Some(calls::cause(reason)), now);
+        }
+    }
+
+    pub(super) fn call_timers(&mut self, now: Instant) {
+        let mut over = Vec::new();
+        for (call, leg) in &mut self.calls {
+            leg.send(now);
+            if let Some((_, cause)) = leg.hang_up.take_if(|(at, _)| *at <= now) {
+                over.push((*call, cause));
+            }
+        }
+        for (call, cause) in over {
+            self.agent.hang_up(call, Some(cause), now);
+        }
+    }
+
+    fn extension_name(&self, extension: ExtensionId) -> String {
+        self.plan.extensions[usize::from(extension.0)].name.clone()
+    }
+}
+
+struct Incoming {
+    call: CallId,
+    extension: ExtensionId,
+    caller: String,
+    peer: std::net::SocketAddr,
+    local: std::net::SocketAddr,
+    offer: Option<Vec<u8>>,
+}
+
+fn status(error: &SdpError) -> u16 {
+    match error {
+        SdpError::Unreadable(_) => 400,
+        SdpError::NothingFits(_) => 488,
+    }
+}

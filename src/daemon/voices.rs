@@ -1,0 +1,328 @@
+//! The control task's dealings with the switchboard and the cards: what is heard where, and its record.
+
+use std::time::{Instant, SystemTime};
+
+use super::What;
+use super::calls;
+use super::control::Control;
+use super::groups::Stream;
+use super::pages::{Origin, Page};
+use super::ports::{Arrival, Port};
+use crate::media::{PayloadMap, Received};
+use crate::page::{Bid, EndReason, Input, Output, PageId, SourceId};
+use crate::report::message::Message;
+use crate::report::record::PageReport;
+use crate::sip::agent::Cause;
+use crate::sound::engine::{Command, Report};
+use crate::sound::tone::Tone;
+
+impl Control {
+    /// A datagram on an RTP port.
+    pub(super) fn on_rtp(&mut self, arrival: Arrival, now: Instant) {
+        match arrival.port {
+            Port::Call(call) => {
+                let Some(leg) = self.calls.get_mut(&call) else { return };
+                let Arrival { peer, octets, at, .. } = arrival;
+                if !(leg.may_send(peer.ip()) || self.agent.lets_in(peer.ip())) || !leg.lock.admits(peer, at) {
+                    return;
+                }
+                let Received::Packet { packet, .. } = leg.receiver.handle(&octets, at) else {
+                    return;
+                };
+                leg.lock.valid(peer, at);
+                let page = leg.page;
+                if leg.held {
+                    return;
+                }
+                if let Some(entry) = self.pages.get_mut(&page) {
+                    while let Some(kept) = leg.receiver.take_kept() {
+                        entry.feed(&kept);
+                    }
+                    entry.feed(&packet);
+                }
+                self.switchboard.handle(Input::Packet(page), now);
+            }
+            Port::Group(index) => self.on_group_rtp(index, arrival, now),
+        }
+    }
+
+    fn on_group_rtp(&mut self, index: usize, arrival: Arrival, now: Instant) {
+        let Arrival { peer, octets, at, .. } = arrival;
+        let Received::Packet { packet, .. } = self.groups[index].receiver.handle(&octets, at) else {
+            return;
+        };
+        self.groups[index].peer = Some(peer);
+        if self.groups[index].stream == Stream::Silent {
+            let codec = self.groups[index].codec_name(&packet);
+            self.bid_for_group(index, codec, now);
+            self.settle(now);
+        }
+        let group = &mut self.groups[index];
+        let page = match group.stream {
+            Stream::Page(page) => page,
+            Stream::Silent | Stream::Spent => {
+                while group.receiver.take_kept().is_some() {}
+                return;
+            }
+        };
+        if let Some(entry) = self.pages.get_mut(&page) {
+            while let Some(kept) = group.receiver.take_kept() {
+                entry.feed(&kept);
+            }
+            entry.feed(&packet);
+        }
+        self.switchboard.handle(Input::Packet(page), now);
+    }
+
+    fn bid_for_group(&mut self, index: usize, codec: &'static str, now: Instant) {
+        let page = self.new_page();
+        let settings = &self.plan.groups[index];
+        let peer = self.groups[index].peer;
+        let caller = peer.map(|p| p.to_string()).unwrap_or_default();
+        let paging = &settings.paging;
+        let bid = Bid {
+            page,
+            source: SourceId((self.plan.extensions.len() + index) as u16),
+            zones: paging.zones.clone(),
+            priority: paging.priority,
+            chime: paging.chime.tone().map(|tone| tone.length()),
+            limits: paging.limits,
+            loss: settings.loss,
+        };
+        let mut entry = Page::new(Origin::Group(index), caller, peer, SystemTime::now());
+        entry.codec = Some(codec);
+        self.pages.insert(page, entry);
+        if let Some(peer) = peer {
+            self.tell(Message::StreamHeard {
+                group: settings.name.clone(),
+                peer,
+                codec,
+            });
+        }
+        self.groups[index].stream = Stream::Page(page);
+        self.switchboard.handle(Input::Bid(bid), now);
+    }
+
+    /// Ends a group's stream once it has been silent for its idle time.
+    pub(super) fn end_silent_stream(&mut self, index: usize, now: Instant) {
+        let settings = &self.plan.groups[index];
+        let group = &mut self.groups[index];
+        let silent = group
+            .receiver
+            .last_packet()
+            .is_some_and(|last| last + settings.idle <= now);
+        if !silent || group.stream == Stream::Silent {
+            return;
+        }
+        let stream = group.stream;
+        let figures = group.receiver.figures();
+        group.reset();
+        if let Some(peer) = group.peer {
+            let group = settings.name.clone();
+            self.tell(Message::StreamEnded { group, peer });
+        }
+        if let Stream::Page(page) = stream {
+            if let Some(entry) = self.pages.get_mut(&page) {
+                entry.reception = figures;
+            }
+            self.switchboard
+                .handle(Input::SourceEnded(page, EndReason::StreamEnded), now);
+            self.settle(now);
+        }
+    }
+
+    pub(super) fn on_switchboard(&mut self, output: Output, now: Instant) {
+        match output {
+            Output::Admitted { page } => match self.pages.get(&page).map(|p| p.origin) {
+                Some(Origin::Call { call, .. }) => self.answer(call, now),
+                Some(Origin::Group(index)) => {
+                    let map = self.groups[index].map;
+                    self.give_voice(page, map, now);
+                }
+                None => {}
+            },
+            Output::Waiting { page } => {
+                if let Some(entry) = self.pages.get_mut(&page) {
+                    entry.take_voice(page, &mut self.cards);
+                    let source = entry.origin.name(&self.plan).to_owned();
+                    self.tell(Message::PageWaiting { page, source });
+                }
+            }
+            Output::Refused { page, why } => {
+                let Some(entry) = self.pages.get(&page) else { return };
+                match entry.origin {
+                    Origin::Call { call, .. } => {
+                        let (status, text) = calls::refusal(why);
+                        self.agent.refuse(
+                            call,
+                            status,
+                            Some(Cause {
+                                status,
+                                text: text.to_owned(),
+                            }),
+                            now,
+                        );
+                    }
+                    Origin::Group(index) => self.spend_stream(index, page),
+                }
+            }
+            Output::Relay { relay, operated } => {
+                if let Err(fault) = self.relays.set(relay, operated) {
+                    self.tell(Message::RelayFault {
+                        relay: fault.relay.clone(),
+                        cause: fault.to_string(),
+                    });
+                }
+                self.moment(What::Relay { relay, operated });
+            }
+            Output::Phase { zone, phase, page } => self.moment(What::Phase { zone, phase, page }),
+            Output::Chime { zone, page } => {
+                if let Some(entry) = self.pages.get(&page)
+                    && let Some(tone) = entry.origin.paging(&self.plan).chime.tone()
+                {
+                    entry.to_zone(zone, &self.plan, &mut self.cards, Command::Chime { zone, page, tone });
+                }
+            }
+            Output::Speak { zone, page } => self.speak(zone, page),
+            Output::Silence { zone, page } => {
+                if let Some(entry) = self.pages.get_mut(&page) {
+                    entry.silence(page, zone, &self.plan, &mut self.cards);
+                }
+            }
+            Output::Drain { page } => {
+                if let Some(entry) = self.pages.get_mut(&page) {
+                    entry.drain(page, &mut self.cards);
+                }
+            }
+            Output::Ended { page, reason } => self.page_ended(page, reason, now),
+            Output::Record(record) => {
+                let page = record.page;
+                if let Some(entry) = self.pages.get_mut(&page) {
+                    entry.finish(record, now);
+                }
+                self.write_records(now);
+            }
+        }
+    }
+
+    fn speak(&mut self, zone: crate::page::ZoneId, page: PageId) {
+        let Some(entry) = self.pages.get_mut(&page) else { return };
+        entry.speak(page, zone, &self.plan, &mut self.cards);
+        if std::mem::replace(&mut entry.announced, true) {
+            return;
+        }
+        let (source, caller) = (entry.origin.name(&self.plan).to_owned(), entry.caller.clone());
+        if let Origin::Call { call, .. } = entry.origin
+            && let Some(back) = self.calls.get_mut(&call).and_then(|leg| leg.back.as_mut())
+        {
+            back.play(&Tone::go_ahead(), false);
+        }
+        let zone = self.plan.zones[usize::from(zone.0)].name.clone();
+        self.tell(Message::PageBegan {
+            page,
+            source,
+            caller,
+            zone,
+        });
+    }
+
+    /// Gives a page its voice; a page that cannot have one ends.
+    pub(super) fn give_voice(&mut self, page: PageId, map: PayloadMap, now: Instant) {
+        let Some(entry) = self.pages.get_mut(&page) else { return };
+        if let Err(cause) = entry.give_voice(page, &map, &self.plan, &mut self.cards) {
+            self.tell(Message::NoDecoder { page, cause });
+            self.switchboard.handle(Input::Stop(page), now);
+        }
+    }
+
+    fn page_ended(&mut self, page: PageId, reason: EndReason, now: Instant) {
+        let Some(entry) = self.pages.get_mut(&page) else { return };
+        entry.take_voice(page, &mut self.cards);
+        match entry.origin {
+            Origin::Call { call, .. } => {
+                if let Some(leg) = self.calls.get(&call) {
+                    entry.reception = leg.receiver.figures();
+                }
+                self.end_call(call, reason, now);
+            }
+            Origin::Group(index) => {
+                if self.groups[index].stream == Stream::Page(page) {
+                    entry.reception = self.groups[index].receiver.figures();
+                }
+                self.spend_stream(index, page);
+            }
+        }
+    }
+
+    /// The group's page is over while its sender goes on.
+    fn spend_stream(&mut self, index: usize, page: PageId) {
+        let stream = &mut self.groups[index].stream;
+        if *stream == Stream::Page(page) {
+            *stream = Stream::Spent;
+        }
+    }
+
+    /// What the audio threads tell.
+    pub(super) fn card_reports(&mut self, now: Instant) {
+        while let Some((card, report)) = self.cards.report() {
+            match report {
+                Report::Heard {
+                    page,
+                    speech,
+                    level,
+                    figures,
+                } => {
+                    if let Some(entry) = self.pages.get_mut(&page) {
+                        entry.note(&figures);
+                        entry.level = Some(entry.level.map_or(level, |l| if l.0 >= level.0 { l } else { level }));
+                    }
+                    if speech {
+                        self.switchboard.handle(Input::Speech(page), now);
+                    }
+                }
+                Report::Drained(page) => {
+                    if self.pages.get_mut(&page).is_some_and(|entry| entry.drained(card)) {
+                        self.switchboard.handle(Input::Drained(page), now);
+                    }
+                }
+                Report::Spent(voice) => {
+                    if let Some(entry) = self.pages.get_mut(&voice.page) {
+                        entry.spent(&voice.playout.figures());
+                    }
+                }
+            }
+            self.settle(now);
+        }
+    }
+
+    /// Writes the record of every page that is over and whose figures are in.
+    pub(super) fn write_records(&mut self, now: Instant) {
+        let done: Vec<PageId> = self
+            .pages
+            .iter()
+            .filter(|(_, p)| p.is_finished(now))
+            .map(|(id, _)| *id)
+            .collect();
+        for id in done {
+            let Some(page) = self.pages.remove(&id) else { continue };
+            let Some(record) = page.record else { continue };
+            let zones = record
+                .zones
+                .iter()
+                .map(|z| self.plan.zones[usize::from(z.0)].name.clone())
+                .collect();
+            let report = PageReport {
+                source: page.origin.name(&self.plan).to_owned(),
+                caller: page.caller,
+                peer: page.peer,
+                zones,
+                began: page.began,
+                codec: page.codec,
+                reception: page.reception,
+                playout: page.playout,
+                record,
+            };
+            self.journal.write(&report.entry());
+        }
+    }
+}
