@@ -1,6 +1,6 @@
 //! One call: the dialog that an INVITE to us makes (RFC 3261 §12), and what is still to be done for it.
 
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::time::{Duration, Instant};
 
 use super::auth::Auth;
@@ -84,6 +84,8 @@ pub(super) struct Call {
     pub(super) target: Vec<u8>,
     target_uri: Option<SipUri>,
     routes: Vec<Vec<u8>>,
+    /// The first route's URI.
+    first_hop: Option<SipUri>,
     pub(super) local_cseq: u32,
     pub(super) remote_cseq: u32,
     /// The way the INVITE came.
@@ -130,6 +132,11 @@ impl Call {
             target: target.raw_uri.clone(),
             // Without a Contact (RFC 2543) requests go back the way the INVITE came.
             target_uri: request.contact.as_ref().and_then(|c| c.uri.sip().cloned()),
+            first_hop: request
+                .record_route
+                .first()
+                .and_then(|r| Address::read(r).ok())
+                .and_then(|a| a.uri.sip().cloned()),
             routes: request.record_route.clone(),
             local_cseq: 0,
             remote_cseq: request.cseq,
@@ -146,6 +153,15 @@ impl Call {
         self.call_id == request.call_id
             && request.to.tag() == Some(self.local_tag.as_bytes())
             && request.from.tag() == self.remote_tag.as_deref()
+    }
+
+    /// The far end or the next hop to it has this address.
+    pub(super) fn is_at(&self, address: IpAddr) -> bool {
+        let at = |uri: Option<&SipUri>| {
+            uri.and_then(SipUri::address)
+                .is_some_and(|a| a.ip().to_canonical() == address)
+        };
+        at(self.target_uri.as_ref()) || at(self.first_hop.as_ref())
     }
 
     /// A re-INVITE's Contact replaces the target (RFC 3261 §12.2.2).
@@ -176,8 +192,7 @@ impl Call {
     /// Loose routing, or strict for a first route without `lr`.
     pub(super) fn way(&self) -> Way {
         let first = self.routes.first().and_then(|r| Address::read(r).ok());
-        let first_uri = first.as_ref().and_then(|a| a.uri.sip());
-        match (&first, first_uri) {
+        match (&first, &self.first_hop) {
             (Some(address), Some(uri)) if !uri.params.has("lr") => {
                 let mut routes: Vec<Vec<u8>> = self.routes.iter().skip(1).cloned().collect();
                 routes.push([b"<", self.target.as_slice(), b">"].concat());
@@ -190,7 +205,7 @@ impl Call {
             _ => Way {
                 uri: self.target.clone(),
                 routes: self.routes.clone(),
-                flow: self.flow_to(first_uri.or(self.target_uri.as_ref())),
+                flow: self.flow_to(self.first_hop.as_ref().or(self.target_uri.as_ref())),
             },
         }
     }

@@ -126,17 +126,24 @@ impl Agent {
 
     fn receive(&mut self, flow: Flow, octets: &[u8], carrier: Carrier, now: Instant) {
         self.figures.messages += 1;
+        let trusted = self.trusts(flow.peer.ip());
         let Some(message) = Message::read(octets, carrier) else {
             self.figures.malformed += 1;
             return;
         };
         match message.start {
             Start::Request { .. } => match Request::read(message) {
-                Ok(request) => self.on_request(flow, request, now),
+                Ok(request) if trusted || self.calls.values().any(|c| c.is_dialog_of(&request)) => {
+                    self.on_request(flow, request, now);
+                }
+                // The far end of a call may speak within the call, and nothing else.
+                Ok(_) => self.turn_away_stranger(flow, octets, now),
                 Err(broken) => {
                     let (fault, message) = *broken;
                     self.figures.malformed += 1;
-                    self.answer_broken(flow, &message, fault);
+                    if trusted {
+                        self.answer_broken(flow, &message, fault);
+                    }
                 }
             },
             Start::Response { .. } => match Response::read(message) {
@@ -212,8 +219,15 @@ impl Agent {
         self.outputs.pop_front()
     }
 
-    /// The network gate: the registrars' resolved addresses and the listed networks.
+    /// The network gate: the registrars' resolved addresses and the listed networks, and the far ends of calls
+    /// that came through those. Behind a proxy that does not record-route, a phone sends its ACK and BYE itself;
+    /// such an address is heard within its call only.
     pub fn lets_in(&self, address: IpAddr) -> bool {
+        self.trusts(address) || self.calls.values().any(|c| c.is_at(address.to_canonical()))
+    }
+
+    /// May begin calls.
+    fn trusts(&self, address: IpAddr) -> bool {
         let address = address.to_canonical();
         self.gate.lists(address) || self.registrations.iter().flatten().any(|r| r.has_address(address))
     }

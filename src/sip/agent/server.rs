@@ -22,6 +22,8 @@ pub(super) struct ServerEntry {
     pub(super) tag: String,
     /// The call that an INVITE belongs to.
     pub(super) call: Option<CallId>,
+    /// Of the last answer, 0 before the first.
+    pub(super) status: u16,
     last: Vec<u8>,
 }
 
@@ -69,7 +71,7 @@ pub(super) fn key(request: &Request, method: &[u8]) -> ServerKey {
 
 impl Agent {
     /// Opens a transaction; `None` at the bound, when the request has been answered already.
-    pub(super) fn open_server(&mut self, flow: Flow, request: Request, now: Instant) -> Option<ServerKey> {
+    pub(super) fn open_server(&mut self, flow: Flow, request: Request) -> Option<ServerKey> {
         if self.servers.len() >= MAX_TRANSACTIONS {
             // Absorbing repeats is worth less than answering something new.
             let spare = self
@@ -109,10 +111,10 @@ impl Agent {
             request,
             tag,
             call: None,
+            status: 0,
             last: Vec::new(),
         };
         self.servers.insert(key.clone(), entry);
-        let _ = now;
         Some(key)
     }
 
@@ -135,6 +137,7 @@ impl Agent {
         if !entry.transaction.respond(status, now) {
             return None;
         }
+        entry.status = status;
         let mut reply = Reply::to(&entry.request.message, entry.source, status, &entry.tag);
         if answer.record_route {
             reply.copy_record_route(&entry.request.message);

@@ -14,6 +14,12 @@ pub(super) struct Connection {
 }
 
 impl Connection {
+    /// Octets that wait for the rest of their message.
+    #[cfg(test)]
+    pub(super) fn held(&self) -> usize {
+        self.framer.held()
+    }
+
     pub(super) fn poll_timeout(&self) -> Option<Instant> {
         self.partial.map(|at| at + PARTIAL_LIMIT)
     }

@@ -31,7 +31,7 @@ impl Agent {
             return;
         }
         let merged = self.is_merged(&request);
-        let Some(own) = self.open_server(flow, request, now) else {
+        let Some(own) = self.open_server(flow, request) else {
             return;
         };
         let Some(entry) = self.servers.get(&own) else {
@@ -67,6 +67,8 @@ impl Agent {
                     && s.request.from.tag() == request.from.tag()
                     && s.request.method == request.method
                     && s.request.to.tag().is_none()
+                    // Refused by us, it may come again by another branch of a proxy.
+                    && s.status < 300
             })
     }
 

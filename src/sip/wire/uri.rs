@@ -118,7 +118,11 @@ impl Host {
         let text = std::str::from_utf8(text::trim(place)).map_err(|_| bad)?;
         let (host, port) = if let Some(rest) = text.strip_prefix('[') {
             let (inside, after) = rest.split_once(']').ok_or(bad)?;
-            let ip: Ipv6Addr = inside.parse().map_err(|_| bad)?;
+            // RFC 5118 §4.10: the grammar of RFC 3261 lets a third colon in.
+            let ip: Ipv6Addr = inside
+                .parse()
+                .or_else(|_| inside.replacen(":::", "::", 1).parse())
+                .map_err(|_| bad)?;
             (Host::Ip(IpAddr::V6(ip)), after.trim_start())
         } else {
             let end = text.find(':').unwrap_or(text.len());
