@@ -33,6 +33,8 @@ pub enum AudioEvent {
 /// First and longest wait between two attempts to open a card.
 const FIRST_WAIT: Duration = Duration::from_secs(1);
 const LONGEST_WAIT: Duration = Duration::from_secs(10);
+/// Longest wait for a card to close at the end.
+const CLOSING: Duration = Duration::from_secs(2);
 /// Xruns are told once in this time.
 const BURST: Duration = Duration::from_secs(1);
 /// Events kept for the control task.
@@ -163,7 +165,9 @@ impl Worker {
             let error = self.with_card(sink.as_mut());
             self.shared.delay.store(0, Ordering::Relaxed);
             let _ = self.requests.send(Request::Close(sink));
-            let Some(error) = error else { return };
+            let Some(error) = error else {
+                return self.wait_for_closing();
+            };
             self.lost(error.to_string());
             // A card that works for a moment only must not be opened in a tight circle.
             if started.elapsed() > LONGEST_WAIT {
@@ -171,6 +175,13 @@ impl Worker {
             }
             next = back_off(&mut wait);
         }
+    }
+
+    /// Gives the opener time to close the card: a file gets its last samples so.
+    fn wait_for_closing(self) {
+        drop(self.requests);
+        // It hangs up when it has nothing left to do.
+        while self.opened.recv_timeout(CLOSING).is_ok() {}
     }
 
     /// Renders to nowhere until the card is open; the first attempt is at `next`. `None` when told to stop.

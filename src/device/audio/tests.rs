@@ -232,6 +232,26 @@ fn an_open_call_that_hangs_does_not_hold_up_rendering_or_the_end() {
     assert!(began.elapsed() < LONG, "the end waited for the open call");
 }
 
+/// What was rendered before the drop is in the file after it, header and all.
+#[test]
+fn a_file_is_whole_when_the_thread_is_dropped() {
+    let path = std::env::temp_dir().join(format!("hornwire-whole-{}.wav", std::process::id()));
+    let (engine, _handle) = engine(&[], 2);
+    let target = path.clone();
+    let open = move || crate::device::sink::WavSink::open(&target, 2, 480).map(|s| Box::new(s) as Box<dyn Sink>);
+    let mut thread = AudioThread::spawn("wav", Box::new(open), engine).expect("a thread");
+    assert!(opened(wait_event(&mut thread, LONG)));
+    let before = thread.beat();
+    while thread.beat() < before + 20 {
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    drop(thread);
+    let frames = hound::WavReader::open(&path).map(|r| r.duration());
+    let _ = std::fs::remove_file(&path);
+    // The header alone, put right twice a second, would tell of none.
+    assert!(frames.is_ok_and(|f| f >= 20 * 480 && f % 480 == 0));
+}
+
 #[test]
 fn xruns_are_told_together() {
     let bench: Arc<Mutex<Bench>> = Arc::default();
