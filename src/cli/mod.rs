@@ -7,6 +7,7 @@ use clap::{Parser, Subcommand};
 use hornwire::config;
 
 mod check;
+mod demo;
 mod run;
 
 /// Exit codes, after sysexits.h.
@@ -19,8 +20,12 @@ pub enum Exit {
     NoInput = 66,
     /// A socket or relay line cannot be had.
     Unavailable = 69,
+    /// The demonstration did not go as it should.
+    Software = 70,
     /// The system refused something.
     System = 71,
+    /// A file cannot be made.
+    CannotCreate = 73,
     /// A file may not be read.
     NoPermission = 77,
     /// The config file has errors.
@@ -39,7 +44,9 @@ Exit codes (sysexits.h):
   64  wrong command line
   66  a file is missing or cannot be read
   69  a socket or a relay line cannot be had
+  70  the demonstration did not go as it should
   71  the system refused a thread or random numbers
+  73  a file cannot be made
   77  no permission to read a file
   78  errors in a config file";
 
@@ -62,6 +69,19 @@ enum Command {
     Run {
         #[arg(default_value = config::DEFAULT_FILE, value_name = "FILE")]
         file: PathBuf,
+    },
+    /// Show the whole job without hardware: calls, a multicast page, music and relays.
+    #[command(after_help = concat!(
+        "Example:\n  hornwire demo --out /tmp/quayside\n\n",
+        "A phone system, callers and a multicast sender speak SIP and RTP with the gateway over loopback addresses.\n",
+        "Only the sound card (a file) and the relays are simulated. No root is needed, and nothing else installed.\n",
+        "It ends with a timeline and the paths of what to listen to.\n\n",
+        "Exit codes: 0 all went well, 70 something did not (it is told), 69 no port or address, 73 no such directory."
+    ))]
+    Demo {
+        /// Where the recordings go; made if it is not there.
+        #[arg(long, default_value = "hornwire-demo", value_name = "DIR")]
+        out: PathBuf,
     },
     /// Put every relay of the config to rest; for the service manager, after a daemon that was killed.
     #[command(after_help = "Example:\n  hornwire rest-relays /etc/hornwire/hornwire.toml")]
@@ -99,6 +119,7 @@ pub fn main() -> ExitCode {
     match arguments.command {
         Command::Run { file } => run::run(&file),
         Command::RestRelays { file } => run::rest_relays(&file),
+        Command::Demo { out } => demo::run(&out),
         Command::Check { keys: true, .. } => check::keys(),
         Command::Check { files, .. } => check::files(&files),
     }

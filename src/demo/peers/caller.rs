@@ -46,6 +46,8 @@ pub struct CallSettings {
     pub opening: Opening,
     /// Hangs up this long after the last word.
     pub linger: Duration,
+    /// Gives up this long after dialling; not later than the INVITE's own time-out.
+    pub patience: Duration,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -178,7 +180,7 @@ impl Caller {
     /// INVITE until a final answer (RFC 3261 §17.1.1).
     async fn call(&mut self) -> Result<Option<Message>, PeerError> {
         let octets = self.invite.octets();
-        let give_up = tokio::time::Instant::now() + TIMER_B;
+        let give_up = tokio::time::Instant::now() + self.settings.patience.min(TIMER_B);
         let mut gap = T1;
         let mut provisional = false;
         loop {

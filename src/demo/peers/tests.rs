@@ -191,6 +191,7 @@ fn call(registrar: &Registrar, speech: Vec<i16>, opening: Opening) -> CallSettin
         speech,
         opening,
         linger: Duration::from_millis(100),
+        patience: Duration::from_secs(10),
     }
 }
 
