@@ -57,7 +57,7 @@ fn minimal(section: &str, line: &str) -> String {
         ("[sip]", "sip", "networks = ['198.51.100.0/24']"),
         ("[extensions.yard-page]", "extensions", "user = '1'\nzones = ['shed']"),
         (
-            "[groups.crane-stop]",
+            "[groups.weighbridge]",
             "groups",
             "address = '239.255.10.9:5008'\nzones = ['shed']",
         ),

@@ -167,12 +167,17 @@ impl Control {
                 }
             }
             Output::Relay { relay, operated } => {
-                if let Err(fault) = self.relays.set(relay, operated) {
-                    self.tell(Message::RelayFault {
+                let message = match self.relays.set(relay, operated) {
+                    Ok(()) => Message::RelayMoved {
+                        relay: self.plan.relays[usize::from(relay.0)].name.clone(),
+                        operated,
+                    },
+                    Err(fault) => Message::RelayFault {
                         relay: fault.relay.clone(),
                         cause: fault.to_string(),
-                    });
-                }
+                    },
+                };
+                self.tell(message);
                 self.moment(What::Relay { relay, operated });
             }
             Output::Phase { zone, phase, page } => self.moment(What::Phase { zone, phase, page }),

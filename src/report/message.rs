@@ -44,6 +44,7 @@ kinds! {
     CARD_OPENED = Notice "78b9a8c3ea2e4a65b3f1a5d2d6d987bc";
     CARD_LOST = Error "397e49b2cd194f9a9c09bd0c009680ce";
     XRUNS = Warning "433fef414bf5436fbbe30663f18381d4";
+    RELAY_MOVED = Info "e5363a84ce5845a79448157d837dd467";
     RELAY_FAULT = Error "f2df65cf9e7a49cd8a32ed95eb0d679c";
     RELAY_MISSING = Warning "2b2c261c54c24924b72ed4db92aa3572";
     OVERLOAD = Warning "af6004f9a950463b959fb236d654fae4";
@@ -127,6 +128,11 @@ pub enum Message {
     Xruns {
         card: String,
         count: u64,
+    },
+    /// A relay was set, and took it.
+    RelayMoved {
+        relay: String,
+        operated: bool,
     },
     RelayFault {
         relay: String,
@@ -266,6 +272,16 @@ impl Message {
             )
             .with("CARD", card)
             .with("COUNT", count),
+            Message::RelayMoved { relay, operated } => {
+                let (text, state) = if *operated {
+                    ("operated", "operated")
+                } else {
+                    ("at rest", "rest")
+                };
+                Entry::new(kind::RELAY_MOVED, format!("relay {relay} {text}"))
+                    .with("RELAY", relay)
+                    .with("RELAY_STATE", state)
+            }
             Message::RelayFault { relay, cause } => {
                 Entry::new(kind::RELAY_FAULT, format!("relay {relay} does not obey: {cause}"))
                     .with("RELAY", relay)

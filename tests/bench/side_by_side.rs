@@ -85,7 +85,7 @@ period = "{PERIOD_MS} ms"
 card = "desk"
 channel = 1
 
-[groups.crane-stop]
+[groups.weighbridge]
 address = "{group}"
 interface = "lo"
 codec = "pcmu"

@@ -23,7 +23,7 @@ fn a_mu_law_group_is_heard_as_well_as_the_line_allows() {
         address: "239.255.10.9",
         ..group
     };
-    let site = Site::new(&lab).group("crane-stop", group, "zones = [\"yard\"]");
+    let site = Site::new(&lab).group("weighbridge", group, "zones = [\"yard\"]");
     let mut daemon = site.start(&lab);
     daemon.wait_ready(10.0);
     let mut stray = send_tone(other, 1000);
@@ -36,7 +36,7 @@ fn a_mu_law_group_is_heard_as_well_as_the_line_allows() {
     let records = daemon.records();
     assert_eq!(records.len(), 1, "{records:#?}");
     assert_eq!(records[0].field("END_REASON"), "stream-ended", "{records:?}");
-    assert_eq!(records[0].field("SOURCE"), "crane-stop", "{records:?}");
+    assert_eq!(records[0].field("SOURCE"), "weighbridge", "{records:?}");
     let result = score(Band::Narrow, &speech.narrow, &site.wav, 0, &speech.round_trip_mulaw);
     must_be_as_good("PCMU group", result);
     assert!(result.level.abs() < 1.0, "{result:?}");
@@ -91,7 +91,7 @@ fn a_higher_priority_cuts_in_and_a_lower_one_is_told_busy() {
             &kamailio.registrar(),
             "zones = [\"yard\", \"sawmill\"]\npriority = 50",
         )
-        .group("crane-stop", group, "zones = [\"yard\", \"sawmill\"]\npriority = 90");
+        .group("weighbridge", group, "zones = [\"yard\", \"sawmill\"]\npriority = 90");
     let mut daemon = site.start(&lab);
     kamailio.wait_registered("850", true, 10.0);
     kamailio.wait_registered("851", true, 10.0);

@@ -60,6 +60,10 @@ fn samples() -> Vec<Message> {
             cause: text(),
         },
         Message::Xruns { card: text(), count: 3 },
+        Message::RelayMoved {
+            relay: "yard-mute".into(),
+            operated: true,
+        },
         Message::RelayFault {
             relay: text(),
             cause: text(),
