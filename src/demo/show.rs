@@ -17,6 +17,7 @@ use crate::device::service::Service;
 use crate::page::{Phase, RelayId};
 use crate::report::entry::Entry;
 use crate::report::journal::Journal;
+use crate::report::message::kind;
 
 /// Moments that may wait; the scenario makes about a hundred in all.
 const MAX_MOMENTS: usize = 1024;
@@ -107,12 +108,14 @@ async fn show(directory: &Path) -> Result<Outcome, DemoError> {
     })
 }
 
-/// Journal entries among the notes.
+/// Journal entries among the notes; the relays' movements come from the relays themselves.
 struct Notebook(Log);
 
 impl Journal for Notebook {
     fn write(&mut self, entry: &Entry) {
-        self.0.note("journal", entry.text());
+        if entry.kind() != kind::RELAY_MOVED {
+            self.0.note("journal", entry.text());
+        }
     }
 }
 
