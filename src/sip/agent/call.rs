@@ -88,12 +88,17 @@ pub(super) struct Call {
     first_hop: Option<SipUri>,
     pub(super) local_cseq: u32,
     pub(super) remote_cseq: u32,
-    /// The way the INVITE came.
+    /// The way the far end's last request came.
     pub(super) flow: Flow,
+    /// Requests go by `flow` whatever the routes say.
+    pub(super) by_flow: bool,
     pub(super) unacknowledged: Option<Unacknowledged>,
     pub(super) change: Option<Change>,
     /// A BYE goes out once the ACK is there.
     pub(super) bye: Option<Option<Cause>>,
+    /// Where the last BYE went, and how many there were.
+    pub(super) bye_flow: Option<Flow>,
+    pub(super) byes: u8,
     pub(super) auth: Auth,
 }
 
@@ -141,9 +146,12 @@ impl Call {
             local_cseq: 0,
             remote_cseq: request.cseq,
             flow,
+            by_flow: false,
             unacknowledged: None,
             change: None,
             bye: None,
+            bye_flow: None,
+            byes: 0,
             auth: Auth::default(),
         }
     }
@@ -161,7 +169,14 @@ impl Call {
             uri.and_then(SipUri::address)
                 .is_some_and(|a| a.ip().to_canonical() == address)
         };
-        at(self.target_uri.as_ref()) || at(self.first_hop.as_ref())
+        self.flow.peer.ip().to_canonical() == address || at(self.target_uri.as_ref()) || at(self.first_hop.as_ref())
+    }
+
+    /// The peer may use a new connection or port within a call.
+    pub(super) fn heard_by(&mut self, flow: Flow) {
+        if flow.peer.ip() == self.flow.peer.ip() {
+            self.flow = flow;
+        }
     }
 
     /// A re-INVITE's Contact replaces the target (RFC 3261 §12.2.2).
@@ -213,7 +228,7 @@ impl Call {
     /// By number where the URI has one and it is of the same family; else back the way the INVITE came.
     fn flow_to(&self, uri: Option<&SipUri>) -> Flow {
         let Some((uri, peer)) = uri
-            .filter(|u| !u.secure)
+            .filter(|u| !u.secure && !self.by_flow)
             .and_then(|u| u.address().map(|a| (u, a)))
             .filter(|(_, a)| a.is_ipv4() == self.flow.peer.is_ipv4() && a.port() != 0 && is_unicast(*a))
         else {

@@ -137,7 +137,7 @@ impl Agent {
     fn on_silence(&mut self, purpose: Purpose, how: Silence, now: Instant) {
         match purpose {
             Purpose::Register(index) => self.on_register_silence(index, how, now),
-            Purpose::Bye(call) => self.remove_call(call),
+            Purpose::Bye(call) => self.on_bye_silence(call, now),
         }
     }
 }

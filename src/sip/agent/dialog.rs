@@ -9,8 +9,8 @@ use super::call::{Change, Phase, Unacknowledged};
 use super::client::Purpose;
 use super::registration::{contact_uri, own_via};
 use super::server::{Answer, ServerKey};
-use super::{ALLOW, Agent, CallId, Cause, Ending, Event};
-use crate::sip::wire::{Request, Response, Writer};
+use super::{ALLOW, Agent, CallId, Cause, Ending, Event, Flow, Transport};
+use crate::sip::wire::{Request, RequestLine, Response, Writer};
 
 /// A Reason value (RFC 3326 §2); the text's quotes are escaped and its controls left out.
 fn reason_value(cause: &Cause) -> String {
@@ -176,6 +176,8 @@ impl Agent {
         c.unacknowledged = None;
         c.local_cseq += 1;
         let way = c.way();
+        c.bye_flow = Some(way.flow);
+        c.byes = c.byes.saturating_add(1);
         let uri = String::from_utf8_lossy(&way.uri).into_owned();
         let headers = self
             .settings
@@ -220,6 +222,25 @@ impl Agent {
         }
     }
 
+    /// Our BYE got no answer. A lost connection may be replaced by a new one; and what a Contact names may lie
+    /// behind an address translator, so the way by which the INVITE came is tried once.
+    pub(super) fn on_bye_silence(&mut self, call: CallId, now: Instant) {
+        let Some(c) = self.calls.get_mut(&call) else {
+            return;
+        };
+        let used = c.bye_flow.replace(c.way().flow);
+        if used != c.bye_flow && c.byes < MAX_BYES {
+            return self.send_bye(call, now);
+        }
+        let usable = c.flow.transport == Transport::Udp || c.flow.connection.is_some();
+        if !c.by_flow && usable && used.is_some_and(|u| u.peer != c.flow.peer) {
+            c.by_flow = true;
+            self.send_bye(call, now);
+        } else {
+            self.remove_call(call);
+        }
+    }
+
     /// Forgets a call whose end has been told.
     pub(super) fn remove_call(&mut self, call: CallId) {
         if let Some(c) = self.calls.remove(&call) {
@@ -240,7 +261,7 @@ impl Agent {
     }
 
     /// A request with a To tag.
-    pub(super) fn in_dialog(&mut self, own: &ServerKey, request: &Request, now: Instant) {
+    pub(super) fn in_dialog(&mut self, own: &ServerKey, request: &Request, flow: Flow, now: Instant) {
         let Some((id, c)) = self.calls.iter_mut().find(|(_, c)| c.is_dialog_of(request)) else {
             return self.reject(own, 481, &[], now);
         };
@@ -250,12 +271,13 @@ impl Agent {
             return self.reject(own, 500, &[("Retry-After", RETRY_SOON)], now);
         }
         c.remote_cseq = request.cseq;
+        c.heard_by(flow);
         if !self.extensions_understood(own, request, now) {
             return;
         }
         match request.method {
-            crate::sip::wire::RequestLine::Known(Method::Bye) => self.on_bye(own, id, now),
-            crate::sip::wire::RequestLine::Known(Method::Invite) => self.on_reinvite(own, id, request, now),
+            RequestLine::Known(Method::Bye) => self.on_bye(own, id, now),
+            RequestLine::Known(Method::Invite) => self.on_reinvite(own, id, request, now),
             _ => self.describe(own, now),
         }
     }
@@ -327,7 +349,7 @@ impl Agent {
     }
 
     /// The ACK to a 2xx.
-    pub(super) fn acknowledge(&mut self, request: &Request, now: Instant) {
+    pub(super) fn acknowledge(&mut self, flow: Flow, request: &Request, now: Instant) {
         let Some((id, c)) = self.calls.iter_mut().find(|(_, c)| c.is_dialog_of(request)) else {
             return;
         };
@@ -335,6 +357,7 @@ impl Agent {
         let Some(u) = c.unacknowledged.take_if(|u| u.cseq == request.cseq) else {
             return;
         };
+        c.heard_by(flow);
         if c.phase == Phase::Closing {
             if c.bye.is_some() {
                 self.send_bye(id, now);
@@ -398,3 +421,5 @@ impl Agent {
 
 /// Retry-After of a request out of order.
 const RETRY_SOON: &str = "1";
+/// Most BYEs sent for one call, challenges and other ways included.
+const MAX_BYES: u8 = 4;

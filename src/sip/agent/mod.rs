@@ -40,6 +40,8 @@ pub use types::*;
 
 /// Most server transactions at once; above it 503 with Retry-After (RFC 3261 §21.5.4).
 pub const MAX_TRANSACTIONS: usize = 512;
+/// Most octets that server transactions hold together, by a rough count.
+pub const MAX_TRANSACTION_OCTETS: usize = 4 << 20;
 /// Most calls at once, refused ones that wait for their ACK not counted; above it 503 with Retry-After.
 pub const MAX_CALLS: usize = 64;
 /// Most TCP connections that are read from; above it the one that was silent longest is closed.

@@ -155,13 +155,18 @@ fn uri_user(user: &str) -> String {
     out
 }
 
+/// An IPv6 scope means nothing to the far end and has no place in SIP.
+fn host_port(address: SocketAddr) -> String {
+    format!("{}:{}", Host::Ip(address.ip()), address.port())
+}
+
 /// The Contact URI for an extension at a local address.
 pub(super) fn contact_uri(user: &str, local: SocketAddr, transport: Transport) -> String {
     let transport = match transport {
         Transport::Udp => "",
         Transport::Tcp => ";transport=tcp",
     };
-    format!("sip:{}@{local}{transport}", uri_user(user))
+    format!("sip:{}@{}{transport}", uri_user(user), host_port(local))
 }
 
 /// `SIP/2.0/UDP` or `SIP/2.0/TCP` with our address, asking for `rport` (RFC 3581 §3).
@@ -170,7 +175,7 @@ pub(super) fn own_via(flow: &Flow, branch: &str) -> String {
         Transport::Udp => "UDP",
         Transport::Tcp => "TCP",
     };
-    format!("SIP/2.0/{transport} {};rport;branch={branch}", flow.local)
+    format!("SIP/2.0/{transport} {};rport;branch={branch}", host_port(flow.local))
 }
 
 /// Seconds granted: our own Contact's `expires`, then Expires, then what was asked for (RFC 3261 §10.2.4).

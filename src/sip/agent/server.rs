@@ -1,21 +1,31 @@
 //! The table of server transactions: matching, answering, absorbing (RFC 3261 §17.2.3).
 
 use std::hash::{DefaultHasher, Hash as _, Hasher as _};
+use std::sync::Arc;
 use std::time::Instant;
 
 use super::stream::reply_flow;
-use super::{Agent, CallId, Flow, MAX_TRANSACTIONS, RETRY_AFTER, Transport};
+use super::{Agent, CallId, Flow, MAX_TRANSACTION_OCTETS, MAX_TRANSACTIONS, RETRY_AFTER, Transport};
 use crate::sip::transaction::{Kind, Server, ServerStep};
-use crate::sip::wire::{Fault, Message, Reply, Request, Start, Via, split_list};
+use crate::sip::wire::{Fault, Message, Reply, Request, RequestLine, Start, Via, split_list};
 
 /// Identifies a server transaction.
 pub(super) type ServerKey = Vec<u8>;
 
 pub(super) struct ServerEntry {
     pub(super) transaction: Server,
-    pub(super) request: Request,
+    /// Until the final answer.
+    request: Option<Arc<Request>>,
+    pub(super) method: RequestLine,
+    pub(super) call_id: Vec<u8>,
+    pub(super) from_tag: Option<Vec<u8>>,
+    pub(super) cseq: u32,
+    /// There was no To tag.
+    pub(super) is_first: bool,
+    /// The port in Via, for an answer by another connection.
+    pub(super) via_port: u16,
     /// Where the request came from, for Via.
-    pub(super) source: std::net::SocketAddr,
+    source: std::net::SocketAddr,
     /// Where answers go.
     pub(super) flow: Flow,
     /// Our To tag.
@@ -70,9 +80,9 @@ pub(super) fn key(request: &Request, method: &[u8]) -> ServerKey {
 }
 
 impl Agent {
-    /// Opens a transaction; `None` at the bound, when the request has been answered already.
-    pub(super) fn open_server(&mut self, flow: Flow, request: Request) -> Option<ServerKey> {
-        if self.servers.len() >= MAX_TRANSACTIONS {
+    /// Opens a transaction; `None` at a bound, when the request has been answered already.
+    pub(super) fn open_server(&mut self, flow: Flow, request: &Arc<Request>) -> Option<ServerKey> {
+        while self.servers.len() >= MAX_TRANSACTIONS || self.octets_held() > MAX_TRANSACTION_OCTETS {
             // Absorbing repeats is worth less than answering something new.
             let spare = self
                 .servers
@@ -80,35 +90,32 @@ impl Agent {
                 .filter(|(_, s)| !s.transaction.is_open() && s.call.is_none())
                 .min_by_key(|(_, s)| s.transaction.poll_timeout())
                 .map(|(k, _)| k.clone());
-            match spare {
-                Some(key) => {
-                    self.servers.remove(&key);
-                }
-                None => {
-                    self.figures.dropped += 1;
-                    self.answer_stateless(
-                        flow,
-                        &request.message,
-                        &request.via,
-                        503,
-                        &[("Retry-After", RETRY_AFTER)],
-                    );
-                    return None;
-                }
-            }
+            let Some(key) = spare else {
+                self.figures.dropped += 1;
+                let headers = [("Retry-After", RETRY_AFTER)];
+                self.answer_stateless(flow, &request.message, &request.via, 503, &headers);
+                return None;
+            };
+            self.servers.remove(&key);
         }
         let kind = if request.method.is(rsip::Method::Invite) {
             Kind::Invite
         } else {
             Kind::NonInvite
         };
-        let key = key(&request, &request.method_name);
+        let key = key(request, &request.method_name);
         let tag = self.token();
         let entry = ServerEntry {
             transaction: Server::new(kind, flow.transport == Transport::Tcp),
             source: flow.peer,
             flow: reply_flow(flow, &request.via),
-            request,
+            method: request.method.clone(),
+            call_id: request.call_id.clone(),
+            from_tag: request.from.tag().map(<[u8]>::to_vec),
+            cseq: request.cseq,
+            is_first: request.to.tag().is_none(),
+            via_port: request.via.port.unwrap_or(5060),
+            request: Some(Arc::clone(request)),
             tag,
             call: None,
             status: 0,
@@ -116,6 +123,14 @@ impl Agent {
         };
         self.servers.insert(key.clone(), entry);
         Some(key)
+    }
+
+    /// What the transactions keep: requests until their final answer, then the answer.
+    fn octets_held(&self) -> usize {
+        self.servers
+            .values()
+            .map(|s| s.last.len() + s.request.as_ref().map_or(0, |r| 2 * r.message.size()))
+            .sum()
     }
 
     /// The request was seen before: repeat the answer. True if so.
@@ -137,10 +152,14 @@ impl Agent {
         if !entry.transaction.respond(status, now) {
             return None;
         }
+        let request = Arc::clone(entry.request.as_ref()?);
+        if status >= 200 {
+            entry.request = None;
+        }
         entry.status = status;
-        let mut reply = Reply::to(&entry.request.message, entry.source, status, &entry.tag);
+        let mut reply = Reply::to(&request.message, entry.source, status, &entry.tag);
         if answer.record_route {
-            reply.copy_record_route(&entry.request.message);
+            reply.copy_record_route(&request.message);
         }
         for (name, value) in &answer.headers {
             reply.header(name, value);

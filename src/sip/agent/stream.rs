@@ -98,8 +98,7 @@ impl Agent {
         for entry in self.servers.values_mut() {
             if entry.flow.connection == Some(id) {
                 entry.flow.connection = None;
-                let port = entry.request.via.port.unwrap_or(5060);
-                entry.flow.peer.set_port(port);
+                entry.flow.peer.set_port(entry.via_port);
             }
         }
         for call in self.calls.values_mut() {

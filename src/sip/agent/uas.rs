@@ -1,5 +1,6 @@
 //! Requests from outside (RFC 3261 §8.2), up to the point where a call takes over.
 
+use std::sync::Arc;
 use std::time::Instant;
 
 use rsip::Method;
@@ -8,7 +9,7 @@ use super::call::Call;
 use super::gate::caller;
 use super::server::{Answer, ServerKey, key};
 use super::{ALLOW, Agent, CallId, Event, ExtensionId, Flow, MAX_CALLS, RETRY_AFTER};
-use crate::sip::wire::{Address, Request, RequestLine, Uri, media_type, tokens};
+use crate::sip::wire::{Address, Request, RequestLine, Uri, media_type, part, tokens};
 
 /// The one body that we read.
 const SDP: &str = "application/sdp";
@@ -23,7 +24,7 @@ pub(super) enum Body {
 impl Agent {
     pub(super) fn on_request(&mut self, flow: Flow, request: Request, now: Instant) {
         if request.method.is(Method::Ack) {
-            self.on_ack(&request, now);
+            self.on_ack(flow, &request, now);
             return;
         }
         let own = key(&request, &request.method_name);
@@ -31,13 +32,10 @@ impl Agent {
             return;
         }
         let merged = self.is_merged(&request);
-        let Some(own) = self.open_server(flow, request) else {
+        let request = Arc::new(request);
+        let Some(own) = self.open_server(flow, &request) else {
             return;
         };
-        let Some(entry) = self.servers.get(&own) else {
-            return;
-        };
-        let request = entry.request.clone();
         if merged {
             // RFC 3261 §8.2.2.2.
             return self.reject(&own, 482, &[], now);
@@ -46,7 +44,7 @@ impl Agent {
             RequestLine::Known(Method::Cancel) => self.on_cancel(&own, &request, now),
             RequestLine::Known(Method::Invite | Method::Bye | Method::Options) => {
                 if request.to.tag().is_some() {
-                    self.in_dialog(&own, &request, now);
+                    self.in_dialog(&own, &request, flow, now);
                 } else {
                     self.out_of_dialog(&own, &request, flow, now);
                 }
@@ -62,17 +60,17 @@ impl Agent {
             && !request.method.is(Method::Cancel)
             && request.from.tag().is_some()
             && self.servers.values().any(|s| {
-                s.request.cseq == request.cseq
-                    && s.request.call_id == request.call_id
-                    && s.request.from.tag() == request.from.tag()
-                    && s.request.method == request.method
-                    && s.request.to.tag().is_none()
+                s.is_first
+                    && s.cseq == request.cseq
+                    && s.call_id == request.call_id
+                    && s.from_tag.as_deref() == request.from.tag()
+                    && s.method == request.method
                     // Refused by us, it may come again by another branch of a proxy.
                     && s.status < 300
             })
     }
 
-    fn on_ack(&mut self, request: &Request, now: Instant) {
+    fn on_ack(&mut self, flow: Flow, request: &Request, now: Instant) {
         let invite = key(request, b"INVITE");
         if let Some(entry) = self.servers.get_mut(&invite) {
             entry.transaction.acknowledged(now);
@@ -82,7 +80,7 @@ impl Agent {
             }
         }
         // The ACK to a 2xx is a transaction of its own.
-        self.acknowledge(request, now);
+        self.acknowledge(flow, request, now);
     }
 
     /// RFC 3261 §9.2.
@@ -273,14 +271,14 @@ fn body(request: &Request) -> Body {
     if encoded {
         return foreign(&[("Accept-Encoding", "identity")]);
     }
-    let plain = match message.first("Content-Type") {
-        Some(value) => media_type(value) == SDP.as_bytes(),
-        None => message.body.starts_with(b"v="),
-    };
-    if plain {
-        Body::Session(Some(message.body.clone()))
-    } else {
-        foreign(&[("Accept", SDP)])
+    match message.first("Content-Type") {
+        Some(value) if media_type(value) == SDP.as_bytes() => Body::Session(Some(message.body.clone())),
+        None if message.body.starts_with(b"v=") => Body::Session(Some(message.body.clone())),
+        Some(value) => match part(value, &message.body, SDP.as_bytes()) {
+            Some(inside) => Body::Session(Some(inside.to_vec())),
+            None => foreign(&[("Accept", SDP)]),
+        },
+        None => foreign(&[("Accept", SDP)]),
     }
 }
 

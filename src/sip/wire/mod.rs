@@ -6,6 +6,7 @@
 
 mod fields;
 mod framing;
+mod multipart;
 mod request;
 mod text;
 mod uri;
@@ -13,6 +14,7 @@ mod write;
 
 pub use fields::{Address, CSeq, Params, Via, media_type, number, split_list, tokens};
 pub use framing::{Frame, Framer};
+pub use multipart::part;
 pub use request::{Request, RequestLine, Response};
 pub use text::{display, trim};
 pub use uri::{Host, SipUri, Uri};
@@ -153,6 +155,12 @@ impl Message {
             .iter()
             .find(|h| h.name.eq_ignore_ascii_case(name.as_bytes()))
             .map(|h| h.value.as_slice())
+    }
+
+    /// Octets of headers and body.
+    pub fn size(&self) -> usize {
+        let headers: usize = self.headers.iter().map(|h| h.name.len() + h.value.len()).sum();
+        headers + self.body.len()
     }
 
     pub fn headers(&self) -> &[Header] {

@@ -51,4 +51,6 @@ fn users_and_hosts_in_uris() {
         contact_uri("600", local, Transport::Tcp),
         "sip:600@[2001:db8::5]:5060;transport=tcp"
     );
+    let scoped = std::net::SocketAddrV6::new("fe80::5".parse().unwrap(), 5060, 0, 3).into();
+    assert_eq!(contact_uri("600", scoped, Transport::Udp), "sip:600@[fe80::5]:5060");
 }

@@ -253,3 +253,45 @@ fn shut_down_without_answers() {
     assert!(world.agent.is_idle());
     assert_eq!(world.agent.poll_timeout(), None);
 }
+
+/// A Contact that leads nowhere: after timer F the BYE goes the way the INVITE came, once.
+#[test]
+fn unreachable_contact() {
+    let mut world = World::plain();
+    let text = invite("a").replace("Contact: <sip:201@192.0.2.10:5060>", "Contact: <sip:201@10.1.1.1>");
+    world.ask(text);
+    let call = world.call();
+    world.agent.accept(call, ANSWER.into(), world.now);
+    world.drain();
+    let tag = world.last().to_tag();
+    world.ask(in_dialog("ACK", 1, "b", &tag, ""));
+    world.agent.hang_up(call, None, world.now);
+    world.run_ms(31_999);
+    assert_eq!(world.last().flow, udp("10.1.1.1:5060"));
+    world.run_ms(1);
+    assert_eq!(world.last().flow, udp(PEER));
+    assert!(world.last().text().starts_with("BYE sip:201@10.1.1.1 SIP/2.0"));
+    world.run_ms(40_000);
+    assert!(world.agent.calls.is_empty());
+}
+
+/// The gate may lose the address that a call came from; the call goes on.
+#[test]
+fn registrar_moves_during_a_call() {
+    let mut world = World::new(Settings {
+        networks: Vec::new(),
+        ..settings(vec![registered("600", "one.example", Transport::Udp)])
+    });
+    let resolve = |world: &mut World, at: &str| {
+        world
+            .agent
+            .resolved(ExtensionId(0), vec![(address(at), address(LOCAL))], world.now);
+        world.drain();
+    };
+    resolve(&mut world, PEER);
+    let (_, tag) = world.talk();
+    resolve(&mut world, REGISTRAR);
+    assert!(world.ask(invite("x").replace("one@", "two@")).is_empty());
+    assert_eq!(world.ask(in_dialog("BYE", 2, "c", &tag, ""))[0].status(), 200);
+    assert_eq!(world.endings(), [Ending::Bye]);
+}

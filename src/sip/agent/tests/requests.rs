@@ -195,6 +195,27 @@ fn bodies_and_accept() {
             Some(Event::Incoming { offer: Some(_), .. })
         ));
     }
+    // RFC 5621 §3.1: the offer among other parts.
+    let parts =
+        "preamble\r\n--x y\r\nContent-Type: text/plain\r\n\r\nhello\r\n--x y\r\nX: z\r\nc : application/sdp\r\n\r\n";
+    let parts = format!("{parts}{OFFER}\r\n--x y--\r\n");
+    let mixed = |kind: &str, body: &str| {
+        request("INVITE", 1, "a", "", "", body).replace("application/sdp\r\nContent-L", &format!("{kind}\r\nContent-L"))
+    };
+    let mut world = World::plain();
+    world.ask(mixed("Multipart/Mixed ; boundary=\"x y\"", &parts));
+    assert!(matches!(world.events.last(), Some(Event::Incoming { offer: Some(o), .. }) if o == OFFER.as_bytes()));
+    for (kind, body) in [
+        ("multipart/mixed;boundary=other", parts.as_str()),
+        ("multipart/mixed", &parts),
+        ("multipart/mixed;boundary=\"x y\"", "--x y\r\n\r\nplain\r\n--x y--"),
+        (
+            "multipart/mixed;boundary=\"x y\"",
+            "--x y\r\nContent-Type: application/sdp\r\n\r\ncut",
+        ),
+    ] {
+        assert_eq!(answer(mixed(kind, body)).status(), 415, "{kind}");
+    }
     // A body that may be left unread is.
     let mut world = World::plain();
     world.ask(foreign.replace(
@@ -202,6 +223,21 @@ fn bodies_and_accept() {
         "Content-Disposition: render; handling=optional\r\nContent-Type",
     ));
     assert!(matches!(world.events.last(), Some(Event::Incoming { offer: None, .. })));
+}
+
+/// Large requests do not fill the memory: what is kept of finished ones is given up first.
+#[test]
+fn octets_are_bounded() {
+    let mut world = World::plain();
+    let large = format!("Route: <sip:{}@x>\r\n", "y".repeat(30_000));
+    for i in 0..MAX_TRANSACTIONS {
+        let tag = "z".repeat(30_000);
+        let text = request("OPTIONS", 1, &format!("o{i}"), "", &large, "").replace("one@", &format!("{tag}{i}@"));
+        assert_eq!(statuses(&world.ask(text)), [200]);
+        let held: usize = world.agent.servers.values().map(|s| s.call_id.len()).sum();
+        assert!(held <= MAX_TRANSACTION_OCTETS + 65_536);
+    }
+    assert!(world.agent.servers.len() < MAX_TRANSACTIONS);
 }
 
 /// RFC 3261 §8.2.2.2: the same INVITE by two ways makes one call.

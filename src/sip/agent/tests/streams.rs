@@ -77,6 +77,10 @@ fn connection_lost() {
     );
     world.agent.hang_up(call, None, world.now);
     world.drain();
+    // By the newer connection; when that is lost too, by one to the Contact.
+    assert_eq!(world.last().flow, tcp(FROM, Some(4)));
+    world.agent.handle_closed(tcp(FROM, Some(4)), world.now);
+    world.drain();
     assert_eq!(
         (world.last().method(), world.last().flow),
         ("BYE".into(), tcp(PEER, None))
