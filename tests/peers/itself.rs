@@ -54,7 +54,7 @@ fn phone_to_phone_through_the_phone_system_is_an_ideal_line() {
 #[ignore = "needs the peers that deploy/check installs"]
 fn sipp_to_phone_through_the_phone_system_is_an_ideal_line() {
     let lab = Lab::new("itself-sipp");
-    let speech = Speech::short(&lab);
+    let speech = Speech::long(&lab);
     let kamailio = Kamailio::start_with(
         &lab,
         &crate::lab::kamailio::Wish {
@@ -64,11 +64,11 @@ fn sipp_to_phone_through_the_phone_system_is_an_ideal_line() {
     );
     let (mut answering, recording) = answering_phone(&lab, &kamailio, "PCMU");
     let mut sipp = Scenario {
-        length: 3500,
+        length: 12_800,
         ..Scenario::new("call.xml", kamailio.address(), "202", &speech.mulaw)
     }
     .start(&lab);
-    sipp.must_pass(20.0);
+    sipp.must_pass(30.0);
     answering.wait_end(seconds(10.0));
     must_be_as_good(
         "sipp to phone",

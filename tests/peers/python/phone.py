@@ -130,11 +130,7 @@ class Phone:
         config.medConfig.audioFramePtime = 20
         config.medConfig.noVad = True
         config.medConfig.ecTailLen = 0
-        # A deep buffer at this end: the phone's ear is not what is measured.
-        config.medConfig.jbInit = 200
-        config.medConfig.jbMinPre = 200
-        config.medConfig.jbMaxPre = 400
-        config.medConfig.jbMax = 800
+
         endpoint.libInit(config)
         transport = pj.TransportConfig()
         transport.port = 0
