@@ -158,9 +158,10 @@ networks = [{networks}]
         let process = Process::start(
             "hornwire",
             Command::new(env!("CARGO_BIN_EXE_hornwire"))
-                .args(["run", "--config"])
+                .arg("run")
                 .arg(config)
                 .env_remove("JOURNAL_STREAM")
+                .env_remove("INVOCATION_ID")
                 .env_remove("NOTIFY_SOCKET")
                 .envs(self.environment.iter().map(|(k, v)| (*k, v))),
         );
@@ -198,12 +199,18 @@ impl Record {
 }
 
 fn field(line: &str, name: &str) -> String {
-    let Some((_, rest)) = line.split_once(&format!(" {name}=")) else {
+    // Fields stand in brackets behind the text: `[NAME=value NAME="a value"]`.
+    let found = [format!(" [{name}="), format!(" {name}=")];
+    let Some(rest) = found
+        .iter()
+        .find_map(|f| line.split_once(f.as_str()))
+        .map(|(_, rest)| rest)
+    else {
         return String::new();
     };
     match rest.strip_prefix('"') {
         Some(quoted) => quoted.split('"').next().unwrap_or_default().to_owned(),
-        None => rest.split(' ').next().unwrap_or_default().to_owned(),
+        None => rest.split([' ', ']']).next().unwrap_or_default().to_owned(),
     }
 }
 
@@ -238,7 +245,8 @@ impl Daemon {
     }
 
     pub fn wait_ready(&self, limit: f64) {
-        self.process.wait(&["ready"], seconds(limit));
+        self.process.wait(&["ready to page"], seconds(limit));
+        self.process.wait(&["sound card amplifiers is open"], seconds(limit));
     }
 
     /// Every relay operation, in order.
@@ -298,14 +306,14 @@ impl Daemon {
 
     /// Lines about registrations that failed, and about those that succeeded after that or at first.
     pub fn registration_failures(&self) -> usize {
-        self.process.count(&["registration failed"])
+        self.process.count(&["cannot register"])
     }
 
     pub fn registrations(&self) -> usize {
-        self.process.count(&["registered"])
+        self.process.count(&["is registered for"])
     }
 
-    /// Lines of trouble of any kind.
+    /// Warnings and errors.
     pub fn troubles(&self) -> Vec<String> {
         let lines = self.process.lines();
         lines
@@ -316,7 +324,8 @@ impl Daemon {
     }
 
     pub fn wait_card_back(&self, from: usize, limit: f64) {
-        self.process.wait_from(from, &["amplifiers", "back"], seconds(limit));
+        self.process
+            .wait_from(from, &["sound card amplifiers is open"], seconds(limit));
     }
 
     fn wait(&self, what: &str, limit: f64, done: impl Fn() -> bool) {
