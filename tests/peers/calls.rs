@@ -240,6 +240,7 @@ fn what_cannot_be_served_is_refused_with_the_right_status() {
     let kamailio = Kamailio::start(&lab);
     let site = Site::new(&lab)
         .network("127.0.0.3")
+        .network("127.0.0.1") // where sipsak sends from
         .extension("850", &kamailio.registrar(), "zones = [\"yard\"]")
         .table("[extensions.gate]\nuser = \"gate\"\nzones = [\"yard\"]");
     let mut daemon = site.start(&lab);

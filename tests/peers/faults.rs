@@ -35,6 +35,8 @@ fn a_registrar_that_is_late_is_waited_for() {
     // Multicast does not wait for the phone system.
     send_pcmu(dispatch, &speech.narrow).wait_end(seconds(20.0));
     daemon.wait_records(1, 10.0);
+    // Until the first try has been given up (timer F).
+    daemon.process.wait(&["cannot register"], seconds(40.0));
     kamailio.restart();
     kamailio.wait_registered("850", true, RECOVERY);
     let mut sipp = Scenario {

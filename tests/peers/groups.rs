@@ -2,7 +2,7 @@
 
 use crate::lab::daemon::Site;
 use crate::lab::kamailio::Kamailio;
-use crate::lab::multicast::{Group, opus_round_trip, send_opus, send_pcmu, send_tone};
+use crate::lab::multicast::{Group, opus_round_trip, send_opus, send_pcmu, send_pcmu_twice, send_tone};
 use crate::lab::sipp::Scenario;
 use crate::lab::speech::{Band, Speech, must_be_as_good, score};
 use crate::lab::{Lab, free_port, pause, seconds, sound};
@@ -137,7 +137,7 @@ fn a_higher_priority_cuts_in_and_a_lower_one_is_told_busy() {
     // After the cut the yard hears the tone and nothing else.
     let heard = sound::read(&site.wav);
     let (from, to) = heard.heard(1, SILENCE).expect("the crane's tone in the sawmill");
-    assert!(to - from > 3.0, "{from} to {to}");
+    assert!(to - from > 2.5, "{from} to {to}");
     for channel in [0, 1] {
         let middle = heard.part(channel, from + 1.0, to - 0.5);
         let (frequency, share) = sound::tone(middle, heard.rate);
@@ -155,13 +155,12 @@ fn a_higher_priority_cuts_in_and_a_lower_one_is_told_busy() {
 fn relays_close_before_speech_and_open_after_it() {
     let lab = Lab::new("groups-relays");
     let speech = Speech::short(&lab);
-    let group = Group {
-        address: "239.255.10.4",
-        port: free_port(),
-    };
-    // The sawmill has no lead, and so tells when speech could have begun in the yard.
+    let port = free_port();
+    let [to_yard, to_sawmill] = ["239.255.10.4", "239.255.10.5"].map(|address| Group { address, port });
+    // Two pages of the same words at the same time; the sawmill has no lead, and so tells when speech came in.
     let site = Site::new(&lab)
-        .group("dispatch", group, "zones = [\"yard\", \"sawmill\"]")
+        .group("dispatch", to_yard, "zones = [\"yard\"]")
+        .group("weighbridge", to_sawmill, "zones = [\"sawmill\"]")
         .sawmill_lead("0 ms");
     let mut daemon = site.start(&lab);
     daemon.wait_ready(10.0);
@@ -170,8 +169,8 @@ fn relays_close_before_speech_and_open_after_it() {
         "at rest before the page: {:?}",
         daemon.relays()
     );
-    send_pcmu(group, &speech.narrow).wait_end(seconds(20.0));
-    daemon.wait_records(1, 10.0);
+    send_pcmu_twice([to_yard, to_sawmill], &speech.narrow).wait_end(seconds(20.0));
+    daemon.wait_records(2, 10.0);
     daemon.wait_rest(5.0);
     daemon.stop(10.0);
 
@@ -179,6 +178,7 @@ fn relays_close_before_speech_and_open_after_it() {
     let (yard, _) = heard.heard(0, -60.0).expect("speech in the yard");
     let (sawmill, _) = heard.heard(1, -60.0).expect("speech in the sawmill");
     let lead = yard - sawmill;
+    // The buffers of the two pages may differ a little.
     assert!(
         (0.25..0.36).contains(&lead),
         "the yard waits its 300 ms longer than the sawmill: {lead}"

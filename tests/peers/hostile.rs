@@ -26,6 +26,7 @@ fn ten_thousand_malformed_datagrams_leave_a_page_unharmed() {
         port: free_port(),
     };
     let site = Site::new(&lab)
+        .network("127.0.0.1") // where sipsak sends from
         .extension("850", &kamailio.registrar(), "zones = [\"yard\"]")
         .group("dispatch", dispatch, "zones = [\"sawmill\"]");
     let mut daemon = site.start(&lab);

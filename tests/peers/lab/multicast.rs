@@ -44,6 +44,20 @@ pub fn send_pcmu(group: Group, narrow: &Path) -> Process {
     )
 }
 
+/// The same stream to two groups, packet by packet.
+pub fn send_pcmu_twice(groups: [Group; 2], narrow: &Path) -> Process {
+    let [a, b] = groups.map(|g| format!("{}:{}", g.address, g.port));
+    Process::start(
+        "gst-pcmu-twice",
+        &mut pipeline(&format!(
+            "filesrc location={} ! wavparse ! audioconvert ! audiobuffersplit output-buffer-duration=1/50 ! mulawenc \
+             ! rtppcmupay min-ptime=20000000 max-ptime=20000000 ! multiudpsink clients={a},{b} ttl-mc=1 \
+             bind-address=127.0.0.1 auto-multicast=false sync=true",
+            narrow.display()
+        )),
+    )
+}
+
 /// Opus (RFC 7587), payload type 111.
 pub fn send_opus(group: Group, wide: &Path) -> Process {
     Process::start(

@@ -81,7 +81,8 @@ impl Process {
             }
             let left = deadline.saturating_duration_since(Instant::now());
             if left.is_zero() || output.open == 0 {
-                let said: Vec<_> = output.lines.iter().map(|l| l.text.as_str()).collect();
+                let said: Vec<_> = output.lines.iter().map(|l| l.text.clone()).collect();
+                drop(output);
                 panic!(
                     "{} never said {words:?} within {limit:?}; from line {from} on it said:\n{}",
                     self.name,
