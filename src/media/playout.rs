@@ -107,6 +107,8 @@ const MAX_WAIT: u32 = 200;
 /// Sequence numbers remembered as played, to tell a duplicate from a late packet.
 const PLAYED_MEMORY: u64 = 128;
 
+/// Most delay added so that the far end of a loss is known, s.
+const MAX_LOSS_FLOOR: f64 = 0.060;
 /// Decay of the count of losses per block: half after 17 s.
 const LOSS_MEMORY: f64 = 0.9998;
 
@@ -130,6 +132,8 @@ pub struct Playout {
     decoders: Decoders,
     line: Line,
     concealer: Concealer,
+    /// Runs from the far end of a gap.
+    backward: Concealer,
     activity: Activity,
     state: State,
     codec: Codec,
@@ -159,6 +163,8 @@ pub struct Playout {
     draining: bool,
     /// Losses of late, decaying: more delay pays, since a gap with both its ends known is mended better.
     losses: f64,
+    /// Packets lost in a row, typically.
+    loss_run: f64,
     concealed: f64,
     shortened: f64,
     stretched: f64,
@@ -180,6 +186,7 @@ impl Playout {
             decoders: Decoders::new(map)?,
             line: Line::new(codec.sample_rate()),
             concealer: Concealer::new(),
+            backward: Concealer::new(),
             activity: Activity::new(),
             state: State::Standing,
             codec,
@@ -199,6 +206,7 @@ impl Playout {
             allowance: 0.0,
             draining: false,
             losses: 0.0,
+            loss_run: 1.0,
             concealed: 0.0,
             shortened: 0.0,
             stretched: 0.0,
@@ -248,7 +256,8 @@ impl Playout {
         }
         let media = self.timing.arrive(&seen);
         while self.store.insert(packet, seq, media, opens) == Inserted::Full {
-            if !self.drop_oldest() {
+            let older = self.store.first().is_none_or(|e| seq < e.seq);
+            if older || !self.drop_oldest() {
                 self.figures.overflowed += 1;
                 return;
             }
@@ -337,7 +346,7 @@ impl Playout {
     fn target(&self) -> f64 {
         let frame = self.last_frame as f64 / f64::from(self.line.rate());
         let floor = if self.losses > 0.5 {
-            frame.min(0.06) + BLOCK_SECONDS
+            (frame * self.loss_run).min(MAX_LOSS_FLOOR) + BLOCK_SECONDS
         } else {
             0.0
         };

@@ -2,16 +2,18 @@
 
 /// Frame that is judged, ms.
 pub const FRAME_MS: usize = 5;
-/// Never quiet above this, and always quiet below that (mean square; −45 and −72 dB re full scale).
-const CEILING: f32 = 3.2e-5;
+/// Never quiet above this, and always quiet below that (mean square; −42 and −72 dB re full scale).
+const CEILING: f32 = 6.3e-5;
 const SILENCE: f32 = 6.3e-8;
-/// Quiet is this much below the speech level and no more than that above the floor (26 dB, 8 dB).
-const BELOW_SPEECH: f32 = 2.5e-3;
-const ABOVE_FLOOR: f32 = 6.3;
+/// Quiet is this much below the speech level and no more than that above the floor (22 dB, 11 dB).
+const BELOW_SPEECH: f32 = 6.3e-3;
+const ABOVE_FLOOR: f32 = 12.6;
 /// Speech level assumed before any was heard: −26 dB, the usual level on a telephone line (P.56 convention).
 const USUAL_SPEECH: f32 = 2.5e-3;
 
 pub struct Activity {
+    /// Mean square over about 50 ms, its least of late, and that of speech.
+    smooth: f32,
     floor: f32,
     speech: f32,
     /// Quiet audio in a row that was heard last, ms.
@@ -21,6 +23,7 @@ pub struct Activity {
 impl Activity {
     pub fn new() -> Self {
         Activity {
+            smooth: CEILING,
             floor: CEILING,
             speech: USUAL_SPEECH,
             quiet_ms: 0,
@@ -38,14 +41,9 @@ impl Activity {
             true => self.quiet_ms.saturating_add(FRAME_MS),
             false => 0,
         };
-        if power > SILENCE {
-            // Down at once, up by 3 dB a second; speech the other way round, down by 3 dB in two seconds.
-            self.floor = if power < self.floor {
-                self.floor + (power - self.floor) * 0.25
-            } else {
-                self.floor * 1.0035
-            };
-        }
+        self.smooth += (power - self.smooth) * 0.1;
+        // Down at once, up by 3 dB a second; speech the other way round, down by 3 dB in two seconds.
+        self.floor = self.smooth.min(self.floor * 1.0035).max(SILENCE);
         self.speech = if power > self.speech {
             self.speech + (power - self.speech) * 0.25
         } else {

@@ -19,6 +19,7 @@ pub struct Concealer {
     history: [f32; MAX_HISTORY],
     len: usize,
     period: usize,
+    voiced: bool,
     /// Periods in the pattern that is repeated now, and the place in it.
     periods: usize,
     position: usize,
@@ -37,6 +38,7 @@ impl Concealer {
             history: [0.0; MAX_HISTORY],
             len: 0,
             period: 1,
+            voiced: false,
             periods: 1,
             position: 0,
             step: 0.0,
@@ -48,28 +50,31 @@ impl Concealer {
 
     /// Starts a gap after `past`. With little or no past, silence.
     pub fn begin(&mut self, past: &[f32], rate: u32) {
+        let pitch = pitch::at_end(past, rate).filter(|(_, correlation)| *correlation >= VOICED);
+        self.begin_with(past.iter().rev(), rate, pitch.map(|(period, _)| period));
+    }
+
+    /// Starts from audio given backwards, with its period if it has one.
+    fn begin_with<'a>(&mut self, backwards: impl Iterator<Item = &'a f32>, rate: u32, period: Option<usize>) {
         self.rate = rate as usize;
-        self.len = (HISTORY_MS * self.rate / 1000).min(past.len());
-        self.history[..self.len].copy_from_slice(&past[past.len() - self.len..]);
+        let wanted = HISTORY_MS * self.rate / 1000;
+        self.len = 0;
+        for s in backwards.take(wanted) {
+            self.len += 1;
+            self.history[wanted - self.len] = *s;
+        }
+        self.history.copy_within(wanted - self.len..wanted, 0);
         self.made = 0;
         self.position = 0;
         self.periods = 1;
-        let past = &self.history[..self.len];
-        let (period, correlation) = pitch::at_end(past, rate).unwrap_or((0, 0.0));
-        let voiced = correlation >= VOICED;
-        if voiced {
-            self.period = period;
-        } else {
-            // Noise: the longest pattern there is, so that its repetition is not heard as a pitch.
-            self.period = (pitch::MAX_PERIOD_MS * self.rate / 1000).min(self.len * 3 / 4).max(1);
-        }
-        self.step = match self.len {
-            0 => 0.0,
-            n if n > self.period => past[n - 1] - self.pattern(self.period - 1),
-            n => past[n - 1],
-        };
+        self.voiced = period.is_some();
+        // Noise: the longest pattern there is, so that its repetition is not heard as a pitch.
+        let longest = (pitch::MAX_PERIOD_MS * self.rate / 1000).min(self.len * 3 / 4);
+        self.period = period.unwrap_or(longest).clamp(1, self.len.max(1));
+        let last = |back: usize| self.history[..self.len].iter().rev().nth(back).copied().unwrap_or(0.0);
+        self.step = last(0) - last(self.period);
         let ms = self.rate / 1000;
-        (self.hold, self.silent) = (10 * ms, 60 * ms);
+        (self.hold, self.silent) = (10 * ms, 70 * ms);
     }
 
     /// Length in samples of the pattern repeated now.
@@ -141,7 +146,7 @@ impl Concealer {
         }
         sample *= self.gain();
         self.made += 1;
-        sample
+        sample.clamp(-1.0, 1.0)
     }
 
     /// Makes up the next samples of the gap.
@@ -150,13 +155,96 @@ impl Concealer {
     }
 
     /// Joins the gap to what follows: crossfades into the first samples of `audio`, 4 ms and more after a longer
-    /// gap, at most 10 ms (G.711 Appendix I).
-    pub fn rejoin(&mut self, audio: &mut [f32]) {
+    /// gap, at most 10 ms (G.711 Appendix I). A voice first goes on until its waveform meets that of `audio`; those
+    /// samples are written to `more`, and their number returned.
+    pub fn rejoin(&mut self, audio: &mut [f32], more: &mut [f32; MAX_MORE]) -> usize {
         let ms = self.rate / 1000;
-        let length = (4 * ms + self.made * 4 / 10).min(10 * ms).min(audio.len());
-        for (i, s) in audio[..length].iter_mut().enumerate() {
-            let weight = (i + 1) as f32 / (length + 1) as f32;
-            *s = *s * weight + self.next_sample() * (1.0 - weight);
+        let fade = (4 * ms + self.made * 4 / 10).min(10 * ms).min(audio.len());
+        let mut on = [0.0; MAX_MORE + 48 * 10];
+        let reach = if self.voiced && !self.is_silent() {
+            self.period.min(MAX_MORE)
+        } else {
+            0
+        };
+        let on = &mut on[..reach + fade];
+        on.iter_mut().for_each(|s| *s = self.next_sample());
+        let shift = match pitch::best_match(&audio[..fade], on, self.rate as u32) {
+            Some((offset, correlation)) if reach > 0 && correlation >= VOICED => offset.min(reach),
+            _ => 0,
+        };
+        more[..shift].copy_from_slice(&on[..shift]);
+        for (i, s) in audio[..fade].iter_mut().enumerate() {
+            let weight = (i + 1) as f32 / (fade + 1) as f32;
+            *s = *s * weight + on[shift + i] * (1.0 - weight);
         }
+        shift
+    }
+
+    /// Fills `gap` between the audio given to [`Concealer::begin`] and `future`, with `backward` as a second
+    /// concealer that runs from the future towards the past. Both are blended over the gap; where both are voices,
+    /// the forward one is stretched or squeezed so that its waveform meets the future's.
+    pub fn interpolate(&mut self, backward: &mut Concealer, future: &[f32], gap: &mut [f32]) {
+        let ms = self.rate / 1000;
+        let n = gap.len();
+        let future = &future[..future.len().min(20 * ms)];
+        backward.begin_with(
+            future.iter(),
+            self.rate as u32,
+            period_at_start(future, self.period, ms),
+        );
+        for c in [&mut *self, &mut *backward] {
+            c.hold = c.hold.max(n * 3 / 4);
+            c.silent = c.silent.max(n + 40 * ms);
+        }
+        let mut made = [0.0f32; MAX_INTERPOLATED + 2 * MAX_MORE];
+        let slack = if self.voiced && backward.voiced {
+            self.period / 2
+        } else {
+            0
+        };
+        let window = (10 * ms).min(future.len());
+        let made = &mut made[..(n + slack + window).min(MAX_INTERPOLATED + 2 * MAX_MORE)];
+        made.iter_mut().for_each(|s| *s = self.next_sample());
+        let mut reach = n;
+        if slack > 0
+            && let Some(from) = n.checked_sub(slack)
+            && let Some((offset, correlation)) = pitch::best_match(&future[..window], &made[from..], self.rate as u32)
+            && correlation >= VOICED
+        {
+            reach = from + offset;
+        }
+        let pace = reach as f32 / n.max(1) as f32;
+        for i in (0..n).rev() {
+            let place = i as f32 * pace;
+            let (whole, part) = (place as usize, place.fract());
+            let next = made.get(whole + 1).copied().unwrap_or(0.0);
+            let forward = made.get(whole).copied().unwrap_or(0.0) * (1.0 - part) + next * part;
+            let weight = (i + 1) as f32 / (n + 1) as f32;
+            gap[i] = forward * (1.0 - weight) + backward.next_sample() * weight;
+        }
+    }
+}
+
+/// Longest gap that is interpolated, and longest continuation before a rejoin, samples.
+pub const MAX_INTERPOLATED: usize = 8 * 60;
+pub const MAX_MORE: usize = 8 * pitch::MAX_PERIOD_MS;
+
+/// The period with which `future` begins; `hint` is the one before the gap. At 8 kHz its 20 ms leave room for
+/// periods up to 10 ms to be found, longer ones are taken on trust if they fit.
+fn period_at_start(future: &[f32], hint: usize, ms: usize) -> Option<usize> {
+    let min = ms * pitch::MIN_PERIOD_US / 1000;
+    let window = 10 * ms;
+    let reference = future.get(..window)?;
+    let region = future.get(min..)?;
+    let (offset, correlation) = pitch::best_match(reference, region, ms as u32 * 1000)?;
+    let found = (correlation >= VOICED).then_some(min + offset);
+    match found {
+        Some(period) => Some(period),
+        None if hint > window && hint + ms < future.len() => {
+            let n = future.len() - hint;
+            let (_, likeness) = pitch::best_match(&future[..n], &future[hint..], ms as u32 * 1000)?;
+            (likeness >= VOICED).then_some(hint)
+        }
+        None => None,
     }
 }

@@ -8,6 +8,9 @@ use audiopus::{Channels, MutSignals, SampleRate};
 
 use crate::media::{Codec, Format, PayloadMap, g711};
 
+/// Overshoot beyond full scale that a decoder may keep; the limiter of the output takes care of it.
+const PEAK: f32 = 1.5;
+
 /// Decoders of one session; the Opus one only where the session has Opus.
 pub struct Decoders {
     map: PayloadMap,
@@ -58,6 +61,10 @@ impl Decoders {
             decoder.decode_float(packet, signals, fec).ok()
         });
         let valid = decoded.unwrap_or(0).min(wanted);
+        for s in &mut out[..valid] {
+            // A hostile payload can make the decoder overshoot without bound.
+            *s = if s.is_finite() { s.clamp(-PEAK, PEAK) } else { 0.0 };
+        }
         out[valid..].fill(0.0);
     }
 

@@ -11,6 +11,14 @@ const OPUS_ALONE_MS: usize = 200;
 const END_MS: usize = 8;
 /// Fade into a pause that the sender left, ms.
 const PAUSE_FADE_MS: usize = 10;
+/// Samples after a gap that its interpolation looks at.
+const FUTURE: usize = 160;
+/// Share of each loss in the running length of losses.
+const LOSS_RUN_SHARE: f64 = 0.25;
+/// A packet whose timestamp lies further back than this is played, but does not set the time line back, ms.
+const MAX_OVERLAP_MS: i64 = 120;
+/// Comfort noise is made no louder than this, −dBov, whatever a sender asks for.
+const LOUDEST_NOISE: u8 = 30;
 /// Fade in after silence, ms.
 const FADE_IN_MS: usize = 2;
 
@@ -93,7 +101,7 @@ impl Playout {
     /// Packets missing before `entry`.
     fn missing(&self, entry: &Entry) -> u64 {
         match self.next_seq {
-            Some(next) if !entry.restart => entry.seq - next,
+            Some(next) if !entry.restart => entry.seq.saturating_sub(next),
             _ => 0,
         }
     }
@@ -117,7 +125,10 @@ impl Playout {
     }
 
     fn note_losses(&mut self, missing: u64) {
-        self.losses = (self.losses + missing.min(20) as f64).min(20.0);
+        if missing > 0 {
+            self.losses = (self.losses + missing.min(20) as f64).min(20.0);
+            self.loss_run += (missing.min(5) as f64 - self.loss_run) * LOSS_RUN_SHARE;
+        }
     }
 
     /// Fills part of the gap before `entry`.
@@ -137,6 +148,10 @@ impl Playout {
             return;
         }
         let step = self.ticks_per_sample();
+        if gap as f64 > self.settings.max_hold.as_secs_f64() * f64::from(self.line.rate()) {
+            self.next_media = entry.media;
+            return;
+        }
         if codec == Codec::Opus {
             let unit = self.line.rate() as usize / 400; // 2.5 ms
             let most = if is_lost {
@@ -164,6 +179,10 @@ impl Playout {
             self.next_media += length as i64 * step;
             return;
         }
+        if is_lost && self.bridged == 0 && gap <= lost && gap <= conceal::MAX_INTERPOLATED {
+            self.interpolate(entry, codec, gap);
+            return;
+        }
         if !is_lost {
             self.concealer.fade(PAUSE_FADE_MS);
         }
@@ -174,6 +193,20 @@ impl Playout {
         }
         self.bridged += length;
         self.next_media += length as i64 * step;
+    }
+
+    /// Fills the whole gap before `entry` from both its ends.
+    fn interpolate(&mut self, entry: &Entry, codec: Codec, gap: usize) {
+        let payload = self.store.payload(entry, &mut self.scratch);
+        let mut future = [0.0; FUTURE];
+        let n = payload.len().min(FUTURE);
+        self.decoders.decode(codec, &payload[..n], &mut future[..n]);
+        if let Some(out) = self.line.append(gap) {
+            self.concealer.interpolate(&mut self.backward, &future[..n], out);
+        }
+        self.concealed += self.milliseconds(gap);
+        self.next_media = entry.media;
+        self.in_gap = false;
     }
 
     /// Nothing to play: stands in for what may come yet, or ends.
@@ -275,7 +308,7 @@ impl Playout {
                 .payload(entry, &mut self.scratch)
                 .first()
                 .map_or(127, |l| l & 127);
-            self.noise = Some(10f32.powf(-f32::from(level) / 10.0));
+            self.noise = Some(10f32.powf(-f32::from(level.max(LOUDEST_NOISE)) / 10.0));
         }
     }
 
@@ -307,21 +340,8 @@ impl Playout {
             && let Some(out) = self.line.append(n)
         {
             self.decoders.decode(codec, payload, out);
-            if self.in_gap {
-                if self.concealer.is_silent() || self.noise.is_some() {
-                    let fade = (FADE_IN_MS * self.line.rate() as usize / 1000).min(n);
-                    if codec != Codec::Opus {
-                        let (all, _) = self.line.all_mut();
-                        let start = all.len() - n;
-                        for (i, s) in all[start..start + fade].iter_mut().enumerate() {
-                            *s *= (i + 1) as f32 / (fade + 1) as f32;
-                        }
-                    }
-                } else if codec != Codec::Opus {
-                    let (all, _) = self.line.all_mut();
-                    let start = all.len() - n;
-                    self.concealer.rejoin(&mut all[start..]);
-                }
+            if self.in_gap && codec != Codec::Opus {
+                self.rejoin(n);
             }
             self.opus_silent = silent;
             self.in_gap = false;
@@ -329,9 +349,33 @@ impl Playout {
             self.last_frame = n;
             self.figures.played += 1;
         }
-        self.next_media = entry.media + n as i64 * self.ticks_per_sample();
+        let overlap = self.next_media - entry.media;
+        if overlap * 1000 < TICKS * MAX_OVERLAP_MS {
+            self.next_media = entry.media + n as i64 * self.ticks_per_sample();
+        }
         self.store.pop();
         self.advance_seq(entry.seq, true);
         self.state = State::Flowing;
+    }
+
+    /// Joins the last `n` samples of the line, just decoded, to the made-up audio before them.
+    fn rejoin(&mut self, n: usize) {
+        let fade = self.line.samples(FADE_IN_MS).min(n);
+        let (all, _) = self.line.all_mut();
+        let start = all.len() - n;
+        if self.concealer.is_silent() || self.noise.is_some() {
+            for (i, s) in all[start..start + fade].iter_mut().enumerate() {
+                *s *= (i + 1) as f32 / (fade + 1) as f32;
+            }
+            return;
+        }
+        let mut more = [0.0; conceal::MAX_MORE];
+        let length = self.concealer.rejoin(&mut all[start..], &mut more);
+        let before = self.line.pending() - n;
+        if self.line.open(before, length) {
+            let (all, now) = self.line.all_mut();
+            all[now + before..now + before + length].copy_from_slice(&more[..length]);
+            self.concealed += self.milliseconds(length);
+        }
     }
 }

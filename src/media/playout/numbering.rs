@@ -49,12 +49,18 @@ impl Numbering {
             self.highest_wire = wire;
             return Some((number, true));
         }
-        let run = match self.before {
-            _ if wire >= run.from => run,
-            Some(before) if wire >= before.from => before,
+        let number = match self.before {
+            _ if wire >= run.from => wire.wrapping_sub(run.shift),
+            Some(before) if wire >= before.from => {
+                let number = wire - before.shift;
+                // Between the runs, and of neither.
+                if number >= run.opened_by.wrapping_sub(run.shift) - JOINT {
+                    return None;
+                }
+                number
+            }
             _ => return None,
         };
-        let number = wire.wrapping_sub(run.shift);
         if wire > self.highest_wire {
             self.highest_wire = wire;
             self.highest = number;
@@ -103,5 +109,6 @@ mod tests {
         assert_eq!(n.number(399_998, false), Some((b - 2, false)));
         assert_eq!(n.number(70_009, false), Some((a - 1, false)));
         assert_eq!(n.number(3, false), None);
+        assert_eq!(n.number(200_000, false), None, "between the runs");
     }
 }

@@ -11,15 +11,17 @@ const FAST_WINDOW: usize = 8;
 const SLOW_WINDOW: usize = 12;
 /// A packet this much later than the fastest is no jitter: the sender or the network was away, s.
 const AWAY: f64 = 1.0;
-/// A timestamp step this much larger or smaller than the packets between explain may be a jump, ticks.
-const STEP_SLACK: i64 = TICKS * 120 / 1000;
-/// A jump when the packet would be this much faster than the fastest, s.
+/// The timestamps jumped when a packet would be this much faster than the fastest so far, s.
 const JUMP: f64 = 0.2;
+/// Or when they fall back behind the packets between by this much, ticks.
+const STEP_SLACK: i64 = TICKS * 120 / 1000;
+/// How far before the newest packet a misordered one may lie, ticks.
+const MAX_BACK: i64 = TICKS * 2;
 /// Kept on top of the spread seen, s: one block of the output.
 const MARGIN: f64 = 0.005;
 /// Span in which the earliest pull is remembered, s, and a pause between pulls that forgets it.
 const PULL_WINDOW: f64 = 0.5;
-const PULL_PAUSE: f64 = 0.1;
+const PULL_PAUSE: f64 = 0.21;
 const PULL_SLOTS: usize = 10;
 
 /// Extremes over a sliding window of slots, each `slot` seconds.
@@ -135,25 +137,28 @@ impl Timing {
         let unit = TICKS / i64::from(seen.clock.max(1));
         let ticks = |s: f64| (s * TICKS as f64).round() as i64;
         let fastest = self.fastest.get().unwrap_or(arrival);
-        let mut newer = true;
+        let (mut newer, mut plausible) = (true, true);
         let media = match self.newest {
             None => 0,
-            Some(n) if seen.restart || n.ticks_per_unit != unit || seen.seq > n.seq + MAX_GAP => {
-                ticks(arrival - fastest)
-            }
+            Some(n) if seen.restart || n.ticks_per_unit != unit => ticks(arrival - fastest),
             Some(n) => {
                 let step = i64::from(seen.timestamp.wrapping_sub(n.timestamp) as i32) * unit;
                 newer = seen.seq > n.seq;
-                let media = n.media + step;
-                let excess = step - n.duration * (seen.seq.saturating_sub(n.seq)) as i64;
-                let transit = arrival - media as f64 / TICKS as f64;
-                let jumped = newer
-                    && ((excess > STEP_SLACK && transit < fastest - JUMP)
-                        || (excess < -STEP_SLACK && (step < 0 || transit > fastest + AWAY)));
-                if jumped {
-                    ticks(arrival - fastest).max(n.media + n.duration)
+                if newer {
+                    let excess = step - n.duration * (seen.seq - n.seq) as i64;
+                    let transit = arrival - (n.media + step) as f64 / TICKS as f64;
+                    let back = excess < -STEP_SLACK && (step < 0 || transit > fastest + AWAY);
+                    if transit < fastest - JUMP || back {
+                        ticks(arrival - fastest).max(n.media + n.duration)
+                    } else {
+                        n.media + step
+                    }
                 } else {
-                    media
+                    plausible = (-MAX_BACK..=0).contains(&step);
+                    match plausible {
+                        true => n.media + step,
+                        false => n.media - n.duration * (n.seq - seen.seq).min(100) as i64,
+                    }
                 }
             }
         };
@@ -169,7 +174,7 @@ impl Timing {
                 },
             });
         }
-        if seen.duration > 0 {
+        if seen.duration > 0 && plausible {
             let transit = arrival - media as f64 / TICKS as f64;
             if self.fastest.get().is_some_and(|f| transit > f + AWAY) {
                 self.fastest.clear();
@@ -225,6 +230,3 @@ impl Timing {
         self.newest.map_or(0, |n| n.media + n.duration - from)
     }
 }
-
-/// Largest step of sequence numbers that is still loss (RFC 3550 A.1, MAX_DROPOUT).
-const MAX_GAP: u64 = 3000;
