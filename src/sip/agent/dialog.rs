@@ -79,7 +79,8 @@ impl Agent {
         true
     }
 
-    /// Refuses a call that was not answered.
+    /// Refuses a call that was not answered, with a Reason if there is a cause. A status that is no refusal
+    /// becomes 480.
     pub fn refuse(&mut self, call: CallId, status: u16, cause: Option<Cause>, now: Instant) {
         self.end_offered(call, status, cause.as_ref(), Ending::Refused, now);
     }
@@ -113,6 +114,7 @@ impl Agent {
         }
     }
 
+    /// Answers a re-INVITE with 200 and this body (an answer, or an offer when it had none).
     pub fn accept_change(&mut self, call: CallId, body: Vec<u8>, now: Instant) {
         let Some(change) = self.calls.get_mut(&call).and_then(|c| c.change.take()) else {
             return;
@@ -121,6 +123,7 @@ impl Agent {
         self.unlink(&change.key);
     }
 
+    /// Refuses a re-INVITE; the call goes on as before (RFC 3261 §14.2). A status that is no refusal becomes 488.
     pub fn refuse_change(&mut self, call: CallId, status: u16, now: Instant) {
         let Some(change) = self.calls.get_mut(&call).and_then(|c| c.change.take()) else {
             return;

@@ -4,7 +4,7 @@ use std::hash::{DefaultHasher, Hash as _, Hasher as _};
 use std::sync::Arc;
 use std::time::Instant;
 
-use super::stream::reply_flow;
+use super::stream::{reply_flow, reply_port};
 use super::{Agent, CallId, Flow, MAX_TRANSACTION_OCTETS, MAX_TRANSACTIONS, RETRY_AFTER, Transport};
 use crate::sip::transaction::{Kind, Server, ServerStep};
 use crate::sip::wire::{Fault, Message, Reply, Request, RequestLine, Start, Via, split_list};
@@ -114,7 +114,7 @@ impl Agent {
             from_tag: request.from.tag().map(<[u8]>::to_vec),
             cseq: request.cseq,
             is_first: request.to.tag().is_none(),
-            via_port: request.via.port.unwrap_or(5060),
+            via_port: reply_port(&request.via).unwrap_or(5060),
             request: Some(Arc::clone(request)),
             tag,
             call: None,

@@ -3,7 +3,7 @@
 use std::time::Instant;
 
 use super::{Agent, ConnectionId, Flow, MAX_CONNECTIONS, Output, PARTIAL_LIMIT, Transport};
-use crate::sip::wire::{Carrier, Frame, Framer};
+use crate::sip::wire::{Carrier, Frame, Framer, Via};
 
 pub(super) struct Connection {
     framer: Framer,
@@ -78,7 +78,8 @@ impl Agent {
         }
     }
 
-    /// The connection is gone (or could not be made: `connection` is `None` then).
+    /// The connection is gone (or could not be made: `connection` is `None` then). For UDP: the peer's port is
+    /// unreachable (ICMP).
     pub fn handle_closed(&mut self, flow: Flow, now: Instant) {
         if let Some(id) = flow.connection {
             self.connections.remove(&id);
@@ -123,10 +124,15 @@ impl Agent {
 /// Where a response goes (RFC 3261 §18.2.2, RFC 3581 §4): UDP to the source address, and to the source port if
 /// `rport` asked for it, else to the port in Via; TCP back by its connection. `maddr` is not followed: answers
 /// go to nobody but the sender.
-pub(super) fn reply_flow(flow: Flow, via: &crate::sip::wire::Via) -> Flow {
+pub(super) fn reply_flow(flow: Flow, via: &Via) -> Flow {
     let mut out = flow;
     if flow.transport == Transport::Udp && !via.params.has("rport") {
-        out.peer.set_port(via.port.unwrap_or(5060));
+        out.peer.set_port(reply_port(via).unwrap_or_else(|| flow.peer.port()));
     }
     out
+}
+
+/// The port in Via; `None` for 0, to which nothing can be sent.
+pub(super) fn reply_port(via: &Via) -> Option<u16> {
+    Some(via.port.unwrap_or(5060)).filter(|p| *p != 0)
 }

@@ -186,8 +186,12 @@ pub enum Ending {
 /// Figures for status and the journal.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct AgentFigures {
+    /// Messages from addresses that are let in.
     pub messages: u64,
+    /// Of these, the ones that break a rule of the syntax.
     pub malformed: u64,
+    /// Messages from strangers, and calls to extensions that are not there.
     pub turned_away: u64,
+    /// What a bound kept out: requests refused with 503, messages not sent.
     pub dropped: u64,
 }

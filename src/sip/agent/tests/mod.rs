@@ -5,6 +5,7 @@ mod calls;
 mod endings;
 mod gate;
 mod hostile;
+mod lossy;
 mod register;
 mod requests;
 mod streams;
