@@ -69,10 +69,10 @@ impl Limiter {
 
     /// Only the delay: every gain is 1.
     fn pass(&mut self, chunk: &mut [f32]) {
-        for x in chunk {
-            std::mem::swap(x, &mut self.delay[self.at]);
-            self.at = (self.at + 1) % LOOK_AHEAD;
-        }
+        let (first, second) = chunk.split_at_mut(chunk.len().min(LOOK_AHEAD - self.at));
+        self.delay[self.at..self.at + first.len()].swap_with_slice(first);
+        self.delay[..second.len()].swap_with_slice(second);
+        self.at = (self.at + first.len() + second.len()) % LOOK_AHEAD;
     }
 
     fn next(&mut self, x: f32) -> f32 {

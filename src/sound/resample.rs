@@ -13,7 +13,9 @@ use super::RATE;
 const LENGTH: usize = 240;
 /// Attenuation that the window is made for, dB. 240 frames and 1200 Hz of transition allow 93 (Kaiser's formula).
 const ATTENUATION: f64 = 92.0;
-/// Longest branch, input samples (from 32 kHz).
+/// Room for the outputs of one input sample: at most six, in whole vector registers.
+const LANES: usize = 8;
+/// Longest window, input samples (from 32 kHz).
 const MAX_TAPS: usize = 160;
 /// Most input samples taken in one stride.
 const MAX_INPUT: usize = 160;
@@ -29,15 +31,15 @@ const RATES: [(u32, usize, usize); 5] = [
 /// Frames after the last input until an [`Upsampler`] is silent again.
 pub const TAIL: usize = LENGTH - 1;
 
-/// One rate's filter, split into its branches.
+/// One rate's filter, split into its phases.
 #[derive(Debug)]
 pub struct Kernel {
     rate: u32,
     up: usize,
     down: usize,
     taps: usize,
-    /// `up` branches of `taps` coefficients, each in the order of the history (oldest sample first).
-    branches: Vec<f32>,
+    /// For each input sample of the window (oldest first), its weight in each of the `up` outputs that follow.
+    weights: Vec<[f32; LANES]>,
 }
 
 impl Kernel {
@@ -58,18 +60,24 @@ impl Kernel {
             .collect();
         let sum: f64 = prototype.iter().sum();
         prototype.iter_mut().for_each(|c| *c *= up as f64 / sum);
-        let mut branches = Vec::with_capacity(length);
-        for phase in 0..up {
-            for tap in (0..taps).rev() {
-                branches.push(prototype[tap * up + phase] as f32);
-            }
-        }
+        let weights = (0..taps)
+            .rev()
+            .map(|tap| {
+                std::array::from_fn(|phase| {
+                    if phase < up {
+                        prototype[tap * up + phase] as f32
+                    } else {
+                        0.0
+                    }
+                })
+            })
+            .collect();
         Kernel {
             rate,
             up,
             down,
             taps,
-            branches,
+            weights,
         }
     }
 }
@@ -146,6 +154,9 @@ impl Upsampler {
         }
         match bank.kernel(rate) {
             Some(kernel) => {
+                if input.len() * kernel.up != out.len() * kernel.down {
+                    out.fill(0.0);
+                }
                 let strides = input.chunks(MAX_INPUT / kernel.down * kernel.down);
                 let frames = MAX_INPUT / kernel.down * kernel.up;
                 for (input, out) in strides.zip(out.chunks_mut(frames)) {
@@ -182,36 +193,32 @@ impl Upsampler {
             // Denormal numbers, as the end of a fade may leave them, would make the filter many times slower.
             *new = if x.abs() < 1e-15 { 0.0 } else { *x };
         }
-        let (mut start, mut phase) = (0, 0);
-        for o in out.iter_mut() {
-            let branch = &kernel.branches[phase * kernel.taps..(phase + 1) * kernel.taps];
-            let Some(window) = self.line.get(start..start + kernel.taps) else {
-                *o = 0.0;
-                continue;
-            };
-            *o = dot(branch, window);
-            phase += kernel.down;
-            if phase >= kernel.up {
-                phase -= kernel.up;
-                start += 1;
+        let mut out = out.iter_mut();
+        let mut phase = 0;
+        for window in self.line[..history + input.len()].windows(kernel.taps) {
+            let outputs = weigh(window, &kernel.weights);
+            while phase < kernel.up {
+                if let Some(o) = out.next() {
+                    *o = outputs[phase];
+                }
+                phase += kernel.down;
             }
+            phase -= kernel.up;
         }
+        out.for_each(|o| *o = 0.0);
         self.line.copy_within(input.len()..input.len() + history, 0);
     }
 }
 
-/// Eight running sums, so that the compiler may use vector registers.
-fn dot(a: &[f32], b: &[f32]) -> f32 {
-    let mut sums = [0f32; 8];
-    let (mut a8, mut b8) = (a.chunks_exact(8), b.chunks_exact(8));
-    for (x, y) in a8.by_ref().zip(b8.by_ref()) {
-        for i in 0..8 {
-            sums[i] += x[i] * y[i];
+/// All outputs that follow one input sample, side by side, so that the compiler may use vector registers.
+fn weigh(window: &[f32], weights: &[[f32; LANES]]) -> [f32; LANES] {
+    let mut sums = [0f32; LANES];
+    for (x, weights) in window.iter().zip(weights) {
+        for (sum, weight) in sums.iter_mut().zip(weights) {
+            *sum += x * weight;
         }
     }
-    let rest: f32 = a8.remainder().iter().zip(b8.remainder()).map(|(x, y)| x * y).sum();
-    let [s0, s1, s2, s3, s4, s5, s6, s7] = sums;
-    ((s0 + s4) + (s2 + s6)) + ((s1 + s5) + (s3 + s7)) + rest
+    sums
 }
 
 /// Modified Bessel function of the first kind, order 0, by its power series.

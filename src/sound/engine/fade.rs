@@ -51,6 +51,10 @@ impl Fade {
 
     /// Adds the faded `input` to `mix`.
     pub fn add(&mut self, curve: &Curve, input: &[f32], mix: &mut [f32]) {
+        if self.open && self.at == FADE {
+            mix.iter_mut().zip(input).for_each(|(m, x)| *m += x);
+            return;
+        }
         for (m, x) in mix.iter_mut().zip(input) {
             if self.open {
                 self.at = (self.at + 1).min(FADE);

@@ -186,7 +186,7 @@ fn unknown_rates_and_odd_lengths_do_not_panic() {
         for length in [0, 1, 39, 40, 41, 240, 1000] {
             let mut out = [1.0; 240];
             upsampler.process(&bank, rate, &vec![0.25; length], &mut out);
-            assert!(out.iter().all(|x| x.is_finite()));
+            assert!(out.iter().all(|x| x.abs() < 0.6), "{length} samples at {rate} Hz");
         }
     }
 }
