@@ -60,7 +60,7 @@ struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
-    /// Run the gateway until SIGTERM or SIGINT.
+    /// Run the gateway until SIGTERM, SIGINT or SIGHUP.
     #[command(after_help = concat!(
         "Example:\n  hornwire run /etc/hornwire/hornwire.toml\n\n",
         "Messages go to the journal when the service manager started it, else to stderr. At the end every call is\n",

@@ -13,7 +13,7 @@ use hornwire::report::message::Message;
 
 use super::{Exit, exit_of};
 
-/// Runs the daemon until SIGTERM or SIGINT.
+/// Runs the daemon until SIGTERM, SIGINT or SIGHUP.
 pub fn run(file: &Path) -> Exit {
     let plan = match plan(file) {
         Ok(plan) => plan,
@@ -97,17 +97,36 @@ fn plan(file: &Path) -> Result<Plan, Exit> {
     })
 }
 
-/// Comes true at SIGTERM or SIGINT.
+/// Comes true at SIGTERM or SIGINT, and at SIGHUP (its terminal was closed) unless whoever started us ignores that:
+/// by itself it would end the process with calls hanging and relays as they are.
 fn stop_signal() -> std::io::Result<impl Future<Output = ()>> {
     use tokio::signal::unix::{SignalKind, signal};
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
+    let mut hang_up = (!ignores_hang_up()).then(|| signal(SignalKind::hangup())).transpose()?;
     Ok(async move {
+        let hung_up = async {
+            match &mut hang_up {
+                Some(signal) => signal.recv().await,
+                None => std::future::pending().await,
+            }
+        };
         tokio::select! {
             _ = terminate.recv() => {}
             _ = interrupt.recv() => {}
+            _ = hung_up => {}
         }
     })
+}
+
+/// Started by nohup(1) or the like: bit 0 of the ignored signals (proc_pid_status(5)).
+fn ignores_hang_up() -> bool {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    status
+        .lines()
+        .find_map(|line| line.strip_prefix("SigIgn:"))
+        .and_then(|mask| u64::from_str_radix(mask.trim(), 16).ok())
+        .is_some_and(|mask| mask & 1 != 0)
 }
 
 fn complain(text: &str) {

@@ -50,6 +50,11 @@ impl Leg {
                 .is_some_and(|r| r.ip().to_canonical() == address)
     }
 
+    /// Whether this is the address that the leg's own RTP comes from.
+    pub fn is_sent_from(&self, address: SocketAddr) -> bool {
+        address.port() == self.local.rtp_port && self.socket.local_addr().is_ok_and(|own| own.ip() == address.ip())
+    }
+
     /// Takes what a new offer and answer agreed on. Going from speaking to sendonly or inactive is hold
     /// (RFC 3264 §8.4); an announcement that begins as sendonly is not.
     pub fn agree(&mut self, agreed: Agreed, seed: u64, now: Instant) {

@@ -11,6 +11,7 @@ use tokio::sync::mpsc::{self, Receiver, Sender};
 use super::calls::Leg;
 use super::cards::Cards;
 use super::groups::{Group, Join};
+use super::pace::Pace;
 use super::pages::Page;
 use super::ports::{Arrival, RTP_QUEUE, SIP_QUEUE, Signal};
 use super::wires::Wires;
@@ -48,6 +49,7 @@ pub struct Control {
     pub(super) calls: BTreeMap<CallId, Leg>,
     pub(super) groups: Vec<Group>,
     pub(super) pages: BTreeMap<PageId, Page>,
+    pub(super) pace: Pace,
     pub(super) rng: ChaCha12Rng,
     pub(super) rtp_queue: Sender<Arrival>,
     rtp: Receiver<Arrival>,
@@ -88,6 +90,7 @@ impl Control {
             calls: BTreeMap::new(),
             groups: plan.groups.iter().map(|g| Group::new(g, now)).collect(),
             pages: BTreeMap::new(),
+            pace: Pace::new(now),
             rng,
             rtp_queue,
             rtp,
@@ -186,6 +189,7 @@ impl Control {
             self.card_reports(now);
             self.cards.flush();
             self.write_records(now);
+            self.overload(now);
             self.journal.flush();
             self.tick_at = now + if self.pages.is_empty() { IDLE_TICK } else { REPORT_TICK };
         }
@@ -275,6 +279,15 @@ impl Control {
             Join::Failed(cause) => self.tell(Message::GroupNotJoined { group: name, cause }),
         }
         self.end_silent_stream(index, now);
+    }
+
+    fn overload(&mut self, now: Instant) {
+        if let Some(dropped) = self.pace.news(now) {
+            self.tell(Message::Overload {
+                what: "calls that came too fast from one address".to_owned(),
+                dropped,
+            });
+        }
     }
 
     /// A number for a new page.

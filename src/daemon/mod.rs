@@ -9,6 +9,7 @@ mod calls;
 mod cards;
 mod control;
 mod groups;
+mod pace;
 mod pages;
 mod ports;
 mod return_path;

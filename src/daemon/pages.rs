@@ -138,6 +138,12 @@ impl Page {
         Ok(())
     }
 
+    /// Voices that were replaced are still on their way back. Each holds a playout's memory, so that no more are made
+    /// meanwhile.
+    pub fn is_changing_voices(&self) -> bool {
+        self.away > self.feeds.len()
+    }
+
     pub fn has_voice(&self) -> bool {
         !self.feeds.is_empty()
     }

@@ -12,20 +12,28 @@ use crate::device::net;
 use crate::media::Receiver;
 use crate::page::{Bid, EndReason, Input, Loss, SourceId};
 use crate::report::message::Message;
-use crate::sip::agent::{CallId, Cause, Ending, Event, ExtensionId, Output};
+use crate::sip::agent::{CallId, Cause, Ending, Event, ExtensionId, Flow, Output};
 use crate::sip::sdp::{self, Agreed, SdpError};
 
 impl Control {
     pub(super) fn on_signal(&mut self, signal: Signal, now: Instant) {
         match signal {
             Signal::Datagram { flow, octets } => self.agent.handle_datagram(flow, &octets, now),
-            Signal::Stream { flow, octets } => self.agent.handle_stream(flow, &octets, now),
-            Signal::Accepted { stream, peer } => {
-                if self.agent.lets_in(peer.ip()) {
-                    self.wires.accepted(stream, peer);
+            Signal::Stream { flow, octets } => {
+                if self.wires.heard(flow, now) {
+                    self.agent.handle_stream(flow, &octets, now);
                 }
             }
-            Signal::Connected { flow, stream } => self.wires.connected(flow, stream),
+            Signal::Accepted { stream, peer } => {
+                if self.agent.lets_in(peer.ip()) {
+                    let gone = self.wires.accepted(stream, peer);
+                    self.flow_gone(gone, now);
+                }
+            }
+            Signal::Connected { flow, stream } => {
+                let gone = self.wires.connected(flow, stream);
+                self.flow_gone(gone, now);
+            }
             Signal::Closed(flow) => {
                 if self.wires.closed(flow) {
                     self.agent.handle_closed(flow, now);
@@ -35,9 +43,18 @@ impl Control {
         }
     }
 
+    fn flow_gone(&mut self, gone: Option<Flow>, now: Instant) {
+        if let Some(flow) = gone {
+            self.agent.handle_closed(flow, now);
+        }
+    }
+
     pub(super) fn on_agent(&mut self, output: Output, now: Instant) {
         match output {
-            Output::Transmit { flow, octets } => self.wires.transmit(flow, octets),
+            Output::Transmit { flow, octets } => {
+                let gone = self.wires.transmit(flow, octets);
+                self.flow_gone(gone, now);
+            }
             Output::Resolve { extension, registrar } => self.wires.resolve(extension, registrar),
             Output::Close(connection) => self.wires.close(connection),
             Output::Event(event) => self.on_event(event, now),
@@ -129,6 +146,9 @@ impl Control {
             local,
             offer,
         } = incoming;
+        if !self.pace.admits(peer.ip(), now) {
+            return Err((503, "too many calls from there".to_owned()));
+        }
         let index = usize::from(extension.0);
         let settings = &self.plan.extensions[index];
         let paging = settings.paging.clone();
@@ -235,6 +255,11 @@ impl Control {
             self.agent.refuse_change(call, 481, now);
             return;
         };
+        if self.pages.get(&leg.page).is_some_and(Page::is_changing_voices) {
+            // The audio threads have not yet given back what earlier changes replaced.
+            self.agent.refuse_change(call, 491, now);
+            return;
+        }
         leg.local.version += 1;
         match offer {
             Some(offer) => match sdp::answer(&offer, &leg.local) {

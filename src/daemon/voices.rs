@@ -21,6 +21,9 @@ impl Control {
     pub(super) fn on_rtp(&mut self, arrival: Arrival, now: Instant) {
         match arrival.port {
             Port::Call(call) => {
+                if self.is_own_port(arrival.peer) {
+                    return;
+                }
                 let Some(leg) = self.calls.get_mut(&call) else { return };
                 let Arrival { peer, octets, at, .. } = arrival;
                 if !(leg.may_send(peer.ip()) || self.agent.lets_in(peer.ip())) || !leg.lock.admits(peer, at) {
@@ -44,6 +47,12 @@ impl Control {
             }
             Port::Group(index) => self.on_group_rtp(index, arrival, now),
         }
+    }
+
+    /// Whether RTP from there is our own: a far end named one of our ports as its own, and would be kept on by our
+    /// tones.
+    fn is_own_port(&self, peer: std::net::SocketAddr) -> bool {
+        self.calls.values().any(|leg| leg.is_sent_from(peer))
     }
 
     fn on_group_rtp(&mut self, index: usize, arrival: Arrival, now: Instant) {

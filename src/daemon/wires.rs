@@ -1,22 +1,27 @@
 //! The signalling transports: UDP sockets, TCP connections, name resolution. Carries octets, reads none.
 
+use std::cell::{Cell, RefCell};
 use std::collections::{BTreeMap, HashMap};
 use std::net::{IpAddr, SocketAddr};
 use std::rc::Rc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
-use tokio::sync::mpsc::{self, Sender};
+use tokio::sync::Notify;
+use tokio::sync::mpsc::Sender;
 
 use super::ports::{self, Reader, Signal};
 use crate::device::net::{self, DatagramSocket};
 use crate::sip::agent::{ConnectionId, ExtensionId, Flow, Registrar, Transport};
 
-/// TCP connections open at once, made and accepted together.
+/// TCP connections open at once, made and accepted together. One more takes the place of the one that was silent
+/// longest, among those of the address that holds most.
 const MAX_CONNECTIONS: usize = 64;
-/// Messages that may wait to be written to one connection.
-const WRITE_QUEUE: usize = 16;
+/// Connections being made at once.
+const MAX_CONNECTING: usize = 16;
+/// Octets that may wait to be written to one connection: the answers to all requests that one turn can read from it.
+const WRITE_BUFFER: usize = 512 * 1024;
 /// Messages that may wait for a connection that is being made.
 const MAX_WAITING: usize = 8;
 const CONNECT_TIMEOUT: Duration = Duration::from_secs(5);
@@ -32,8 +37,37 @@ struct Udp {
 
 struct Connection {
     flow: Flow,
-    write: Sender<Vec<u8>>,
+    outbox: Rc<Outbox>,
+    /// When something came last.
+    heard: Instant,
     _tasks: [Reader; 2],
+}
+
+/// What waits to be written to one connection.
+#[derive(Default)]
+struct Outbox {
+    octets: RefCell<Vec<u8>>,
+    /// Nothing more comes: write the rest, then end the connection.
+    closing: Cell<bool>,
+    wake: Notify,
+}
+
+impl Outbox {
+    /// `false`: there is no room; nothing was taken.
+    fn push(&self, octets: &[u8]) -> bool {
+        let mut waiting = self.octets.borrow_mut();
+        if waiting.len() + octets.len() > WRITE_BUFFER {
+            return false;
+        }
+        waiting.extend_from_slice(octets);
+        self.wake.notify_one();
+        true
+    }
+
+    fn close(&self) {
+        self.closing.set(true);
+        self.wake.notify_one();
+    }
 }
 
 struct Connecting {
@@ -116,7 +150,9 @@ impl Wires {
     }
 
     /// Sends octets along a flow. UDP that cannot be sent now is lost, as on the network: the transactions repeat it.
-    pub fn transmit(&mut self, flow: Flow, octets: Vec<u8>) {
+    /// Returns a flow that is no more: another one's that had to give way, or this one when it cannot be had.
+    #[must_use]
+    pub fn transmit(&mut self, flow: Flow, octets: Vec<u8>) -> Option<Flow> {
         match flow.transport {
             Transport::Udp => {
                 let exact = self.udp.iter().find(|u| u.local == flow.local);
@@ -134,36 +170,37 @@ impl Wires {
                     let from = from.filter(|ip| Some(*ip) != self.advertise);
                     let _ = udp.socket.try_send(&octets, flow.peer, from);
                 }
+                None
             }
             Transport::Tcp => self.transmit_tcp(flow, octets),
         }
     }
 
-    fn transmit_tcp(&mut self, flow: Flow, octets: Vec<u8>) {
+    fn transmit_tcp(&mut self, flow: Flow, octets: Vec<u8>) -> Option<Flow> {
         let open = flow
             .connection
             .and_then(|id| self.connections.get(&id))
             .or_else(|| self.connections.values().find(|c| c.flow.peer == flow.peer));
         if let Some(connection) = open {
-            if connection.write.try_send(octets).is_err() {
-                // Too slow a reader, or a dead one: end it, the agent goes on without.
-                let flow = connection.flow;
-                self.close_flow(flow);
+            if connection.outbox.push(&octets) {
+                return None;
             }
-            return;
+            // Too slow a reader, or a dead one: end it, the agent goes on without.
+            let flow = connection.flow;
+            flow.connection.and_then(|id| self.connections.remove(&id));
+            return Some(flow);
         }
         if let Some(connecting) = self.connecting.get_mut(&flow.peer) {
             if connecting.waiting.len() < MAX_WAITING {
                 connecting.waiting.push(octets);
             }
-            return;
+            return None;
         }
-        if self.connections.len() + self.connecting.len() >= MAX_CONNECTIONS {
-            let _ = self.queue.try_send(Signal::Closed(Flow {
+        if self.connecting.len() >= MAX_CONNECTING {
+            return Some(Flow {
                 connection: None,
                 ..flow
-            }));
-            return;
+            });
         }
         let queue = self.queue.clone();
         let task = tokio::task::spawn_local(async move {
@@ -185,44 +222,61 @@ impl Wires {
                 _task: Reader::new(task),
             },
         );
+        None
     }
 
-    /// Takes a connection that a far end made. `false`: there are too many; it is closed.
-    pub fn accepted(&mut self, stream: TcpStream, peer: SocketAddr) -> bool {
-        if self.connections.len() + self.connecting.len() >= MAX_CONNECTIONS {
-            return false;
-        }
+    /// Takes a connection that a far end made. Returns the flow that had to give way.
+    #[must_use]
+    pub fn accepted(&mut self, stream: TcpStream, peer: SocketAddr) -> Option<Flow> {
         net::settle(&stream);
-        let Ok(local) = stream.local_addr() else { return false };
-        self.adopt(
-            Flow {
-                transport: Transport::Tcp,
-                local,
-                peer,
-                connection: None,
-            },
-            stream,
-        );
-        true
+        let local = stream.local_addr().ok()?;
+        let flow = Flow {
+            transport: Transport::Tcp,
+            local,
+            peer,
+            connection: None,
+        };
+        self.adopt(flow, stream, &[])
     }
 
-    /// Takes a connection that we asked for, and sends what waited for it.
-    pub fn connected(&mut self, flow: Flow, stream: TcpStream) {
+    /// Takes a connection that we asked for, and sends what waited for it. Returns the flow that had to give way.
+    #[must_use]
+    pub fn connected(&mut self, flow: Flow, stream: TcpStream) -> Option<Flow> {
         net::settle(&stream);
         let waiting = self
             .connecting
             .remove(&flow.peer)
-            .map(|c| c.waiting)
+            .map(|c| c.waiting.concat())
             .unwrap_or_default();
-        let id = self.adopt(flow, stream);
-        if let Some(connection) = self.connections.get(&id) {
-            for octets in waiting {
-                let _ = connection.write.try_send(octets);
-            }
-        }
+        self.adopt(flow, stream, &waiting)
     }
 
-    fn adopt(&mut self, flow: Flow, stream: TcpStream) -> ConnectionId {
+    /// Octets came by this flow. `false`: it is being closed, and nothing more is read from it.
+    pub fn heard(&mut self, flow: Flow, now: Instant) -> bool {
+        let connection = flow.connection.and_then(|id| self.connections.get_mut(&id));
+        connection.is_some_and(|c| {
+            c.heard = now;
+            !c.outbox.closing.get()
+        })
+    }
+
+    /// Ends the connection that can best be spared. An address that opens many loses its own.
+    fn give_way(&mut self) -> Option<Flow> {
+        let mut held: HashMap<IpAddr, usize> = HashMap::new();
+        for connection in self.connections.values() {
+            *held.entry(connection.flow.peer.ip()).or_default() += 1;
+        }
+        let share = |c: &Connection| held.get(&c.flow.peer.ip()).copied().unwrap_or(0);
+        let (id, _) = self
+            .connections
+            .iter()
+            .max_by_key(|(_, c)| (share(c), std::cmp::Reverse(c.heard)))?;
+        let id = *id;
+        self.connections.remove(&id).map(|c| c.flow)
+    }
+
+    fn adopt(&mut self, flow: Flow, stream: TcpStream, first: &[u8]) -> Option<Flow> {
+        let gave_way = (self.connections.len() >= MAX_CONNECTIONS).then(|| self.give_way()).flatten();
         let id = ConnectionId(self.next_connection);
         self.next_connection += 1;
         let flow = Flow {
@@ -252,31 +306,39 @@ impl Wires {
             }
             let _ = queue.send(Signal::Closed(flow)).await;
         });
-        let (sender, mut receiver) = mpsc::channel::<Vec<u8>>(WRITE_QUEUE);
+        let outbox = Rc::new(Outbox::default());
+        outbox.push(first);
         let queue = self.queue.clone();
+        let from = outbox.clone();
         let writer = tokio::task::spawn_local(async move {
-            while let Some(octets) = receiver.recv().await {
-                match tokio::time::timeout(WRITE_TIMEOUT, write.write_all(&octets)).await {
-                    Ok(Ok(())) => {}
-                    _ => {
-                        let _ = queue.send(Signal::Closed(flow)).await;
-                        return;
+            loop {
+                let octets = from.octets.take();
+                if octets.is_empty() {
+                    if from.closing.get() {
+                        let _ = write.shutdown().await;
+                        break;
                     }
+                    from.wake.notified().await;
+                } else if !matches!(
+                    tokio::time::timeout(WRITE_TIMEOUT, write.write_all(&octets)).await,
+                    Ok(Ok(()))
+                ) {
+                    break;
                 }
             }
-            // The last octets are out: tell the far end.
-            let _ = write.shutdown().await;
+            let _ = queue.send(Signal::Closed(flow)).await;
         });
         let tasks = [Reader::new(reader), Reader::new(writer)];
         self.connections.insert(
             id,
             Connection {
                 flow,
-                write: sender,
+                outbox,
+                heard: Instant::now(),
                 _tasks: tasks,
             },
         );
-        id
+        gave_way
     }
 
     /// Forgets a connection that has ended. `false` if it was already forgotten.
@@ -287,18 +349,11 @@ impl Wires {
         }
     }
 
-    /// Ends a connection; the agent hears of it like of any other end.
+    /// Ends a connection once what waits for it is written; the agent hears of it like of any other end.
     pub fn close(&mut self, id: ConnectionId) {
-        if let Some(flow) = self.connections.get(&id).map(|c| c.flow) {
-            self.close_flow(flow);
+        if let Some(connection) = self.connections.get(&id) {
+            connection.outbox.close();
         }
-    }
-
-    fn close_flow(&mut self, flow: Flow) {
-        let queue = self.queue.clone();
-        tokio::task::spawn_local(async move {
-            let _ = queue.send(Signal::Closed(flow)).await;
-        });
     }
 
     /// Looks up a registrar's addresses; the answer comes as [`Signal::Resolved`].

@@ -205,11 +205,12 @@ impl Receiver {
                     self.note_jitter(&packet);
                     return Received::Packet { packet, first: false };
                 }
-                Order::Duplicate => {
+                // After a silence it is a sender that began anew with the numbers it had.
+                Order::Duplicate if at.saturating_duration_since(stream.last) < TAKEOVER_SILENCE => {
                     self.duplicates += 1;
                     return Received::Dropped("duplicate");
                 }
-                Order::Jump => {}
+                Order::Duplicate | Order::Jump => {}
             }
         }
         if !known {

@@ -306,3 +306,28 @@ fn mutations_never_panic() {
     b.feed(&rtp(0xabc, 2, 0), at + 20);
     assert_eq!(b.wire(), [1, 2], "a real stream is heard after all that");
 }
+
+/// A sender that plays a short file over and over sends the same SSRC and the same numbers each time. Within a stream
+/// they are duplicates (RFC 3550 A.1); after a silence they are new speech.
+#[test]
+fn the_same_numbers_after_a_silence_are_a_new_run() {
+    let mut b = Bench::new();
+    let mut at = 0;
+    for round in 0..3 {
+        for seq in 0..25u16 {
+            b.feed(&rtp(7, seq, u32::from(seq) * 160), at);
+            at += 20;
+        }
+        assert_eq!(b.out.len(), 25 * (round + 1), "round {round}");
+        at += 500;
+    }
+    assert!(b.out.windows(2).all(|w| w[0].seq < w[1].seq), "numbers only grow");
+    assert_eq!(b.out.iter().filter(|p| p.restart).count(), 2);
+    assert_eq!(b.receiver.figures().lost, 0);
+    assert_eq!(b.receiver.figures().duplicates, 0);
+    // Without the silence they stay duplicates.
+    for seq in 0..25u16 {
+        assert_eq!(b.feed(&rtp(7, seq, u32::from(seq) * 160), at - 500), "duplicate");
+    }
+    assert_eq!(b.out.len(), 75);
+}

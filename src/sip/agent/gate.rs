@@ -114,7 +114,9 @@ pub(super) fn caller(address: &Address) -> String {
         }
         None => display(&address.raw_uri, MAX_CALLER),
     };
-    let name = display(&address.display, MAX_CALLER);
+    // A long name hides no number.
+    let room = MAX_CALLER.saturating_sub(place.chars().count() + 3);
+    let name = display(&address.display, room);
     let name = name.trim();
     let text = if name.is_empty() {
         place
@@ -122,4 +124,20 @@ pub(super) fn caller(address: &Address) -> String {
         format!("{name} <{place}>")
     };
     text.chars().take(MAX_CALLER).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_long_name_hides_no_number() {
+        for length in [0, 1, 100, 126, 127, 128, 129, 5000] {
+            let from = format!("\"{}\" <sip:201@192.0.2.7>", "é".repeat(length));
+            let text = caller(&Address::read(from.as_bytes()).unwrap());
+            assert!(text.contains("201@192.0.2.7"), "{text}");
+            assert!(text.chars().count() <= MAX_CALLER, "{text}");
+            assert_eq!(text.ends_with('>'), length > 0, "{text}");
+        }
+    }
 }

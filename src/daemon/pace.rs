@@ -1,0 +1,184 @@
+//! How fast calls may come: what one address may begin, so that a flood is neither admitted nor told call by call.
+
+use std::net::{IpAddr, Ipv6Addr};
+use std::time::{Duration, Instant};
+
+/// Calls that an address may begin at once. More than a call for every place there is.
+const BURST: f64 = 100.0;
+/// And from then on, a second. Common practice, no published source: no staff dials that fast.
+const RATE: f64 = 10.0;
+/// Addresses with an allowance of their own; all others share one.
+const MAX_SOURCES: usize = 32;
+/// Refusals are told at most this often.
+const TELL: Duration = Duration::from_secs(60);
+
+/// An allowance that fills up again.
+#[derive(Debug, Clone, Copy)]
+struct Allowance {
+    left: f64,
+    at: Instant,
+}
+
+impl Allowance {
+    fn new(now: Instant) -> Self {
+        Allowance { left: BURST, at: now }
+    }
+
+    fn left(&self, now: Instant) -> f64 {
+        let gained = now.saturating_duration_since(self.at).as_secs_f64() * RATE;
+        (self.left + gained).min(BURST)
+    }
+
+    fn take(&mut self, now: Instant) -> bool {
+        let left = self.left(now);
+        let enough = left >= 1.0;
+        self.left = if enough { left - 1.0 } else { left };
+        self.at = now;
+        enough
+    }
+}
+
+/// The pace of calls, address by address.
+#[derive(Debug)]
+pub struct Pace {
+    sources: Vec<(IpAddr, Allowance)>,
+    others: Allowance,
+    refused: u64,
+    told: Option<Instant>,
+}
+
+impl Pace {
+    pub fn new(now: Instant) -> Self {
+        Pace {
+            sources: Vec::new(),
+            others: Allowance::new(now),
+            refused: 0,
+            told: None,
+        }
+    }
+
+    /// Whether a call from `peer` may go on now.
+    pub fn admits(&mut self, peer: IpAddr, now: Instant) -> bool {
+        let admitted = self.allowance(place(peer), now).take(now);
+        if !admitted {
+            self.refused += 1;
+        }
+        admitted
+    }
+
+    /// Calls refused since the last time, when it is time to tell.
+    pub fn news(&mut self, now: Instant) -> Option<u64> {
+        let due = self.told.is_none_or(|at| now.saturating_duration_since(at) >= TELL);
+        if self.refused == 0 || !due {
+            return None;
+        }
+        self.told = Some(now);
+        Some(std::mem::take(&mut self.refused))
+    }
+
+    fn allowance(&mut self, place: IpAddr, now: Instant) -> &mut Allowance {
+        let known = self.sources.iter().position(|(ip, _)| *ip == place);
+        let index = known.or_else(|| {
+            if self.sources.len() >= MAX_SOURCES {
+                // One that is full again says no more than none.
+                self.sources.retain(|(_, a)| a.left(now) < BURST);
+            }
+            (self.sources.len() < MAX_SOURCES).then(|| {
+                self.sources.push((place, Allowance::new(now)));
+                self.sources.len() - 1
+            })
+        });
+        match index.and_then(|i| self.sources.get_mut(i)) {
+            Some((_, allowance)) => allowance,
+            None => &mut self.others,
+        }
+    }
+}
+
+/// An IPv6 host has a whole /64 to call from (RFC 4291 §2.5.1).
+fn place(peer: IpAddr) -> IpAddr {
+    match peer.to_canonical() {
+        IpAddr::V6(ip) => Ipv6Addr::from_bits(ip.to_bits() & !u128::from(u64::MAX)).into(),
+        v4 => v4,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn address(n: u32) -> IpAddr {
+        std::net::Ipv4Addr::from_bits(0xC000_0200 + n).into()
+    }
+
+    fn admitted(pace: &mut Pace, peer: IpAddr, calls: u32, over: Duration, from: Instant) -> u32 {
+        (0..calls)
+            .filter(|i| pace.admits(peer, from + over * *i / calls))
+            .count() as u32
+    }
+
+    #[test]
+    fn a_flood_is_cut_to_the_rate_and_hinders_nobody_else() {
+        let now = Instant::now();
+        let mut pace = Pace::new(now);
+        let seconds = 10;
+        let through = admitted(&mut pace, address(1), 20_000, Duration::from_secs(seconds), now);
+        let most = BURST as u32 + RATE as u32 * seconds as u32;
+        assert!((most - 1..=most).contains(&through), "{through} of 20000 came through");
+        assert!(
+            pace.admits(address(2), now + Duration::from_secs(seconds)),
+            "another address"
+        );
+    }
+
+    #[test]
+    fn whoever_keeps_below_the_rate_is_never_refused() {
+        let now = Instant::now();
+        let mut pace = Pace::new(now);
+        assert_eq!(
+            admitted(&mut pace, address(1), 36_000, Duration::from_secs(3600), now),
+            36_000
+        );
+        assert_eq!(pace.news(now), None);
+    }
+
+    #[test]
+    fn any_number_of_addresses_is_bounded_together() {
+        let now = Instant::now();
+        let mut pace = Pace::new(now);
+        let through = (0..100_000).filter(|i| pace.admits(address(i % 5000), now)).count();
+        assert!(through <= (MAX_SOURCES + 1) * BURST as usize, "{through}");
+        assert!(pace.sources.len() <= MAX_SOURCES);
+        // When it is over, a newcomer has an allowance of its own again.
+        let later = now + Duration::from_secs(60);
+        assert_eq!(admitted(&mut pace, address(7777), 100, Duration::ZERO, later), 100);
+    }
+
+    #[test]
+    fn one_ipv6_network_is_one_source() {
+        let now = Instant::now();
+        let mut pace = Pace::new(now);
+        let through = (0..1000u128)
+            .filter(|i| pace.admits(Ipv6Addr::from_bits((0x2001_0db8 << 96) | i).into(), now))
+            .count();
+        assert_eq!(through, BURST as usize);
+    }
+
+    #[test]
+    fn refusals_are_told_at_once_and_then_once_a_minute() {
+        let now = Instant::now();
+        let mut pace = Pace::new(now);
+        for _ in 0..BURST as u32 {
+            assert!(pace.admits(address(1), now));
+        }
+        assert_eq!(pace.news(now), None);
+        assert!(!pace.admits(address(1), now));
+        assert_eq!(pace.news(now), Some(1));
+        for _ in 0..5 {
+            assert!(!pace.admits(address(1), now));
+        }
+        assert_eq!(pace.news(now + TELL / 2), None);
+        assert_eq!(pace.news(now + TELL), Some(5));
+        assert_eq!(pace.news(now + 2 * TELL), None, "nothing new");
+    }
+}
