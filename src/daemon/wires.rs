@@ -276,7 +276,9 @@ impl Wires {
     }
 
     fn adopt(&mut self, flow: Flow, stream: TcpStream, first: &[u8]) -> Option<Flow> {
-        let gave_way = (self.connections.len() >= MAX_CONNECTIONS).then(|| self.give_way()).flatten();
+        let gave_way = (self.connections.len() >= MAX_CONNECTIONS)
+            .then(|| self.give_way())
+            .flatten();
         let id = ConnectionId(self.next_connection);
         self.next_connection += 1;
         let flow = Flow {
