@@ -1,6 +1,7 @@
 //! Instructions, counted by valgrind's callgrind: the bench runs itself with some work twice, short and long, and the
 //! difference has no start-up in it.
 
+use std::path::Path;
 use std::process::{Command, Stdio};
 
 use crate::{Extent, Failure, Row, thousands};
@@ -35,32 +36,42 @@ fn per_unit(work: &str, (short, long): (u32, u32)) -> Result<u64, Failure> {
 fn instructions(work: &str, amount: u32) -> Result<u64, Failure> {
     let out = std::env::temp_dir().join(format!("hornwire-callgrind-{}", std::process::id()));
     let this = std::env::current_exe().map_err(Failure::broken)?;
-    let run = Command::new("valgrind")
-        .arg("--tool=callgrind")
-        .arg(format!("--callgrind-out-file={}", out.display()))
-        .arg(this)
+    let run = command(&out, &this.to_string_lossy())
         .args([WORK, work, &amount.to_string()])
         .stdin(Stdio::null())
         .output();
     let run = match run {
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
-            return Err(Failure::NoTool("valgrind is not installed".to_owned()));
+            return Err(Failure::NotMeasured("valgrind is not installed".to_owned()));
         }
         Err(error) => return Err(Failure::broken(error)),
         Ok(run) => run,
     };
-    let profile = std::fs::read_to_string(&out);
+    let total = total(&out);
     let _ = std::fs::remove_file(&out);
     if !run.status.success() {
         let said = String::from_utf8_lossy(&run.stderr);
         let last: Vec<&str> = said.lines().filter(|l| !l.starts_with("==")).collect();
         return Err(Failure::Broken(format!("{work}: {}", last.join(" "))));
     }
-    // "totals: N" ends the profile; "summary: N" heads it.
-    let profile = profile.map_err(Failure::broken)?;
-    profile
-        .lines()
-        .find_map(|l| l.strip_prefix("totals: ").or_else(|| l.strip_prefix("summary: ")))
-        .and_then(|n| n.trim().parse().ok())
+    total
+}
+
+/// `program` under callgrind, which writes its profile to `out`.
+pub fn command(out: &Path, program: &str) -> Command {
+    let mut command = Command::new("valgrind");
+    command
+        .arg("--tool=callgrind")
+        .arg(format!("--callgrind-out-file={}", out.display()))
+        .arg(program);
+    command
+}
+
+/// All instructions of a profile: "totals: N" ends it; "summary: N" heads each of its parts.
+pub fn total(profile: &Path) -> Result<u64, Failure> {
+    let text = std::fs::read_to_string(profile).map_err(Failure::broken)?;
+    let number = |name: &str| text.lines().find_map(|l| l.strip_prefix(name)?.trim().parse().ok());
+    number("totals: ")
+        .or_else(|| number("summary: "))
         .ok_or_else(|| Failure::Broken("callgrind wrote no total".to_owned()))
 }

@@ -15,8 +15,11 @@ pub enum Output<'a> {
     File(&'a Path),
 }
 
-/// Plays a multicast group of PCMU on `lo`.
+pub const LAUNCH: &str = "gst-launch-1.0";
+
+/// Plays a multicast group of PCMU on `lo`. The command is [`LAUNCH`], perhaps behind another program.
 pub fn play(
+    mut command: Command,
     group: SocketAddr,
     jitter_buffer_ms: u32,
     output: &Output<'_>,
@@ -41,7 +44,6 @@ pub fn play(
         }
         Output::File(path) => line += &format!("filesink sync=true location={}", path.display()),
     }
-    let mut command = Command::new("gst-launch-1.0");
     command
         .arg("-q")
         .args(line.split_whitespace())

@@ -19,24 +19,31 @@ pub fn rows(extent: Extent) -> Vec<Row> {
         Row {
             what: "size of the stripped program".to_owned(),
             figure: size.map(|s| megabytes(s.len())),
-            goal: "at most 8 MB".to_owned(),
+            goal: "goal: at most 8 MB".to_owned(),
         },
         Row {
             what: "resident memory with one page running (and its peak)".to_owned(),
             figure: memory.map(|(now, peak)| format!("{} ({})", megabytes(now), megabytes(peak))),
-            goal: "at most 16 MB".to_owned(),
+            goal: "goal: at most 16 MB".to_owned(),
         },
     ]
 }
+
+/// For a program to stop in, also under valgrind.
+const PATIENCE: Duration = Duration::from_secs(30);
 
 /// A child that is ended and waited for when it goes out of sight.
 pub struct Ended(pub Child);
 
 impl Ended {
-    /// Asks it to stop; whether it did by itself within 10 s.
-    pub fn stop(mut self) -> Result<(), Failure> {
-        signal(&self.0, "TERM")?;
-        let until = Instant::now() + Duration::from_secs(10);
+    /// Asks it to stop; whether it did by itself, and well, within [`PATIENCE`].
+    pub fn stop(self) -> Result<(), Failure> {
+        self.stop_with("TERM")
+    }
+
+    pub fn stop_with(mut self, name: &str) -> Result<(), Failure> {
+        signal(&self.0, name)?;
+        let until = Instant::now() + PATIENCE;
         while Instant::now() < until {
             if let Some(status) = self.0.try_wait().map_err(Failure::broken)? {
                 return if status.success() {
@@ -47,7 +54,7 @@ impl Ended {
             }
             std::thread::sleep(Duration::from_millis(20));
         }
-        Err(Failure::Broken("did not stop within 10 s".to_owned()))
+        Err(Failure::Broken(format!("did not stop within {PATIENCE:?}")))
     }
 }
 
@@ -75,7 +82,7 @@ fn signal(child: &Child, name: &str) -> Result<(), Failure> {
 pub fn spawn(command: &mut Command) -> Result<Ended, Failure> {
     match command.stdin(Stdio::null()).spawn() {
         Ok(child) => Ok(Ended(child)),
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Err(Failure::NoTool(format!(
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Err(Failure::NotMeasured(format!(
             "{} is not installed",
             command.get_program().to_string_lossy()
         ))),
@@ -104,10 +111,19 @@ impl Drop for Scratch {
 
 /// Starts the daemon on a config file; its journal goes to `DIRECTORY/log`.
 pub fn start(directory: &Path, config: &str, prepare: impl FnOnce(&mut Command)) -> Result<Ended, Failure> {
+    start_as(Command::new(HORNWIRE), directory, config, prepare)
+}
+
+/// As [`start`], with the program perhaps behind another one, such as valgrind.
+pub fn start_as(
+    mut command: Command,
+    directory: &Path,
+    config: &str,
+    prepare: impl FnOnce(&mut Command),
+) -> Result<Ended, Failure> {
     let file = directory.join("hornwire.toml");
     std::fs::write(&file, config).map_err(Failure::broken)?;
     let log = std::fs::File::create(directory.join("log")).map_err(Failure::broken)?;
-    let mut command = Command::new(HORNWIRE);
     command
         .arg("run")
         .arg(&file)

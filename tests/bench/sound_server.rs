@@ -52,7 +52,7 @@ impl SoundServer {
             match ask.status() {
                 Ok(status) if status.success() => break,
                 Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
-                    return Err(Failure::NoTool("pactl is not installed".to_owned()));
+                    return Err(Failure::NotMeasured("pactl is not installed".to_owned()));
                 }
                 _ if Instant::now() > until => {
                     return Err(Failure::Broken("PulseAudio did not start within 15 s".to_owned()));
@@ -85,7 +85,7 @@ impl SoundServer {
         if there {
             Ok(())
         } else {
-            Err(Failure::NoTool("ALSA's pulse plugin is not installed".to_owned()))
+            Err(Failure::NotMeasured("ALSA's pulse plugin is not installed".to_owned()))
         }
     }
 
