@@ -163,6 +163,7 @@ impl Worker {
             });
             let started = Instant::now();
             let error = self.with_card(sink.as_mut());
+            self.engine.set_output_delay(Duration::ZERO);
             self.shared.delay.store(0, Ordering::Relaxed);
             let _ = self.requests.send(Request::Close(sink));
             let Some(error) = error else {
@@ -239,7 +240,8 @@ impl Worker {
                 });
             }
             self.tell_xruns();
-            let delay = sink.delay().min(Duration::from_secs(10));
+            let delay = sink.delay();
+            self.engine.set_output_delay(delay);
             self.shared.delay.store(delay.as_micros() as u64, Ordering::Relaxed);
             self.beat();
         }

@@ -102,7 +102,8 @@ pub enum Report<P = Playout> {
         level: Dbfs,
         figures: PlayoutFigures,
     },
-    /// The voice's last sample has been rendered.
+    /// The voice's last sample has been rendered and, by the delay last told to [`Engine::set_output_delay`], has
+    /// left the card.
     Drained(PageId),
     /// To be dropped outside the audio thread.
     Spent(Box<Voice<P>>),
@@ -120,6 +121,7 @@ const COMMANDS: usize = 256;
 const REPORTS: usize = 1024;
 /// Room in the report queue that figures leave to what must not be lost.
 const RESERVED: usize = 256;
+const MAX_OUTPUT_DELAY: Duration = Duration::from_secs(2);
 
 /// One card's mixer.
 pub struct Engine<P = Playout> {
@@ -133,6 +135,8 @@ pub struct Engine<P = Playout> {
     /// The block under way, interleaved, and how many of its frames are handed out.
     block: Vec<f32>,
     taken: usize,
+    /// Blocks that the card itself holds.
+    held: u32,
     /// Reports that found the queue full. While there is one, no further command is taken.
     unsent: Vec<Report<P>>,
 }
@@ -157,6 +161,7 @@ impl<P: Pull> Engine<P> {
             curve: Curve::new(),
             block: vec![0.0; BLOCK * channels],
             taken: BLOCK,
+            held: 0,
             unsent: Vec::with_capacity(2),
         };
         (new, EngineHandle { commands, reports })
@@ -165,6 +170,13 @@ impl<P: Pull> Engine<P> {
     /// Channels of the card.
     pub fn channels(&self) -> usize {
         self.channels
+    }
+
+    /// How long what is rendered now waits in the card. [`Report::Drained`] comes that much later, so that no relay
+    /// falls before the last word is out. At most 2 s count.
+    pub fn set_output_delay(&mut self, delay: Duration) {
+        let frames = delay.min(MAX_OUTPUT_DELAY).as_micros() as usize * RATE as usize / 1_000_000;
+        self.held = frames.div_ceil(BLOCK) as u32;
     }
 
     /// Fills `out` (interleaved frames, ±1.0) with what the card plays next, beginning at `now`. Any whole number
@@ -195,7 +207,7 @@ impl<P: Pull> Engine<P> {
         self.finish_voices();
         let figures_fit = self.reports.slots() > RESERVED;
         for speaker in self.seats.iter_mut().filter_map(Seat::speaker_mut) {
-            speaker.pull(&self.bank, now);
+            speaker.pull(&self.bank, self.held, now);
             if let Some((speech, level, figures)) = speaker.heard()
                 && figures_fit
             {

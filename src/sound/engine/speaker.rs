@@ -167,8 +167,8 @@ impl<P: Pull> Speaker<P> {
         self.drain = Drain::Told;
     }
 
-    /// Takes the packets that have come and, once opened, the next 5 ms.
-    pub fn pull(&mut self, bank: &Bank, now: Instant) {
+    /// Takes the packets that have come and, once opened, the next 5 ms. `held` blocks wait in the card.
+    pub fn pull(&mut self, bank: &Bank, held: u32, now: Instant) {
         let Some(voice) = &mut self.voice else { return };
         take_packets(voice);
         if !self.opened {
@@ -182,7 +182,7 @@ impl<P: Pull> Speaker<P> {
         self.samples += block.samples.len() as u64;
         self.blocks += 1;
         match self.drain {
-            Drain::Asked if voice.playout.is_drained() => self.drain = Drain::Ringing(AFTER),
+            Drain::Asked if voice.playout.is_drained() => self.drain = Drain::Ringing(AFTER + held),
             Drain::Ringing(left) => self.drain = Drain::Ringing(left.saturating_sub(1)),
             _ => {}
         }

@@ -417,6 +417,25 @@ fn drained_once_after_the_last_sample_is_out() {
 }
 
 #[test]
+fn drained_waits_until_the_card_has_played_it() {
+    let told = |delay| {
+        let mut bench = Bench::new();
+        bench.engine.set_output_delay(Duration::from_millis(delay));
+        let mut feed = bench.attach(1, 8000);
+        feed.samples(&sine(8000, 700.0, 0.5, 100));
+        bench.speak(FRONT, 1);
+        bench.send(Command::Drain(PageId(1)));
+        bench.run(3000);
+        assert_eq!(bench.drained.len(), 1);
+        bench.drained[0].1
+    };
+    let at_once = told(0);
+    assert_eq!(told(80) - at_once, 80 * 48);
+    assert_eq!(told(81) - at_once, 85 * 48, "whole blocks");
+    assert_eq!(told(3_600_000) - at_once, 2000 * 48, "a driver's nonsense is bounded");
+}
+
+#[test]
 fn packets_queued_before_the_drain_still_play() {
     let mut bench = Bench::new();
     let mut feed = bench.attach(1, 8000);
