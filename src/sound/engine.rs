@@ -175,8 +175,8 @@ impl<P: Pull> Engine<P> {
     /// How long what is rendered now waits in the card. [`Report::Drained`] comes that much later, so that no relay
     /// falls before the last word is out. At most 2 s count.
     pub fn set_output_delay(&mut self, delay: Duration) {
-        let frames = delay.min(MAX_OUTPUT_DELAY).as_micros() as usize * RATE as usize / 1_000_000;
-        self.held = frames.div_ceil(BLOCK) as u32;
+        let frames = delay.min(MAX_OUTPUT_DELAY).as_micros() as u64 * u64::from(RATE) / 1_000_000;
+        self.held = frames.div_ceil(BLOCK as u64) as u32;
     }
 
     /// Fills `out` (interleaved frames, ±1.0) with what the card plays next, beginning at `now`. Any whole number
