@@ -1,6 +1,7 @@
 //! What a hostile or broken peer on the network can do to the running program. Loopback only.
 
 #![allow(clippy::disallowed_methods)]
+
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpStream, UdpSocket};
 use std::path::PathBuf;

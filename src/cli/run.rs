@@ -19,18 +19,11 @@ pub fn run(file: &Path) -> Exit {
         Ok(plan) => plan,
         Err(exit) => return exit,
     };
-    let runtime = match runtime() {
-        Ok(runtime) => runtime,
-        Err(error) => {
-            complain(&format!("cannot start: {error}"));
-            return Exit::System;
-        }
-    };
-    let outcome = runtime.block_on(async {
+    let outcome = drive(async {
         let stop = stop_signal()?;
         daemon::run(plan.clone(), Edges::real(&plan)?, stop).await
     });
-    match outcome {
+    match outcome.unwrap_or_else(|error| Err(error.into())) {
         Ok(()) => Exit::Ok,
         Err(error) => {
             complain(&format!("cannot start: {error}"));
@@ -65,6 +58,18 @@ pub fn runtime() -> std::io::Result<tokio::runtime::Runtime> {
         .enable_all()
         .max_blocking_threads(2)
         .build()
+}
+
+/// Runs a future to its end and waits for nothing else: a name look-up can hang for half a minute after the last relay
+/// is at rest, longer than the service manager waits.
+///
+/// # Errors
+/// As for [`runtime`].
+pub fn drive<T>(future: impl Future<Output = T>) -> std::io::Result<T> {
+    let runtime = runtime()?;
+    let output = runtime.block_on(future);
+    runtime.shutdown_background();
+    Ok(output)
 }
 
 fn plan(file: &Path) -> Result<Plan, Exit> {
@@ -131,4 +136,26 @@ fn ignores_hang_up() -> bool {
 
 fn complain(text: &str) {
     let _ = writeln!(std::io::stderr(), "hornwire: {text}");
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::mpsc;
+    use std::time::Duration;
+
+    #[test]
+    fn the_end_waits_for_no_look_up_that_hangs() {
+        let (release, hang) = mpsc::channel::<()>();
+        let (began, started) = mpsc::channel();
+        super::drive(async move {
+            tokio::task::spawn_blocking(move || {
+                let _ = began.send(());
+                // So that the test fails, and does not hang, if it is waited for.
+                let _ = hang.recv_timeout(Duration::from_secs(20));
+            });
+            started.recv().unwrap();
+        })
+        .unwrap();
+        assert!(release.send(()).is_ok(), "the blocking task was waited for");
+    }
 }
