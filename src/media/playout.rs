@@ -96,7 +96,7 @@ const TRIM_RATE: f64 = 0.04;
 /// Likeness that a joint needs: when trimming, when catching up, when growing.
 const TRIM_LIKENESS: f32 = 0.85;
 const CATCH_UP_LIKENESS: f32 = 0.4;
-const GROW_LIKENESS: f32 = 0.6;
+const GROW_LIKENESS: f32 = 0.8;
 /// What a shortened pause keeps, ms: after speech, and before it.
 const PAUSE_AFTER_MS: usize = 100;
 const PAUSE_BEFORE_MS: usize = 60;

@@ -226,7 +226,7 @@ impl Concealer {
 }
 
 /// Longest gap that is interpolated, and longest continuation before a rejoin, samples.
-pub const MAX_INTERPOLATED: usize = 8 * 60;
+pub const MAX_INTERPOLATED: usize = 8 * 100;
 pub const MAX_MORE: usize = 8 * pitch::MAX_PERIOD_MS;
 
 /// The period with which `future` begins; `hint` is the one before the gap. At 8 kHz its 20 ms leave room for

@@ -13,8 +13,8 @@ const END_MS: usize = 8;
 const PAUSE_FADE_MS: usize = 10;
 /// Samples after a gap that its interpolation looks at.
 const FUTURE: usize = 160;
-/// Share of each loss in the running length of losses.
-const LOSS_RUN_SHARE: f64 = 0.25;
+/// Decay, per loss, of the length of losses that is reckoned with.
+const LOSS_RUN_DECAY: f64 = 0.9;
 /// A packet whose timestamp lies further back than this is played, but does not set the time line back, ms.
 const MAX_OVERLAP_MS: i64 = 120;
 /// Comfort noise is made no louder than this, −dBov, whatever a sender asks for.
@@ -127,7 +127,7 @@ impl Playout {
     fn note_losses(&mut self, missing: u64) {
         if missing > 0 {
             self.losses = (self.losses + missing.min(20) as f64).min(20.0);
-            self.loss_run += (missing.min(5) as f64 - self.loss_run) * LOSS_RUN_SHARE;
+            self.loss_run = (missing.min(3) as f64).max(1.0 + (self.loss_run - 1.0) * LOSS_RUN_DECAY);
         }
     }
 

@@ -146,6 +146,19 @@ impl Player {
         }
     }
 
+    /// With a least delay that shows both ends of a short loss, so that the time line never has to stand still.
+    pub fn deep() -> Self {
+        let settings = PlayoutSettings {
+            min_delay: ms(90.0),
+            ..PlayoutSettings::default()
+        };
+        let map = PayloadMap::static_types();
+        Player {
+            playout: Playout::new(&map, settings).unwrap(),
+            ..Player::new(map)
+        }
+    }
+
     pub fn push(&mut self, s: &Sent) {
         let at = self.start + ms(s.arrival_ms);
         let mut packet = Packet::new(s.seq, s.timestamp, s.payload_type, at, &s.payload).unwrap();
