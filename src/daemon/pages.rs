@@ -65,8 +65,8 @@ pub struct Page {
     pub level: Option<Dbfs>,
     /// Packets that found a queue to a card full.
     pub unqueued: u64,
-    /// Its beginning was told, and the go-ahead given.
-    pub announced: bool,
+    /// The caller has heard the go-ahead.
+    pub go_ahead: bool,
     pub record: Option<PageRecord>,
     pub write_by: Option<Instant>,
     feeds: Vec<Feed>,
@@ -88,7 +88,7 @@ impl Page {
             playout: PlayoutFigures::default(),
             level: None,
             unqueued: 0,
-            announced: false,
+            go_ahead: false,
             record: None,
             write_by: None,
             feeds: Vec::new(),

@@ -222,11 +222,9 @@ impl Control {
     fn speak(&mut self, zone: crate::page::ZoneId, page: PageId) {
         let Some(entry) = self.pages.get_mut(&page) else { return };
         entry.speak(page, zone, &self.plan, &mut self.cards);
-        if std::mem::replace(&mut entry.announced, true) {
-            return;
-        }
         let (source, caller) = (entry.origin.name(&self.plan).to_owned(), entry.caller.clone());
         if let Origin::Call { call, .. } = entry.origin
+            && !std::mem::replace(&mut entry.go_ahead, true)
             && let Some(back) = self.calls.get_mut(&call).and_then(|leg| leg.back.as_mut())
         {
             back.play(&Tone::go_ahead(), false);
