@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use hornwire::config::{self, Problem, Severity, plan::Plan};
 
-use super::{Exit, exit_of};
+use super::{Exit, exit_of, plural};
 
 /// Prints the key reference.
 pub fn keys() -> Exit {
@@ -57,8 +57,4 @@ fn summary(problems: &[Problem], plan: Option<&Plan>) -> String {
             plural(plan.groups.len(), "group")
         ),
     }
-}
-
-fn plural(n: usize, word: &str) -> String {
-    format!("{n} {word}{}", if n == 1 { "" } else { "s" })
 }

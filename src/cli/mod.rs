@@ -126,6 +126,11 @@ pub fn main() -> ExitCode {
     .into()
 }
 
+/// `1 zone`, `2 zones`.
+fn plural(n: usize, word: &str) -> String {
+    format!("{n} {word}{}", if n == 1 { "" } else { "s" })
+}
+
 /// The exit code for a file that could not be read.
 fn exit_of(unreadable: &config::Unreadable) -> Exit {
     match unreadable {

@@ -4,14 +4,14 @@ use std::io::Write as _;
 use std::path::Path;
 
 use hornwire::config::plan::Plan;
-use hornwire::config::{self, Severity};
+use hornwire::config::{self, Loaded, Severity};
 use hornwire::daemon::{self, Edges, StartError};
 use hornwire::device::relay;
 use hornwire::device::service::Service;
 use hornwire::report::journal;
 use hornwire::report::message::Message;
 
-use super::{Exit, exit_of};
+use super::{Exit, exit_of, plural};
 
 /// Runs the daemon until SIGTERM, SIGINT or SIGHUP.
 pub fn run(file: &Path) -> Exit {
@@ -35,20 +35,31 @@ pub fn run(file: &Path) -> Exit {
     }
 }
 
-/// Puts every relay to rest: what the service manager runs after the daemon has ended, however it ended.
+/// Puts every relay to rest: what the service manager runs after the daemon has ended, however it ended. The file may
+/// have been edited since the daemon read it: relays whose own tables are right go to rest whatever is wrong elsewhere.
 pub fn rest_relays(file: &Path) -> Exit {
-    let plan = match plan(file) {
-        Ok(plan) => plan,
+    let loaded = match load(file) {
+        Ok(loaded) => loaded,
         Err(exit) => return exit,
     };
-    match relay::rest_all(&plan.relays) {
-        Ok(()) => Exit::Ok,
-        Err(errors) => {
-            for error in errors {
-                complain(&error.to_string());
-            }
-            Exit::Unavailable
-        }
+    let rested = relay::rest_all(&loaded.relays);
+    let errors = rested.err().unwrap_or_default();
+    for error in &errors {
+        complain(&error.to_string());
+    }
+    if loaded.plan.is_none() {
+        let n = loaded.relays.len() - errors.len();
+        complain(&format!(
+            "{}: {} in the config, {} at rest",
+            file.display(),
+            told(&loaded),
+            plural(n, "relay")
+        ));
+        Exit::Config
+    } else if errors.is_empty() {
+        Exit::Ok
+    } else {
+        Exit::Unavailable
     }
 }
 
@@ -73,6 +84,16 @@ pub fn drive<T>(future: impl Future<Output = T>) -> std::io::Result<T> {
 }
 
 fn plan(file: &Path) -> Result<Plan, Exit> {
+    let loaded = load(file)?;
+    let told = told(&loaded);
+    loaded.plan.ok_or_else(|| {
+        complain(&format!("{}: not started, {told} in the config", file.display()));
+        Exit::Config
+    })
+}
+
+/// Reads the config and tells its problems.
+fn load(file: &Path) -> Result<Loaded, Exit> {
     let loaded = config::load(file).map_err(|unreadable| {
         complain(&unreadable.to_string());
         exit_of(&unreadable)
@@ -92,14 +113,12 @@ fn plan(file: &Path) -> Result<Plan, Exit> {
             let _ = writeln!(std::io::stderr(), "{problem}\n");
         }
     }
-    loaded.plan.ok_or_else(|| {
-        let errors = loaded.problems.iter().filter(|p| p.severity == Severity::Error).count();
-        complain(&format!(
-            "{}: not started, {errors} error(s) in the config",
-            file.display()
-        ));
-        Exit::Config
-    })
+    Ok(loaded)
+}
+
+fn told(loaded: &Loaded) -> String {
+    let errors = loaded.problems.iter().filter(|p| p.severity == Severity::Error);
+    plural(errors.count(), "error")
 }
 
 /// Comes true at SIGTERM or SIGINT, and at SIGHUP (its terminal was closed) unless whoever started us ignores that:

@@ -98,6 +98,12 @@ fn card(sheet: &Sheet, problems: &mut Problems) -> Card {
     }
 }
 
+/// The relays without an error of their own.
+pub(super) fn sound_relays(sheets: &Sheets, problems: &Problems) -> Vec<Relay> {
+    let sound = |sheet: &&Sheet| sheet.has("line") && !problems.has_errors_in(&sheet.path(""));
+    sheets.of("relays").filter(sound).map(relay).collect()
+}
+
 fn relay(sheet: &Sheet) -> Relay {
     Relay {
         name: sheet.name.clone(),

@@ -25,7 +25,7 @@ pub use problem::{MAX_PROBLEMS, Place, Problem, Severity};
 pub use reference::reference;
 pub use walk::MAX_TABLES;
 
-use plan::Plan;
+use plan::{Plan, Relay};
 use problem::{Complaint, Problems};
 
 /// Where the daemon looks unless told otherwise.
@@ -39,6 +39,9 @@ pub const MAX_FILE: u64 = 1024 * 1024;
 pub struct Loaded {
     /// There is one unless some problem is an error.
     pub plan: Option<Plan>,
+    /// The relays whose own tables are right, whatever is wrong elsewhere: they can be put to rest. None of them when
+    /// a line of the file is not TOML, since that line may be one of theirs.
+    pub relays: Vec<Relay>,
     /// Errors and warnings, in the order of the file.
     pub problems: Vec<Problem>,
 }
@@ -94,6 +97,7 @@ fn check_octets(octets: &[u8], path: &Path, credentials: Option<&Path>) -> Loade
     let octets = octets.strip_prefix(b"\xef\xbb\xbf").unwrap_or(octets);
     let refused = |problems: Problems| Loaded {
         plan: None,
+        relays: Vec::new(),
         problems: problems.into_list(),
     };
     if octets.len() as u64 > MAX_FILE {
@@ -132,6 +136,7 @@ fn check_octets(octets: &[u8], path: &Path, credentials: Option<&Path>) -> Loade
     let plan = build::plan(&sheets, path, credentials, &mut problems);
     Loaded {
         plan: if problems.has_errors() { None } else { plan },
+        relays: build::sound_relays(&sheets, &problems),
         problems: problems.into_list(),
     }
 }

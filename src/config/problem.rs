@@ -231,6 +231,17 @@ impl Problems {
         self.errors > 0
     }
 
+    /// Some error is about this table or a key in it. Errors that are not told, and lines that cannot be read, count
+    /// as being about every table.
+    pub fn has_errors_in(&self, table: &str) -> bool {
+        let concerns = |key: &str| {
+            key.strip_prefix(table)
+                .is_some_and(|rest| rest.is_empty() || rest.starts_with('.'))
+        };
+        let mut told = self.list.iter().filter(|p| p.severity == Severity::Error);
+        self.untold > 0 || self.is_broken() || told.any(|p| concerns(&p.key))
+    }
+
     /// In the order of the file.
     pub fn into_list(mut self) -> Vec<Problem> {
         let own = std::mem::take(&mut self.file);

@@ -3,6 +3,8 @@
 use std::path::Path;
 use std::process::{Command, Output};
 
+use hornwire::config;
+
 use super::{Scratch, read, source};
 
 fn hornwire(arguments: &[&str]) -> Output {
@@ -177,4 +179,31 @@ fn a_closed_pipe() {
     drop(child.stdout.take());
     let output = child.wait_with_output().unwrap();
     assert_eq!(String::from_utf8_lossy(&output.stderr), "");
+}
+
+/// The daemon may have been killed after an edit: a fault elsewhere must not leave a relay operated.
+#[test]
+fn relays_rest_beside_faults_elsewhere_78() {
+    let scratch = Scratch::new();
+    let text = "[site]\nname = 'Quayside Timber'\n[cards.usb]\noutput = 'nowhere'\n\
+                [relays.yard-trigger]\nline = 'simulated'\n\
+                [relays.yard-mute]\nline = 'simulated'\nactive = 'lo'\n\
+                [relays.yard-mute-2]\nline = 'simulated'\nactive = 'low'\n\
+                [zones.yard]\ncard = 'usb'\nchannel = 1\ntrigger = ['yard-trigger']\nmute = ['yard-mute', 'yard-mute-2']\n";
+    let path = scratch.file("edited.toml", text, 0o644);
+    let loaded = config::load(&path).unwrap();
+    assert!(loaded.plan.is_none());
+    // Not yard-mute: at which level it rests is not known.
+    let relays: Vec<_> = loaded.relays.iter().map(|r| (r.name.as_str(), r.active_low)).collect();
+    assert_eq!(relays, [("yard-trigger", false), ("yard-mute-2", true)]);
+    let (code, _, err) = run(&["rest-relays", name(&path)]);
+    assert_eq!(code, 78);
+    let end = format!(
+        "hornwire: {}: 2 errors in the config, 2 relays at rest\n",
+        path.display()
+    );
+    assert!(err.ends_with(&end), "{err}");
+    // A line that cannot be read may be a relay's polarity.
+    let path = scratch.file("torn.toml", text.replace("'low'", "'low"), 0o644);
+    assert_eq!(config::load(&path).unwrap().relays, []);
 }
