@@ -88,11 +88,14 @@ const BLOCKS_PER_SECOND: usize = 200;
 /// Deviation from the target that is left alone, s: above, below.
 const SLACK_ABOVE: f64 = 0.015;
 const SLACK_BELOW: f64 = 0.008;
-/// Excess from which a backlog is caught up, s.
-const BACKLOG: f64 = 0.120;
+/// Excess from which a backlog is caught up in the speech too, s, until half of it; below, only pauses give way:
+/// a page that comes half a second late is heard as well as one that comes at once, one with its words squeezed is not.
+const BACKLOG: f64 = 0.500;
+/// Excess from which pauses are shortened by large steps, s.
+const PAUSES_FROM: f64 = 0.100;
 /// Share of the speech that catching up may take out, and that trimming may.
 const CATCH_UP_RATE: f64 = 0.15;
-const TRIM_RATE: f64 = 0.04;
+const TRIM_RATE: f64 = 0.02;
 /// Likeness that a joint needs: when trimming, when catching up, when growing.
 const TRIM_LIKENESS: f32 = 0.85;
 const CATCH_UP_LIKENESS: f32 = 0.4;
@@ -160,6 +163,8 @@ pub struct Playout {
     noise_state: u32,
     backlog: bool,
     allowance: f64,
+    /// Blocks since the delay left its target, or a pause gave way.
+    deviating: u32,
     draining: bool,
     /// Losses of late, decaying: more delay pays, since a gap with both its ends known is mended better.
     losses: f64,
@@ -204,6 +209,7 @@ impl Playout {
             noise_state: 0x1234_5678,
             backlog: false,
             allowance: 0.0,
+            deviating: 0,
             draining: false,
             losses: 0.0,
             loss_run: 1.0,

@@ -14,7 +14,7 @@ const PAUSE_FADE_MS: usize = 10;
 /// Samples after a gap that its interpolation looks at.
 const FUTURE: usize = 160;
 /// Decay, per loss, of the length of losses that is reckoned with.
-const LOSS_RUN_DECAY: f64 = 0.9;
+const LOSS_RUN_DECAY: f64 = 0.97;
 /// A packet whose timestamp lies further back than this is played, but does not set the time line back, ms.
 const MAX_OVERLAP_MS: i64 = 120;
 /// Comfort noise is made no louder than this, −dBov, whatever a sender asks for.
@@ -87,10 +87,10 @@ impl Playout {
     /// Samples wanted beyond the block.
     fn lookahead(&self) -> usize {
         let excess = self.excess();
-        if self.backlog || excess > BACKLOG {
+        if self.backlog || excess > PAUSES_FROM {
             self.line.samples(PAUSE_BEFORE_MS + PAUSE_STEP_MS + 10)
         } else if excess > SLACK_ABOVE {
-            self.line.samples(stretch::CUT_NEEDS_MS)
+            self.line.samples(stretch::CUT_NEEDS_MS + 5)
         } else if excess < -SLACK_BELOW {
             self.line.samples(stretch::INSERT_NEEDS_MS)
         } else {

@@ -2,10 +2,15 @@
 
 use super::*;
 
-/// Most that is taken out of a quiet stretch at once when trimming, ms.
-const QUIET_STEP_MS: usize = 10;
-/// Deviation from which the joints need not be so alike, s.
+/// A pause is trimmed, when the delay is only a little too long, in steps of this much, ms, and keeps this much after
+/// and before speech.
+const TRIM_STEP_MS: usize = 10;
+const TRIM_AFTER_MS: usize = 60;
+const TRIM_BEFORE_MS: usize = 20;
+/// Deviation from which growing does not wait for a pause, s.
 const FAR: f64 = 0.040;
+/// How long a deviation may wait for a pause before speech is stretched, blocks.
+const PATIENCE: u32 = 1200;
 /// Share of the audio that growing may add.
 const GROW_RATE: f64 = 0.20;
 /// Stretching saved up at most, s.
@@ -21,19 +26,24 @@ impl Playout {
         let excess = self.excess();
         if excess > BACKLOG {
             self.backlog = true;
-        } else if excess < SLACK_ABOVE / 2.0 {
+        } else if excess < BACKLOG / 2.0 {
             self.backlog = false;
         }
         if self.state != State::Flowing || self.in_gap {
             return;
         }
+        if excess.abs() < SLACK_BELOW || (excess > 0.0 && excess < SLACK_ABOVE) {
+            self.deviating = 0;
+            return;
+        }
+        self.deviating = self.deviating.saturating_add(1);
         if self.backlog {
             self.save_up(CATCH_UP_RATE);
             self.catch_up(excess);
-        } else if excess > SLACK_ABOVE {
-            self.save_up(if excess > FAR { 2.0 * TRIM_RATE } else { TRIM_RATE });
+        } else if excess > 0.0 {
+            self.save_up(TRIM_RATE);
             self.trim(excess);
-        } else if excess < -SLACK_BELOW {
+        } else {
             self.save_up(GROW_RATE);
             self.grow(-excess);
         }
@@ -48,24 +58,31 @@ impl Playout {
         self.activity.quiet_ahead(&all[now..], self.line.rate())
     }
 
-    fn catch_up(&mut self, excess: f64) {
-        let step = self.line.samples(PAUSE_STEP_MS);
-        if self.activity.quiet_ms() >= PAUSE_AFTER_MS
-            && self.quiet_ahead() >= self.line.samples(PAUSE_BEFORE_MS) + step
-            && excess > PAUSE_STEP_MS as f64 / 1000.0
-        {
+    /// Takes a step out of a pause if enough of it lies behind and ahead.
+    fn cut_pause(&mut self, step_ms: usize, after_ms: usize, before_ms: usize) -> bool {
+        let (step, before) = (self.line.samples(step_ms), self.line.samples(before_ms));
+        let fits = self.activity.quiet_ms() >= after_ms && self.quiet_ahead() >= before + step;
+        if fits {
             self.cut(step);
-        } else {
+            self.deviating = 0;
+        }
+        fits
+    }
+
+    fn catch_up(&mut self, excess: f64) {
+        if !self.cut_pause(PAUSE_STEP_MS, PAUSE_AFTER_MS, PAUSE_BEFORE_MS) {
             self.cut_period(excess, CATCH_UP_LIKENESS);
         }
     }
 
+    /// In pauses, and only where there are none in the speech itself.
     fn trim(&mut self, excess: f64) {
-        let step = self.line.samples(QUIET_STEP_MS);
-        if self.activity.quiet_ms() >= QUIET_STEP_MS && self.quiet_ahead() >= 2 * step {
-            self.cut(step);
-        } else {
-            self.cut_period(excess, if excess > FAR { CATCH_UP_LIKENESS } else { TRIM_LIKENESS });
+        let cut = match excess > PAUSES_FROM {
+            true => self.cut_pause(PAUSE_STEP_MS, PAUSE_AFTER_MS, PAUSE_BEFORE_MS),
+            false => self.cut_pause(TRIM_STEP_MS, TRIM_AFTER_MS, TRIM_BEFORE_MS),
+        };
+        if !cut && self.deviating > PATIENCE {
+            self.cut_period(excess, TRIM_LIKENESS);
         }
     }
 
@@ -93,9 +110,13 @@ impl Playout {
         }
         if let Some(plan) = stretch::plan_insert(&self.line) {
             let seconds = plan.length as f64 / f64::from(self.line.rate());
-            let quiet = self.activity.quiet_ms() >= QUIET_STEP_MS;
-            let likeness = if wanted > FAR { CATCH_UP_LIKENESS } else { GROW_LIKENESS };
-            if (quiet || plan.correlation >= likeness) && seconds <= self.allowance {
+            let quiet = self.activity.quiet_ms() >= TRIM_AFTER_MS;
+            let joins = if wanted > FAR {
+                plan.correlation >= CATCH_UP_LIKENESS
+            } else {
+                self.deviating > PATIENCE && plan.correlation >= GROW_LIKENESS
+            };
+            if (quiet || joins) && seconds <= self.allowance {
                 self.allowance -= seconds;
                 let added = stretch::insert(&mut self.line, plan.length);
                 self.stretched += self.milliseconds(added);

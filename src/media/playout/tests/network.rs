@@ -30,6 +30,28 @@ fn drift_is_absorbed_for_ever() {
     }
 }
 
+/// Drift under a sound without any pause: taken up by single pitch periods, without a click.
+#[test]
+fn drift_is_absorbed_without_pauses_too() {
+    let pcm: Vec<f32> = (0..8000 * 120)
+        .map(|i| {
+            let p = i as f32 * std::f32::consts::TAU / 61.3;
+            0.2 * p.sin() + 0.1 * (2.0 * p).sin()
+        })
+        .collect();
+    for ppm in [500.0, -500.0] {
+        let run = play(packets(&pcm, FRAME, ppm));
+        let settled = &run.delays[400..run.delays.len() - 40];
+        assert!(settled.iter().all(|d| (5.0..50.0).contains(d)), "{ppm}");
+        let f = run.figures;
+        assert!(
+            f.shortened_ms + f.stretched_ms >= 30 && f.late == 0 && f.concealed_ms <= 20,
+            "{ppm}: {f:?}"
+        );
+        assert!(largest_step(&run.out) < 1.3 * largest_step(&round_trip(&pcm)), "{ppm}");
+    }
+}
+
 #[test]
 fn a_millisecond_of_jitter_changes_nothing() {
     let mut rng = ChaCha8Rng::seed_from_u64(4);

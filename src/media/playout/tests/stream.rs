@@ -101,6 +101,24 @@ fn held_speech_starts_whole_and_is_caught_up() {
     );
 }
 
+/// After a usual lead of 300 ms the words are left alone; only the pauses give the time back.
+#[test]
+fn a_short_hold_is_made_up_for_in_the_pauses() {
+    let pcm = voice(8000 * 12);
+    let mut player = Player::new(PayloadMap::static_types());
+    player.from_ms = 400.0;
+    let run = player.play(packets(&pcm, FRAME, 0.0));
+    let expected = round_trip(&pcm);
+    assert_eq!(run.out[..8000 * 17 / 10], expected[..8000 * 17 / 10]);
+    for phrase in 1..4 {
+        let (from, to) = (phrase * 20_000 + 400, phrase * 20_000 + 8000 * 17 / 10);
+        assert!(find(&run.out, &expected[from..to]).is_some(), "phrase {phrase}");
+    }
+    let f = run.figures;
+    assert!((240..=320).contains(&f.shortened_ms) && f.stretched_ms == 0, "{f:?}");
+    assert!(run.delays[1000..2300].iter().all(|d| *d < 45.0));
+}
+
 #[test]
 fn more_than_the_longest_hold_drops_the_oldest() {
     let pcm = voice(8000 * 20);
