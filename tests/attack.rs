@@ -32,7 +32,7 @@ impl Daemon {
             name = "Quayside Timber"
             [sip]
             listen = ["udp:{address}", "tcp:{address}"]
-            networks = ["127.0.0.0/8"]
+            networks = ["127.0.0.1/32", "127.0.72.0/24"]
             [cards.main]
             output = "null"
             channels = 1
@@ -382,4 +382,27 @@ fn a_hang_up_signal_ends_calls_and_leaves_relays_at_rest() {
     expect(&socket, "BYE ");
     assert_eq!(daemon.wait(), Some(0));
     daemon.wait_line("all relays at rest");
+}
+
+/// The installer wants to know why a gateway that calls over TCP gets nowhere: one line, however often it tries.
+#[test]
+fn a_strangers_connections_are_told_once() {
+    let daemon = Daemon::start(8);
+    let to: std::net::SocketAddr = daemon.address.parse().unwrap();
+    for _ in 0..50 {
+        let socket = socket2::Socket::new(socket2::Domain::IPV4, socket2::Type::STREAM, None).unwrap();
+        let own: std::net::SocketAddr = "127.0.73.9:0".parse().unwrap();
+        socket.bind(&own.into()).unwrap();
+        socket.connect(&to.into()).unwrap();
+        let mut stream: TcpStream = socket.into();
+        stream.set_read_timeout(Some(PATIENCE)).unwrap();
+        let _ = stream.write_all(b"INVITE ");
+        // The end, or a reset where our octets were not read.
+        assert_eq!(stream.read(&mut [0; 16]).unwrap_or(0), 0);
+    }
+    let line = daemon.wait_line("turned away");
+    assert!(line.contains("PEER=127.0.73.9:"), "{line}");
+    let told = daemon.lines().iter().filter(|l| l.contains("turned away")).count();
+    assert_eq!(told, 1);
+    daemon.stop();
 }

@@ -28,6 +28,8 @@ impl Control {
                 if self.agent.lets_in(peer.ip()) {
                     let gone = self.wires.accepted(stream, peer);
                     self.flow_gone(gone, now);
+                } else {
+                    self.agent.handle_strange_connection(peer, now);
                 }
             }
             Signal::Connected { flow, stream } => {

@@ -26,7 +26,8 @@ impl Control {
                 }
                 let Some(leg) = self.calls.get_mut(&call) else { return };
                 let Arrival { peer, octets, at, .. } = arrival;
-                if !(leg.may_send(peer.ip()) || self.agent.lets_in(peer.ip())) || !leg.lock.admits(peer, at) {
+                let agreed = leg.agreed.and_then(|a| a.remote);
+                if !(leg.may_send(peer.ip()) || self.agent.lets_in(peer.ip())) || !leg.lock.admits(peer, agreed, at) {
                     return;
                 }
                 let Received::Packet { packet, .. } = leg.receiver.handle(&octets, at) else {

@@ -1,6 +1,6 @@
 //! Who is let in, and how often it is told when somebody is not.
 
-use std::net::IpAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::time::{Duration, Instant};
 
 use super::{Agent, Event, Flow};
@@ -65,15 +65,30 @@ impl Gate {
     }
 }
 
+/// Why a stranger is not heard.
+const STRANGER: &str = "neither a registrar nor a listed network";
+
 impl Agent {
+    /// A connection from an address that is not let in: the driver reads nothing from it and closes it.
+    pub fn handle_strange_connection(&mut self, peer: SocketAddr, now: Instant) {
+        self.figures.turned_away += 1;
+        if self.gate.is_news(peer.ip().to_canonical(), STRANGER, now) {
+            self.event(Event::TurnedAway {
+                peer,
+                caller: String::new(),
+                why: STRANGER,
+                first: true,
+            });
+        }
+    }
+
     /// Costs a table look-up; the message is read only when it is news.
     pub(super) fn turn_away_stranger(&mut self, flow: Flow, octets: &[u8], now: Instant) {
         self.figures.turned_away += 1;
         if !octets.starts_with(b"INVITE ") {
             return;
         }
-        let why = "neither a registrar nor a listed network";
-        if !self.gate.is_news(flow.peer.ip().to_canonical(), why, now) {
+        if !self.gate.is_news(flow.peer.ip().to_canonical(), STRANGER, now) {
             return;
         }
         let caller = Message::read(octets, Carrier::Datagram)
@@ -83,7 +98,7 @@ impl Agent {
         self.event(Event::TurnedAway {
             peer: flow.peer,
             caller,
-            why,
+            why: STRANGER,
             first: true,
         });
     }
