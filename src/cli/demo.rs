@@ -11,8 +11,8 @@ use super::Exit;
 pub fn run(directory: &Path) -> Exit {
     let _ = writeln!(
         std::io::stdout(),
-        "Quayside Timber, a timber yard: phone system, callers, a multicast sender and the gateway on this machine.\n\
-         This takes about half a minute, in real time.\n"
+        "Quayside Timber, a timber yard: phone system, callers, a multicast sender and the\n\
+         gateway, all on this machine. This takes about half a minute, in real time.\n"
     );
     match demo::run(directory) {
         Ok(outcome) => {

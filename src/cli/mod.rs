@@ -63,8 +63,12 @@ enum Command {
     /// Run the gateway until SIGTERM, SIGINT or SIGHUP.
     #[command(after_help = concat!(
         "Example:\n  hornwire run /etc/hornwire/hornwire.toml\n\n",
-        "Messages go to the journal when the service manager started it, else to stderr. At the end every call is\n",
-        "hung up, every extension unregistered and every relay at rest."
+        "Messages go to the journal when the service manager started it, else to stderr.\n",
+        "At the end every call is hung up, every extension unregistered and every relay\n",
+        "at rest. A changed config is read at the next start.\n\n",
+        "Exit codes: 0 stopped in order, 66 the config is missing, 69 a socket or a relay\n",
+        "line cannot be had, 71 the system refused a thread or random numbers,\n",
+        "77 no permission to read the config, 78 errors in it."
     ))]
     Run {
         #[arg(default_value = config::DEFAULT_FILE, value_name = "FILE")]
@@ -73,18 +77,27 @@ enum Command {
     /// Show the whole job without hardware: calls, a multicast page, music and relays.
     #[command(after_help = concat!(
         "Example:\n  hornwire demo --out /tmp/quayside\n\n",
-        "A phone system, callers and a multicast sender speak SIP and RTP with the gateway over loopback addresses.\n",
-        "Only the sound card (a file) and the relays are simulated. No root is needed, and nothing else installed.\n",
+        "A phone system, callers and a multicast sender speak SIP and RTP with the\n",
+        "gateway over loopback addresses. Only the sound card (a file) and the relays\n",
+        "are simulated. It needs no root, and nothing else needs to be installed.\n",
         "It ends with a timeline and the paths of what to listen to.\n\n",
-        "Exit codes: 0 all went well, 70 something did not (it is told), 69 no port or address, 73 no such directory."
+        "Exit codes: 0 all went well, 70 something did not (it is told), 69 no port or\n",
+        "address, 73 the directory or a file in it cannot be made."
     ))]
     Demo {
         /// Where the recordings go; made if it is not there.
         #[arg(long, default_value = "hornwire-demo", value_name = "DIR")]
         out: PathBuf,
     },
-    /// Put every relay of the config to rest; for the service manager, after a daemon that was killed.
-    #[command(after_help = "Example:\n  hornwire rest-relays /etc/hornwire/hornwire.toml")]
+    /// Put every relay of the config to rest; the service does it after every end.
+    #[command(after_help = concat!(
+        "Example:\n  hornwire rest-relays /etc/hornwire/hornwire.toml\n\n",
+        "For after a gateway that was killed: one that stops in order does it itself.\n",
+        "Relays whose own table is right go to rest even if the config has errors elsewhere.\n",
+        "While the gateway runs it holds the GPIO lines; then this fails with 69.\n\n",
+        "Exit codes: 0 all at rest, 66 the config is missing, 69 a relay line cannot be had,\n",
+        "77 no permission to read the config, 78 errors in it."
+    ))]
     RestRelays {
         #[arg(default_value = config::DEFAULT_FILE, value_name = "FILE")]
         file: PathBuf,
@@ -92,9 +105,11 @@ enum Command {
     /// Tell every problem of a config file, each with its line and a hint.
     #[command(after_help = concat!(
         "Example:\n  hornwire check /etc/hornwire/hornwire.toml\n\n",
-        "The secrets file that the config names is read too, so check as the user who runs the daemon.\n\n",
-        "Exit codes: 0 fine (warnings included), 64 wrong command line, 66 a file is missing,\n",
-        "77 no permission, 78 errors in a config file."
+        "The secrets file that the config names is read too, so check as root or as the\n",
+        "user who runs the daemon. Cards, relay lines, network interfaces and the phone\n",
+        "system are not tried: the journal tells of them once the daemon runs.\n\n",
+        "Exit codes: 0 fine (warnings included), 64 wrong command line, 66 a file is\n",
+        "missing, 77 no permission, 78 errors in a config file."
     ))]
     Check {
         /// Config files.

@@ -321,7 +321,8 @@ impl Control {
         let down: Vec<&str> = self.cards.down().collect();
         let status = match (self.pages.len(), down.as_slice()) {
             (0, []) => "at rest".to_owned(),
-            (n, []) => format!("{n} page(s) on"),
+            (1, []) => "1 page on".to_owned(),
+            (n, []) => format!("{n} pages on"),
             (_, down) => format!("waiting for sound card {}", down.join(", ")),
         };
         if ready {

@@ -89,12 +89,8 @@ pub struct Wires {
 
 /// A listening address that could not be had.
 #[derive(Debug, thiserror::Error)]
-#[error("cannot listen on {transport}:{address}: {cause}")]
-pub struct ListenError {
-    pub transport: &'static str,
-    pub address: SocketAddr,
-    pub cause: std::io::Error,
-}
+#[error("cannot listen: {0}")]
+pub struct ListenError(#[from] pub std::io::Error);
 
 impl Wires {
     /// Opens every listening socket.
@@ -117,19 +113,10 @@ impl Wires {
             advertise,
         };
         for &(transport, address) in listen {
-            let name = match transport {
-                Transport::Udp => "udp",
-                Transport::Tcp => "tcp",
-            };
-            let fail = |cause| ListenError {
-                transport: name,
-                address,
-                cause,
-            };
             match transport {
                 Transport::Udp => {
-                    let socket = Rc::new(net::sip_udp(address).map_err(fail)?);
-                    let local = socket.local_addr().map_err(fail)?;
+                    let socket = Rc::new(net::sip_udp(address)?);
+                    let local = socket.local_addr()?;
                     let reader = ports::read_sip(socket.clone(), local, wires.queue.clone());
                     wires.udp.push(Udp {
                         socket,
@@ -138,8 +125,8 @@ impl Wires {
                     });
                 }
                 Transport::Tcp => {
-                    let listener = net::tcp_listener(address).map_err(fail)?;
-                    let local = listener.local_addr().map_err(fail)?;
+                    let listener = net::tcp_listener(address)?;
+                    let local = listener.local_addr()?;
                     wires
                         .tcp
                         .push((local, ports::accept_tcp(listener, wires.queue.clone())));

@@ -142,7 +142,7 @@ fn recordings_and_timeline() {
         Note {
             at: at(11_000),
             who: "Dispatch".to_owned(),
-            what: "is silent again".to_owned(),
+            what: "is silent again".to_owned() + &" after packets".repeat(5),
         },
         Note {
             at: at(1000),
@@ -156,8 +156,8 @@ fn recordings_and_timeline() {
         let line = lines.iter().find(|l| l.trim_start().starts_with(name)).unwrap();
         line.split('│').nth(1).unwrap().chars().collect()
     };
-    // 10 s over 76 columns.
-    let column = |s: f64| (s * 7.6) as usize;
+    // 10 s over 60 columns.
+    let column = |s: f64| (s * 6.0) as usize;
     for name in ["yard-trigger", "yard-mute"] {
         let cells = lane(name);
         assert_eq!(cells[..column(0.6)].iter().filter(|c| **c == '█').count(), 0);
@@ -178,6 +178,11 @@ fn recordings_and_timeline() {
     assert!(lines[at("yard-trigger operates")].contains("0.60 s"));
     assert!(at("yard-trigger operates") < at("yard-trigger is at rest"));
     assert!(lines[at("is silent again")].contains("10.00 s  Dispatch"));
+    // Nothing is wider than a terminal, and what goes on stands below its beginning.
+    assert!(lines.iter().all(|l| l.chars().count() <= 80), "{timeline}");
+    let below = lines[at("is silent again") + 1];
+    let column = lines[at("is silent again")].find("is silent").unwrap();
+    assert_eq!(below.find("after packets"), Some(column), "{timeline}");
     std::fs::remove_dir_all(&directory).unwrap();
 }
 

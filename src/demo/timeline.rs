@@ -8,8 +8,10 @@ use super::recording::{LEVEL_STEP, Recordings};
 use crate::config::plan::Plan;
 use crate::device::relay::Movement;
 
-/// Columns of the chart.
-const WIDTH: usize = 76;
+/// Columns of the chart: with the names of the lanes it fits a terminal of [`TERMINAL`] columns.
+const WIDTH: usize = 60;
+/// Notes are wrapped to this width.
+const TERMINAL: usize = 80;
 /// From silence to a loud page, in steps of 6 dB up to −12 dB of full scale.
 const BARS: [char; 8] = [' ', '▁', '▂', '▃', '▄', '▅', '▆', '▇'];
 
@@ -106,7 +108,11 @@ impl fmt::Display for Timeline {
             writeln!(f, "{:>name_width$} │{}│", lane.name, lane.cells)?;
         }
         writeln!(f, "{:>name_width$} └{}", "seconds", axis(self.length))?;
-        writeln!(f)?;
+        writeln!(
+            f,
+            "{:>name_width$}  █ relay operated · at rest   ▁▂▃▄▅▆▇ quiet to loud\n",
+            ""
+        )?;
         let who_width = self
             .notes
             .iter()
@@ -115,10 +121,31 @@ impl fmt::Display for Timeline {
             .unwrap_or(0);
         for note in &self.notes {
             let at = (note.at - self.began).as_secs_f64();
-            writeln!(f, "{at:7.2} s  {:<who_width$}  {}", note.who, note.what)?;
+            let head = format!("{at:7.2} s  {:<who_width$}  ", note.who);
+            let indent = head.chars().count();
+            let mut what = wrapped(&note.what, TERMINAL.saturating_sub(indent)).into_iter();
+            writeln!(f, "{head}{}", what.next().unwrap_or_default())?;
+            for line in what {
+                writeln!(f, "{:indent$}{line}", "")?;
+            }
         }
         Ok(())
     }
+}
+
+/// Lines of at most `width` characters, broken at spaces; a longer word has a line of its own.
+fn wrapped(text: &str, width: usize) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for word in text.split(' ') {
+        match lines.last_mut() {
+            Some(line) if line.chars().count() + 1 + word.chars().count() <= width => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => lines.push(word.to_owned()),
+        }
+    }
+    lines
 }
 
 /// A mark every five seconds, its number after it.

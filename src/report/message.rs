@@ -262,7 +262,7 @@ impl Message {
             }
             Message::CardLost { card, cause } => Entry::new(
                 kind::CARD_LOST,
-                format!("sound card {card} is lost: {cause}; its zones are closed until it is back"),
+                format!("sound card {card} does not work: {cause}; its zones are closed until it does"),
             )
             .with("CARD", card)
             .with("CAUSE", cause),

@@ -59,9 +59,9 @@ pub enum NetError {
 
 fn hint(cause: &io::Error) -> &'static str {
     match cause.kind() {
-        io::ErrorKind::AddrInUse => " (another program holds the port)",
+        io::ErrorKind::AddrInUse => " (another program holds the port: `ss -lntup` shows which)",
         io::ErrorKind::AddrNotAvailable => " (this machine has no such address)",
-        io::ErrorKind::PermissionDenied => " (ports below 1024 need CAP_NET_BIND_SERVICE)",
+        io::ErrorKind::PermissionDenied => " (ports below 1024 are for root: take a higher one)",
         _ => "",
     }
 }

@@ -93,7 +93,12 @@ impl AlsaSink {
     fn try_open(name: &str, channels: usize, period: usize) -> Result<Self, String> {
         // Never blocking: waiting is done with a limit.
         let c_name = std::ffi::CString::new(name).map_err(|_| "the name holds a NUL".to_owned())?;
-        let pcm = PCM::open(&c_name, Direction::Playback, true).map_err(|e| e.to_string())?;
+        let pcm = PCM::open(&c_name, Direction::Playback, true).map_err(|e| match e.errno() {
+            libc::ENOENT | libc::ENODEV | libc::ENXIO => "no such card; `aplay -L` lists the names".to_owned(),
+            libc::EBUSY => "another program has it".to_owned(),
+            libc::EACCES | libc::EPERM => "no permission: the user must be in the group audio".to_owned(),
+            _ => e.to_string(),
+        })?;
         let converts = if name.starts_with("hw:") {
             format!("; plug{name} converts")
         } else {
@@ -341,7 +346,7 @@ mod tests {
             .expect("an error")
             .to_string();
         assert!(error.starts_with("cannot open hw:CARD=NoSuchCard: "), "{error}");
-        assert!(error.contains("No such") || error.contains("Invalid card"), "{error}");
+        assert!(error.contains("no such card; `aplay -L` lists the names ("), "{error}");
         assert!(AlsaSink::open("hw:\0", 2, 240).is_err());
     }
 
