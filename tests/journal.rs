@@ -70,6 +70,8 @@ fn write_entries() {
             ..ReceiverFigures::default()
         },
         playout: PlayoutFigures::default(),
+        level: None,
+        keys: 0,
     };
     let mut journal = choose();
     journal.write(

@@ -8,7 +8,8 @@ use super::ports::Reader;
 use super::return_path::ReturnPath;
 use super::source_lock::SourceLock;
 use crate::device::net::DatagramSocket;
-use crate::media::{PayloadMap, Receiver};
+use crate::media::event::{self, EventReader, Heard};
+use crate::media::{Format, Packet, PayloadMap, Receiver};
 use crate::page::{EndReason, PageId, Refusal};
 use crate::sip::agent::Cause;
 use crate::sip::sdp::{self, Agreed, Direction};
@@ -29,6 +30,8 @@ pub struct Leg {
     /// What may arrive; the voice knows these.
     pub payloads: PayloadMap,
     pub lock: SourceLock,
+    /// Reads what is dialled (RFC 4733).
+    pub dial: EventReader,
     pub back: Option<ReturnPath>,
     /// The body that answers the INVITE once the page is admitted; an offer if the INVITE had none.
     pub body: Vec<u8>,
@@ -40,6 +43,20 @@ pub struct Leg {
 }
 
 impl Leg {
+    /// How many keys of the dial pad a packet newly tells of.
+    pub fn keys(&mut self, packet: &Packet) -> u32 {
+        if self.payloads.format(packet.payload_type) != Some(Format::TelephoneEvent) {
+            return 0;
+        }
+        let mut heard = Vec::new();
+        self.dial
+            .packet(packet.timestamp, packet.payload(), packet.arrival, &mut heard);
+        heard
+            .iter()
+            .filter(|h| matches!(h, Heard::Begin { code } if event::digit(*code).is_some()))
+            .count() as u32
+    }
+
     /// Whether RTP from this address may belong to the call.
     pub fn may_send(&self, address: IpAddr) -> bool {
         let address = address.to_canonical();
@@ -55,14 +72,9 @@ impl Leg {
         address.port() == self.local.rtp_port && self.socket.local_addr().is_ok_and(|own| own.ip() == address.ip())
     }
 
-    /// Takes what a new offer and answer agreed on. Going from speaking to sendonly or inactive is hold
-    /// (RFC 3264 §8.4); an announcement that begins as sendonly is not.
+    /// Takes what a new offer and answer agreed on.
     pub fn agree(&mut self, agreed: Agreed, seed: u64, now: Instant) {
-        self.held = match agreed.direction {
-            Direction::SendRecv => false,
-            Direction::RecvOnly => self.held || self.agreed.is_some_and(|a| a.direction == Direction::SendRecv),
-            Direction::SendOnly | Direction::Inactive => true,
-        } || agreed.remote.is_none();
+        self.held = is_held(self.held, self.agreed, agreed);
         self.receiver.set_map(agreed.payloads);
         match &mut self.back {
             Some(back) => back.agree(agreed, seed, now),
@@ -92,6 +104,16 @@ impl Leg {
             // A full socket buffer loses a packet of a beep; the next one goes.
             let _ = self.socket.try_send(&octets, remote, None);
         }
+    }
+}
+
+/// Going from speaking to sendonly or inactive, or to the zero address, is hold (RFC 3264 §8.4); an announcement that
+/// begins as sendonly, or gives a host name for its address, is not.
+fn is_held(held: bool, before: Option<Agreed>, now: Agreed) -> bool {
+    match now.direction {
+        Direction::SendRecv => now.remote.is_none() && (held || before.is_some_and(|a| a.remote.is_some())),
+        Direction::RecvOnly => held || before.is_some_and(|a| a.direction == Direction::SendRecv),
+        Direction::SendOnly | Direction::Inactive => true,
     }
 }
 
@@ -129,4 +151,38 @@ pub fn deserves_tone(reason: EndReason) -> bool {
         reason,
         EndReason::Preempted | EndReason::PageLimit | EndReason::Quiet | EndReason::Operator | EndReason::DeviceFault
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn agreed(direction: Direction, remote: Option<&str>) -> Agreed {
+        Agreed {
+            remote: remote.map(|r| r.parse().unwrap()),
+            payloads: PayloadMap::static_types(),
+            direction,
+            ptime: 20,
+        }
+    }
+
+    /// RFC 3264 §8.4, and RFC 2543's zero address that it keeps; directions are ours, mirrored from the offer's.
+    #[test]
+    fn hold_is_a_change_and_not_a_beginning() {
+        let phone = Some("192.0.2.1:4000");
+        let speaking = agreed(Direction::SendRecv, phone);
+        let sendonly = agreed(Direction::RecvOnly, phone);
+        let zero = agreed(Direction::SendRecv, None);
+        assert!(!is_held(false, None, speaking));
+        assert!(!is_held(false, None, sendonly), "an announcement that only sends");
+        assert!(!is_held(false, None, zero), "a host name from the start");
+        assert!(!is_held(false, Some(sendonly), sendonly), "a refresh of it");
+        assert!(is_held(false, Some(speaking), sendonly), "music on hold");
+        assert!(is_held(true, Some(sendonly), sendonly), "a refresh during hold");
+        assert!(is_held(false, Some(speaking), zero));
+        assert!(is_held(true, Some(zero), zero));
+        assert!(is_held(false, Some(speaking), agreed(Direction::Inactive, phone)));
+        assert!(!is_held(true, Some(sendonly), speaking), "resumed");
+        assert!(!is_held(true, Some(zero), speaking), "resumed");
+    }
 }

@@ -63,6 +63,8 @@ pub struct Page {
     pub playout: PlayoutFigures,
     /// Loudest level reported.
     pub level: Option<Dbfs>,
+    /// Dial-pad keys pressed.
+    pub keys: u32,
     /// Packets that found a queue to a card full.
     pub unqueued: u64,
     /// The caller has heard the go-ahead.
@@ -87,6 +89,7 @@ impl Page {
             reception: ReceiverFigures::default(),
             playout: PlayoutFigures::default(),
             level: None,
+            keys: 0,
             unqueued: 0,
             go_ahead: false,
             record: None,

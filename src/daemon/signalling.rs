@@ -10,6 +10,7 @@ use super::ports::{self, Port, Signal};
 use super::source_lock::SourceLock;
 use crate::device::net;
 use crate::media::Receiver;
+use crate::media::event::EventReader;
 use crate::page::{Bid, EndReason, Input, Loss, SourceId};
 use crate::report::message::Message;
 use crate::sip::agent::{CallId, Cause, Ending, Event, ExtensionId, Flow, Output};
@@ -189,6 +190,7 @@ impl Control {
             receiver: Receiver::new(payloads),
             payloads,
             lock: SourceLock::default(),
+            dial: EventReader::new(),
             back: None,
             body,
             socket: Rc::new(socket),

@@ -8,7 +8,7 @@ use super::control::Control;
 use super::groups::Stream;
 use super::pages::{Origin, Page};
 use super::ports::{Arrival, Port};
-use crate::media::{PayloadMap, Received};
+use crate::media::{PayloadMap, PlayoutFigures, Received};
 use crate::page::{Bid, EndReason, Input, Output, PageId, SourceId};
 use crate::report::message::Message;
 use crate::report::record::PageReport;
@@ -40,8 +40,10 @@ impl Control {
                 }
                 if let Some(entry) = self.pages.get_mut(&page) {
                     while let Some(kept) = leg.receiver.take_kept() {
+                        entry.keys += leg.keys(&kept);
                         entry.feed(&kept);
                     }
+                    entry.keys += leg.keys(&packet);
                     entry.feed(&packet);
                 }
                 self.switchboard.handle(Input::Packet(page), now);
@@ -332,7 +334,12 @@ impl Control {
                 began: page.began,
                 codec: page.codec,
                 reception: page.reception,
-                playout: page.playout,
+                playout: PlayoutFigures {
+                    overflowed: page.playout.overflowed + page.unqueued,
+                    ..page.playout
+                },
+                level: page.level,
+                keys: page.keys,
                 record,
             };
             self.journal.write(&report.entry());

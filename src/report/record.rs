@@ -8,6 +8,7 @@ use super::message::{from, kind};
 use super::time::rfc3339;
 use crate::media::{PlayoutFigures, ReceiverFigures};
 use crate::page::{EndReason, PageRecord};
+use crate::sound::level::Dbfs;
 
 /// Most zones that the text names; the fields name more.
 const MAX_NAMED: usize = 6;
@@ -29,6 +30,10 @@ pub struct PageReport {
     pub codec: Option<&'static str>,
     pub reception: ReceiverFigures,
     pub playout: PlayoutFigures,
+    /// Loudest short-term level of its speech before the zone's gain.
+    pub level: Option<Dbfs>,
+    /// Dial-pad keys pressed: how many, never which, since they may be a code.
+    pub keys: u32,
 }
 
 /// The ending in the words of the journal's text.
@@ -165,7 +170,9 @@ impl PageReport {
             .with("OVERFLOWED", playout.overflowed)
             .with("CONCEALED_MS", playout.concealed_ms)
             .with("SHORTENED_MS", playout.shortened_ms)
-            .with("STRETCHED_MS", playout.stretched_ms);
+            .with("STRETCHED_MS", playout.stretched_ms)
+            .with_some("LEVEL_DBFS", self.level.map(|level| format!("{:.1}", level.0)))
+            .with("KEYS", self.keys);
         // Last, because there may be many.
         self.zones.iter().fold(entry, |entry, zone| entry.with("ZONE", zone))
     }
@@ -206,6 +213,8 @@ mod tests {
                 ..ReceiverFigures::default()
             },
             playout: PlayoutFigures::default(),
+            level: Some(Dbfs(-18.24)),
+            keys: 2,
         }
     }
 
@@ -285,6 +294,8 @@ mod tests {
                 ("CONCEALED_MS", "0"),
                 ("SHORTENED_MS", "0"),
                 ("STRETCHED_MS", "0"),
+                ("LEVEL_DBFS", "-18.2"),
+                ("KEYS", "2"),
                 ("ZONE", "yard"),
                 ("ZONE", "office"),
             ]
