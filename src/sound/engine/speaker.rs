@@ -4,13 +4,13 @@ use std::time::Instant;
 
 use super::fade::Fade;
 use super::{Pull, Voice};
-use crate::media::PlayoutFigures;
+use crate::media::{Block, PlayoutFigures};
 use crate::page::PageId;
-use crate::sound::BLOCK;
 use crate::sound::detect::SpeechDetector;
 use crate::sound::level::Dbfs;
 use crate::sound::limiter::LOOK_AHEAD;
 use crate::sound::resample::{Bank, TAIL, Upsampler};
+use crate::sound::{BLOCK, RATE};
 
 /// Most packets taken in one block; a sender that floods must not hold up the card. At 1.5 packets per
 /// millisecond this outruns every real stream.
@@ -36,6 +36,11 @@ pub struct Speaker<P> {
     fades: Vec<Fade>,
     /// Pulled from the first opening on.
     opened: bool,
+    /// Frames until the stream's first sound leaves the upsampler; `None` while there was only digital silence.
+    /// The fades wait for it: a stream that sets in at full level sets in softly, however late.
+    onset: Option<usize>,
+    /// Frames of this block before that first sound.
+    before: usize,
     drain: Drain,
     leaving: bool,
     detector: SpeechDetector,
@@ -64,6 +69,8 @@ impl<P: Pull> Seat<P> {
             audio: [0.0; BLOCK],
             fades: vec![Fade::default(); zones],
             opened: false,
+            onset: None,
+            before: BLOCK,
             drain: Drain::No,
             leaving: false,
             detector: SpeechDetector::new(),
@@ -94,6 +101,8 @@ impl<P: Pull> Seat<P> {
         s.upsampler.reset();
         s.fades.fill(Fade::default());
         s.opened = false;
+        s.onset = None;
+        s.before = BLOCK;
         s.drain = Drain::No;
         s.leaving = false;
         s.detector = SpeechDetector::new();
@@ -177,6 +186,11 @@ impl<P: Pull> Speaker<P> {
         let block = voice.playout.next_block(now);
         self.upsampler.process(bank, block.rate, block.samples, &mut self.audio);
         self.audio.iter_mut().for_each(|x| *x *= self.gain);
+        self.onset = match self.onset {
+            None => first_sound(&block),
+            Some(left) => Some(left.saturating_sub(BLOCK)),
+        };
+        self.before = self.onset.map_or(BLOCK, |n| n.min(BLOCK));
         self.speech |= self.detector.block(block.samples, block.rate);
         self.energy += block.samples.iter().map(|x| f64::from(x * x)).sum::<f64>();
         self.samples += block.samples.len() as u64;
@@ -206,9 +220,16 @@ impl<P: Pull> Speaker<P> {
         if let Some(fade) = self.fades.get_mut(zone)
             && fade.is_active()
         {
-            fade.add(curve, &self.audio, mix);
+            fade.add(curve, &self.audio[self.before..], &mut mix[self.before..]);
         }
     }
+}
+
+/// When the first sample that is not digital silence leaves the upsampler, frames from the block's beginning.
+fn first_sound(block: &Block) -> Option<usize> {
+    let at = block.samples.iter().position(|x| *x != 0.0)?;
+    let frame = at * RATE as usize / block.rate.max(1) as usize;
+    Some(frame + Upsampler::delay(block.rate) as usize)
 }
 
 fn take_packets<P: Pull>(voice: &mut Voice<P>) {

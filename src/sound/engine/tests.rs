@@ -351,6 +351,30 @@ fn starts_and_stops_without_a_click() {
 }
 
 #[test]
+fn a_stream_that_sets_in_late_sets_in_softly() {
+    for (rate, silence) in [(8000, 0), (8000, 37), (8000, 400), (48_000, 37), (48_000, 2400)] {
+        let mut bench = Bench::new();
+        let mut feed = bench.attach(1, rate);
+        let loud = (0..rate / 10).map(|n| 0.5 * (TAU * 200.0 * n as f32 / rate as f32).cos());
+        let mut samples = vec![0.0; silence];
+        samples.extend(loud);
+        feed.samples(&samples);
+        bench.speak(FRONT, 1);
+        let at = silence * (48_000 / rate as usize) + Upsampler::delay(rate) as usize + LOOK_AHEAD;
+        let out = bench.run(80 + 1000 * silence / rate as usize).swap_remove(0);
+        // A hard start has 0.02 from 8 kHz, 0.5 from 48 kHz.
+        let worst = roughness(&out);
+        assert!(worst < 5e-4, "{worst} after {silence} samples at {rate} Hz");
+        assert_eq!(peak(&out[..at]), 0.0);
+        // After 5 ms nothing is held back any more.
+        for (n, x) in out[at + 240..].iter().enumerate().take(2000) {
+            let want = 0.5 * (TAU * 200.0 * (n + 240) as f32 / 48_000.0).cos();
+            assert!((x - want).abs() < 0.02, "frame {n}: {x}, not {want}");
+        }
+    }
+}
+
+#[test]
 fn chimes_sound_in_several_zones_apart() {
     let mut bench = Bench::new();
     bench.send(Command::Chime {
