@@ -4,9 +4,9 @@ use std::net::{IpAddr, Ipv6Addr};
 use std::time::{Duration, Instant};
 
 /// Calls that an address may begin at once. More than a call for every place there is.
-const BURST: f64 = 100.0;
+const BURST: f64 = 200.0;
 /// And from then on, a second. Common practice, no published source: no staff dials that fast.
-const RATE: f64 = 10.0;
+const RATE: f64 = 20.0;
 /// Addresses with an allowance of their own; all others share one.
 const MAX_SOURCES: usize = 32;
 /// Refusals are told at most this often.

@@ -23,6 +23,10 @@ pub const MAX_KEPT: usize = 64;
 /// Packets kept on probation longer than this are stale.
 pub const KEEP_FOR: Duration = Duration::from_secs(2);
 
+/// Difference of relative transit times, seconds, from which the sender's time line was broken (a phone system that
+/// changes from music to speech): no network is so late, and one such would spoil the figure for a whole page.
+const MAX_DIFFERENCE: f64 = 2.0;
+
 /// What one datagram was.
 #[derive(Debug)]
 #[allow(clippy::large_enum_variant)] // moved once, into the queue; a box would allocate per packet
@@ -133,7 +137,10 @@ impl Jitter {
                 -(last_arrival - arrival).as_secs_f64()
             };
             let media = f64::from(timestamp.wrapping_sub(last_timestamp) as i32) / f64::from(clock);
-            self.seconds += ((apart - media).abs() - self.seconds) / 16.0;
+            let difference = (apart - media).abs();
+            if difference < MAX_DIFFERENCE {
+                self.seconds += (difference - self.seconds) / 16.0;
+            }
         }
         self.last = Some((arrival, timestamp, clock));
     }

@@ -331,3 +331,26 @@ fn the_same_numbers_after_a_silence_are_a_new_run() {
     }
     assert_eq!(b.out.len(), 75);
 }
+
+/// RFC 3550 §5.1 lets a sender begin its time line anywhere; where it breaks, the network is not to blame.
+#[test]
+fn a_broken_time_line_is_no_jitter() {
+    let mut b = Bench::new();
+    for n in 0..200u32 {
+        let jump = [0, 0x8000_0000, 80_000, 12_345_678][n as usize / 50];
+        b.feed(&rtp(7, n as u16, n * 160 + jump), u64::from(n) * 20);
+    }
+    assert_eq!(b.out.len(), 200);
+    assert!(
+        b.receiver.figures().jitter_ms < 1.0,
+        "{}",
+        b.receiver.figures().jitter_ms
+    );
+    // A packet that is a second late still counts.
+    b.feed(&rtp(7, 200, 200 * 160 + 12_345_678), 200 * 20 + 1000);
+    assert!(
+        b.receiver.figures().jitter_ms > 50.0,
+        "{}",
+        b.receiver.figures().jitter_ms
+    );
+}
