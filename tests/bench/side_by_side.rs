@@ -81,7 +81,7 @@ impl Cpu {
     }
 }
 
-fn config(group: SocketAddr, output: &str) -> String {
+fn config(group: SocketAddr, output: &str, channels: usize) -> String {
     format!(
         r#"
 [site]
@@ -89,7 +89,7 @@ name = "Quayside Timber"
 
 [cards.desk]
 output = "{output}"
-channels = 2
+channels = {channels}
 period = "{PERIOD_MS} ms"
 
 [zones.yard]
@@ -176,7 +176,7 @@ fn count(length: Duration) -> Result<(u64, u64), Failure> {
     let hornwire = start_as(
         callgrind::command(&ours, HORNWIRE),
         &scratch.path,
-        &config(group, &format!("wav:{}", wav.display())),
+        &config(group, &format!("wav:{}", wav.display()), 1),
         |_| {},
     )?;
     std::thread::sleep(VALGRIND_STARTS);
@@ -210,7 +210,7 @@ fn into_files(listening: Duration) -> Result<Cpu, Failure> {
     let gstreamer = gstreamer::play(Command::new(LAUNCH), send.1, 200, &Output::File(&theirs), |_| {})?;
     let hornwire = start(
         &scratch.path,
-        &config(send.1, &format!("wav:{}", ours.display())),
+        &config(send.1, &format!("wav:{}", ours.display()), 1),
         |_| {},
     )?;
     let (cpu, _) = measure(&hornwire, &gstreamer, &send, listening)?;
@@ -249,7 +249,9 @@ fn into_a_card(listening: Duration, jitter_ms: u32, buffer_ms: u32, period_ms: u
     let gstreamer = gstreamer::play(Command::new(LAUNCH), send.1, jitter_ms, &output, |c| {
         server.environment(c)
     })?;
-    let hornwire = start(&scratch.path, &config(send.1, "alsa:pulse"), |c| server.environment(c))?;
+    let hornwire = start(&scratch.path, &config(send.1, "alsa:pulse", 2), |c| {
+        server.environment(c)
+    })?;
     let (cpu, bursts) = measure(&hornwire, &gstreamer, &send, listening)?;
     // The last burst may still be on its way.
     std::thread::sleep(Duration::from_secs(1));
