@@ -38,16 +38,21 @@ pub fn run(file: &Path) -> Exit {
 /// Puts every relay to rest: what the service manager runs after the daemon has ended, however it ended. The file may
 /// have been edited since the daemon read it: relays whose own tables are right go to rest whatever is wrong elsewhere.
 pub fn rest_relays(file: &Path) -> Exit {
-    let loaded = match load(file) {
+    let mut loaded = match read(file) {
         Ok(loaded) => loaded,
         Err(exit) => return exit,
     };
+    let own = file.display().to_string();
+    loaded
+        .problems
+        .retain(|problem| problem.file == own && !problem.key.starts_with("secrets."));
+    tell(&loaded);
     let rested = relay::rest_all(&loaded.relays);
     let errors = rested.err().unwrap_or_default();
     for error in &errors {
         complain(&error.to_string());
     }
-    if loaded.plan.is_none() {
+    if loaded.problems.iter().any(|p| p.severity == Severity::Error) {
         let n = loaded.relays.len() - errors.len();
         complain(&format!(
             "{}: {} in the config, {} at rest",
@@ -94,10 +99,19 @@ fn plan(file: &Path) -> Result<Plan, Exit> {
 
 /// Reads the config and tells its problems.
 fn load(file: &Path) -> Result<Loaded, Exit> {
-    let loaded = config::load(file).map_err(|unreadable| {
+    let loaded = read(file)?;
+    tell(&loaded);
+    Ok(loaded)
+}
+
+fn read(file: &Path) -> Result<Loaded, Exit> {
+    config::load(file).map_err(|unreadable| {
         complain(&unreadable.to_string());
         exit_of(&unreadable)
-    })?;
+    })
+}
+
+fn tell(loaded: &Loaded) {
     if Service::from_environment().is_managed() {
         let mut journal = journal::choose();
         for problem in &loaded.problems {
@@ -113,7 +127,6 @@ fn load(file: &Path) -> Result<Loaded, Exit> {
             let _ = writeln!(std::io::stderr(), "{problem}\n");
         }
     }
-    Ok(loaded)
 }
 
 fn told(loaded: &Loaded) -> String {

@@ -207,3 +207,18 @@ fn relays_rest_beside_faults_elsewhere_78() {
     let path = scratch.file("torn.toml", text.replace("'low'", "'low"), 0o644);
     assert_eq!(config::load(&path).unwrap().relays, []);
 }
+
+/// systemd (252) hides credentials from `ExecStopPost=`; relays need no passwords.
+#[test]
+fn relays_rest_without_the_secrets_0() {
+    let scratch = Scratch::new();
+    let text = "[site]\nname = 'Quayside Timber'\n[secrets]\ncredential = 'secrets'\n[cards.usb]\noutput = 'null'\n\
+                [relays.yard-trigger]\nline = 'simulated'\n\
+                [zones.yard]\ncard = 'usb'\nchannel = 1\ntrigger = ['yard-trigger']\n\
+                [extensions.yard-page]\nuser = '850'\nregistrar = 'sip:pbx.quayside.example'\nsecret = 'yard-page'\n\
+                zones = ['yard']\n";
+    let path = scratch.file("stopped.toml", text, 0o644);
+    assert_eq!(run(&["check", name(&path)]).0, 78, "the daemon itself does want them");
+    let (code, out, err) = run(&["rest-relays", name(&path)]);
+    assert_eq!((code, out.as_str(), err.as_str()), (0, "", ""));
+}
