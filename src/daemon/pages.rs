@@ -72,8 +72,6 @@ pub struct Page {
     pub record: Option<PageRecord>,
     pub write_by: Option<Instant>,
     feeds: Vec<Feed>,
-    /// Zones where its voice is open now.
-    open: Vec<ZoneId>,
     /// Voices not yet back from their audio threads.
     away: usize,
 }
@@ -95,12 +93,12 @@ impl Page {
             record: None,
             write_by: None,
             feeds: Vec::new(),
-            open: Vec::new(),
             away: 0,
         }
     }
 
-    /// Gives the page a voice on every card that it may be heard from, and opens it where it should be heard.
+    /// Gives the page a voice on every card that it may be heard from. One that it already has hands its zones over to
+    /// the new one.
     ///
     /// # Errors
     /// When a decoder cannot be made.
@@ -125,7 +123,7 @@ impl Page {
                 }),
             ));
         }
-        self.take_voice(page, cards);
+        self.feeds.clear();
         for (card, packets, voice) in voices {
             self.feeds.push(Feed {
                 card,
@@ -134,9 +132,6 @@ impl Page {
             });
             self.away += 1;
             cards.command(card, Command::Attach(voice));
-        }
-        for zone in self.open.clone() {
-            self.to_zone(zone, plan, cards, Command::Speak { zone, page });
         }
         Ok(())
     }
@@ -167,16 +162,12 @@ impl Page {
         }
     }
 
-    pub fn speak(&mut self, page: PageId, zone: ZoneId, plan: &Plan, cards: &mut Cards) {
-        if !self.open.contains(&zone) {
-            self.open.push(zone);
+    /// Opens the page in a zone. Every card is told: their playouts begin together and stay at the same place in the
+    /// stream, whichever of them is heard first.
+    pub fn speak(&self, page: PageId, zone: ZoneId, cards: &mut Cards) {
+        for feed in &self.feeds {
+            cards.command(feed.card, Command::Speak { zone, page });
         }
-        self.to_zone(zone, plan, cards, Command::Speak { zone, page });
-    }
-
-    pub fn silence(&mut self, page: PageId, zone: ZoneId, plan: &Plan, cards: &mut Cards) {
-        self.open.retain(|z| *z != zone);
-        self.to_zone(zone, plan, cards, Command::Silence { zone, page });
     }
 
     /// Sends a command to the card of a zone.

@@ -202,8 +202,8 @@ impl Control {
             }
             Output::Speak { zone, page } => self.speak(zone, page),
             Output::Silence { zone, page } => {
-                if let Some(entry) = self.pages.get_mut(&page) {
-                    entry.silence(page, zone, &self.plan, &mut self.cards);
+                if let Some(entry) = self.pages.get(&page) {
+                    entry.to_zone(zone, &self.plan, &mut self.cards, Command::Silence { zone, page });
                 }
             }
             Output::Drain { page } => {
@@ -224,7 +224,7 @@ impl Control {
 
     fn speak(&mut self, zone: crate::page::ZoneId, page: PageId) {
         let Some(entry) = self.pages.get_mut(&page) else { return };
-        entry.speak(page, zone, &self.plan, &mut self.cards);
+        entry.speak(page, zone, &mut self.cards);
         let (source, caller) = (entry.origin.name(&self.plan).to_owned(), entry.caller.clone());
         if let Origin::Call { call, .. } = entry.origin
             && !std::mem::replace(&mut entry.go_ahead, true)

@@ -81,7 +81,8 @@ pub enum Command<P = Playout> {
     Attach(Box<Voice<P>>),
     /// Play the tone once; one that the page already plays in the zone fades.
     Chime { zone: ZoneId, page: PageId, tone: Tone },
-    /// Open the page's voice into the zone.
+    /// Open the page's voice into the zone. A zone of another card lets the voice run unheard, so that it is in step
+    /// when it is opened here.
     Speak { zone: ZoneId, page: PageId },
     /// Fade the page's voice and chime out of the zone.
     Silence { zone: ZoneId, page: PageId },
@@ -281,10 +282,11 @@ impl<P: Pull> Engine<P> {
                 }
             }
             Command::Speak { zone, page } => {
-                if let Some((i, _)) = find_zone(&mut self.zones, zone)
-                    && let Some(speaker) = find(&mut self.seats, page)
-                {
-                    speaker.open(i);
+                if let Some(speaker) = find(&mut self.seats, page) {
+                    match find_zone(&mut self.zones, zone) {
+                        Some((i, _)) => speaker.open(i),
+                        None => speaker.begin(),
+                    }
                 }
             }
             Command::Silence { zone, page } => {

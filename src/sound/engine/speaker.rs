@@ -121,12 +121,17 @@ impl<P: Pull> Speaker<P> {
         self.voice.as_ref().map_or(PageId(0), |v| v.page)
     }
 
-    pub fn open(&mut self, zone: usize) {
+    /// Pulled from now on.
+    pub fn begin(&mut self) {
         if self.drain == Drain::Told {
             // Opened after all: what is held still plays, and draining counts again.
             self.drain = Drain::Asked;
         }
         self.opened = true;
+    }
+
+    pub fn open(&mut self, zone: usize) {
+        self.begin();
         self.fades[zone].open();
     }
 

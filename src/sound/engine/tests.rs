@@ -614,6 +614,24 @@ fn a_second_voice_of_a_page_takes_over_its_zones() {
 }
 
 #[test]
+fn a_voice_that_speaks_on_another_card_runs_along_unheard() {
+    let mut bench = Bench::new();
+    let mut feed = bench.attach(1, 48000);
+    feed.samples(&sine(48000, 440.0, 0.3, 300));
+    feed.samples(&sine(48000, 440.0, 0.1, 700));
+    bench.speak(ZoneId(99), 1);
+    let out = bench.run(300);
+    assert_eq!(peak(&out[0]), 0.0);
+    bench.speak(FRONT, 1);
+    let out = bench.run(200);
+    let heard = rms(&out[0][2400..]);
+    assert!((heard - 0.1 / 2f32.sqrt()).abs() < 0.002, "{heard}: not what is said now");
+    bench.send(Command::Drain(PageId(1)));
+    bench.run(1000);
+    assert_eq!(bench.drained.len(), 1);
+}
+
+#[test]
 fn figures_come_every_50_ms_with_level_and_speech() {
     let mut bench = Bench::new();
     let mut feed = bench.attach(1, 8000);
