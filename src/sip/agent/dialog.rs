@@ -367,15 +367,12 @@ impl Agent {
             }
             return;
         }
-        let body = Some(request.message.body.clone()).filter(|b| u.answer_due && !b.is_empty());
+        let answer = u.answer_due.then(|| request.message.body.clone());
         if u.initial {
             c.phase = Phase::Confirmed;
-            self.event(Event::Confirmed { call: id, answer: body });
-        } else if u.answer_due {
-            self.event(Event::ChangeAnswered {
-                call: id,
-                answer: body.unwrap_or_default(),
-            });
+            self.event(Event::Confirmed { call: id, answer });
+        } else if let Some(answer) = answer {
+            self.event(Event::ChangeAnswered { call: id, answer });
         }
     }
 

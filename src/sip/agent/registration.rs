@@ -348,7 +348,11 @@ impl Agent {
             .and_then(|v| v.split(|b| b" ;(".contains(b)).next().and_then(number))
             .map(|s| Duration::from_secs(u64::from(s.min(MAX_RETRY_AFTER))));
         match status {
-            200..300 if leaving => self.gone(index),
+            200..300 if leaving => {
+                let extension = r.id;
+                self.gone(index);
+                self.event(Event::Unregistered { extension });
+            }
             200..300 => {
                 let local = r.flow().map_or(([0, 0, 0, 0], 0).into(), |f| f.local);
                 let seconds = granted(response, &extension.user, local, r.expires);
@@ -487,17 +491,9 @@ impl Agent {
     }
 
     pub(super) fn gone(&mut self, index: usize) {
-        let Some(Some(r)) = self.registrations.get_mut(index) else {
-            return;
-        };
-        if r.phase == Phase::Gone {
-            return;
-        }
-        r.phase = Phase::Gone;
-        r.wake = None;
-        let (extension, was_bound) = (r.id, r.bound_until.is_some());
-        if was_bound {
-            self.event(Event::Unregistered { extension });
+        if let Some(Some(r)) = self.registrations.get_mut(index) {
+            r.phase = Phase::Gone;
+            r.wake = None;
         }
     }
 

@@ -34,13 +34,13 @@ impl Agent {
         };
         if !self.lets_in(flow.peer.ip()) {
             self.turn_away_stranger(flow, octets, now);
-            self.close(id, now);
+            self.close(id);
             return;
         }
         if !self.connections.contains_key(&id) && self.connections.len() >= MAX_CONNECTIONS {
             let oldest = self.connections.iter().min_by_key(|(_, c)| c.heard).map(|(id, _)| *id);
             if let Some(oldest) = oldest {
-                self.close(oldest, now);
+                self.close(oldest);
             }
         }
         let connection = self.connections.entry(id).or_insert_with(|| Connection {
@@ -63,7 +63,7 @@ impl Agent {
                 Some(Frame::Ping) => self.transmit(flow, b"\r\n".to_vec()),
                 Some(Frame::Broken(octets)) => {
                     self.receive(flow, &octets, Carrier::Stream, now);
-                    self.close(id, now);
+                    self.close(id);
                     return;
                 }
                 None => {
@@ -88,7 +88,7 @@ impl Agent {
         self.transport_failed(flow, now);
     }
 
-    fn close(&mut self, id: ConnectionId, _now: Instant) {
+    fn close(&mut self, id: ConnectionId) {
         self.connections.remove(&id);
         self.forget_connection(id);
         self.outputs.push_back(Output::Close(id));
@@ -116,7 +116,7 @@ impl Agent {
             .collect();
         for id in late {
             self.figures.malformed += 1;
-            self.close(id, now);
+            self.close(id);
         }
     }
 }

@@ -125,6 +125,19 @@ fn call_without_offer() {
     }
 }
 
+/// RFC 3261 §13.2.1: the answer must stand in the ACK. One without is handed on as an answer that cannot be read.
+#[test]
+fn our_offer_is_not_answered() {
+    let mut world = World::plain();
+    world.ask(request("INVITE", 1, "a", "", "", ""));
+    let call = world.call();
+    world.agent.accept(call, ANSWER.into(), world.now);
+    world.drain();
+    let tag = world.last().to_tag();
+    world.ask(in_dialog("ACK", 1, "b", &tag, ""));
+    assert!(matches!(world.events.last(), Some(Event::Confirmed { answer: Some(a), .. }) if a.is_empty()));
+}
+
 /// A re-INVITE that puts on hold, and one without an offer (RFC 3261 §14.2).
 #[test]
 fn changes() {

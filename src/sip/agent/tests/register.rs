@@ -478,6 +478,17 @@ fn unregisters() {
     assert!(registrar.fetch(&world).is_empty());
 }
 
+/// A registrar that is gone still holds the binding: nothing is said of its end.
+#[test]
+fn nobody_unregisters_us() {
+    let (mut world, _) = up(600);
+    let events = world.events.len();
+    world.agent.shut_down(world.now);
+    world.run(SHUTDOWN_LIMIT);
+    assert!(world.agent.is_idle());
+    assert_eq!(world.events.len(), events);
+}
+
 /// An extension that never got through has nothing to take away.
 #[test]
 fn shut_down_before_registration() {
