@@ -11,7 +11,8 @@ use super::sheet::{Sheet, Sheets};
 use super::text::SIP_PORT;
 use crate::media::Codec;
 use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
-use crate::sip::agent::{Secret, Transport};
+use crate::sip::agent::Transport;
+use crate::sip::secret::Secret;
 use crate::sound::level::{Db, Dbfs};
 
 /// Output rate of every card, Hz.

@@ -6,8 +6,9 @@ use std::time::Duration;
 
 use crate::media::Codec;
 use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
-use crate::sip::agent::{Registrar, Secret, Transport};
+use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
+use crate::sip::secret::Secret;
 use crate::sound::level::{Db, Dbfs};
 use crate::sound::tone::Tone;
 

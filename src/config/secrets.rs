@@ -8,7 +8,7 @@ use toml::de::{DeTable, DeValue};
 
 use super::problem::{Complaint, Problems, cut};
 use super::text;
-use crate::sip::agent::Secret;
+use crate::sip::secret::Secret;
 
 /// Largest secrets file, in octets.
 const MAX_FILE: u64 = 64 * 1024;

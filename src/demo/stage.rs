@@ -14,7 +14,7 @@ use super::peers::{
 use super::voice::{CLOSING, CRANE, DELIVERY, Speaker};
 use crate::config::{self, plan::Plan};
 use crate::media::Codec;
-use crate::sip::agent::Secret;
+use crate::sip::secret::Secret;
 
 /// The gateway; the others have addresses of their own, so that its gate has something to tell apart.
 const GATEWAY: Ipv4Addr = Ipv4Addr::LOCALHOST;

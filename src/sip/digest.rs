@@ -10,7 +10,7 @@ use md5::Md5;
 use sha2::{Sha256, Sha512_256};
 use subtle::ConstantTimeEq as _;
 
-use super::agent::Secret;
+use super::secret::Secret;
 
 #[cfg(test)]
 mod tests;

@@ -4,5 +4,6 @@ pub mod agent;
 pub mod digest;
 pub mod network;
 pub mod sdp;
+pub mod secret;
 pub mod transaction;
 pub mod wire;

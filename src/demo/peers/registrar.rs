@@ -14,8 +14,8 @@ use tokio::task::JoinHandle;
 
 use super::message::{Message, address, destination, endpoint, param, user};
 use super::{Log, MAX_DATAGRAM, PeerError, any_port, bind};
-use crate::sip::agent::Secret;
 use crate::sip::digest::{Expected, verify};
+use crate::sip::secret::Secret;
 
 /// Registered contacts at one time.
 const MAX_BINDINGS: usize = 32;

@@ -10,9 +10,9 @@ use super::*;
 use crate::demo::voice::{DELIVERY, Speaker};
 use crate::media::Codec;
 use crate::media::g711::{ULAW, ulaw_encode};
-use crate::sip::agent::Secret;
 use crate::sip::digest::{Credentials, NonceState, respond};
 use crate::sip::sdp;
+use crate::sip::secret::Secret;
 
 const LOOPBACK: &str = "127.0.0.1";
 const ELSEWHERE: &str = "127.0.0.2";

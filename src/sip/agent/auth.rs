@@ -1,7 +1,8 @@
 //! Answers to digest challenges, kept per server (RFC 3261 §22, RFC 8760).
 
-use super::{Extension, Secret};
+use super::Extension;
 use crate::sip::digest::{self, Credentials, NonceState};
+use crate::sip::secret::Secret;
 use crate::sip::wire::Response;
 
 /// Most challenges answered in one round, stale nonces included.

@@ -4,6 +4,7 @@ use std::net::SocketAddr;
 use std::time::Duration;
 
 use crate::sip::network::Network;
+use crate::sip::secret::Secret;
 
 /// How a message travels.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -33,26 +34,6 @@ pub struct ExtensionId(pub u16);
 /// One call, for the life of the process.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct CallId(pub u64);
-
-/// A password: never printed.
-#[derive(Clone, PartialEq, Eq)]
-pub struct Secret(String);
-
-impl Secret {
-    pub fn new(text: impl Into<String>) -> Self {
-        Secret(text.into())
-    }
-
-    pub fn reveal(&self) -> &str {
-        &self.0
-    }
-}
-
-impl std::fmt::Debug for Secret {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.write_str("Secret(…)")
-    }
-}
 
 /// Where an extension registers.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -128,9 +109,8 @@ pub enum Event {
         retry_in: Duration,
         first: bool,
     },
-    Unregistered {
-        extension: ExtensionId,
-    },
+    /// The registrar has taken the binding away, as [`Agent::shut_down`] asked.
+    Unregistered { extension: ExtensionId },
     /// A call that passed the network gate; answer it or refuse it. 100 Trying has been sent.
     Incoming {
         call: CallId,
@@ -140,26 +120,14 @@ pub enum Event {
         local: SocketAddr,
         offer: Option<Vec<u8>>,
     },
-    /// The ACK came; it holds the answer when the INVITE had no offer.
-    Confirmed {
-        call: CallId,
-        answer: Option<Vec<u8>>,
-    },
+    /// The ACK came; it holds the answer when the INVITE had no offer (empty when the caller left it out).
+    Confirmed { call: CallId, answer: Option<Vec<u8>> },
     /// A re-INVITE; answer with [`Agent::accept_change`] or [`Agent::refuse_change`].
-    Change {
-        call: CallId,
-        offer: Option<Vec<u8>>,
-    },
+    Change { call: CallId, offer: Option<Vec<u8>> },
     /// The ACK to an accepted re-INVITE without an offer.
-    ChangeAnswered {
-        call: CallId,
-        answer: Vec<u8>,
-    },
+    ChangeAnswered { call: CallId, answer: Vec<u8> },
     /// The call is over; nothing more comes for it.
-    Ended {
-        call: CallId,
-        how: Ending,
-    },
+    Ended { call: CallId, how: Ending },
     /// A caller was turned away at the gate. `first` of its kind in a while: worth a journal line.
     TurnedAway {
         peer: SocketAddr,

@@ -14,6 +14,7 @@ use std::net::SocketAddr;
 use std::time::{Duration, Instant};
 
 use super::*;
+use crate::sip::secret::Secret;
 use crate::sip::wire::{Address, Carrier, Message, Start};
 
 pub(super) const PEER: &str = "192.0.2.10:5060";
