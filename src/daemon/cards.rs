@@ -3,13 +3,9 @@
 use std::collections::VecDeque;
 
 use crate::config::plan::Plan;
-use crate::device::audio::{AudioEvent, AudioThread};
-use crate::device::sink::{Sink, SinkError};
+use crate::device::audio::{AudioEvent, AudioThread, OpenSink};
 use crate::page::ZoneId;
 use crate::sound::engine::{self, Command, EngineHandle, Report, ZoneOutput};
-
-/// Opens a card's sink, and opens it again after a fault. Called on the card's audio thread.
-pub type OpenSink = Box<dyn FnMut() -> Result<Box<dyn Sink>, SinkError> + Send>;
 
 /// Commands kept for an engine that does not take them; an engine that far behind is stuck, and the watchdog's case.
 const MAX_PENDING: usize = 1024;

@@ -269,14 +269,16 @@ impl Control {
 
     fn group_timers(&mut self, index: usize, now: Instant) {
         let settings = &self.plan.groups[index];
-        let name = settings.name.clone();
         match self.groups[index].join(index, settings, &self.rtp_queue, now) {
             Join::Nothing => {}
             Join::Joined => self.tell(Message::GroupJoined {
-                group: name,
+                group: settings.name.clone(),
                 address: settings.address,
             }),
-            Join::Failed(cause) => self.tell(Message::GroupNotJoined { group: name, cause }),
+            Join::Failed(cause) => self.tell(Message::GroupNotJoined {
+                group: settings.name.clone(),
+                cause,
+            }),
         }
         self.end_silent_stream(index, now);
     }

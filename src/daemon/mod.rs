@@ -23,10 +23,10 @@ use std::time::Instant;
 
 use tokio::sync::mpsc;
 
-pub use cards::OpenSink;
 pub use wires::ListenError;
 
 use crate::config::plan::{CardOutput, Plan};
+use crate::device::audio::OpenSink;
 use crate::device::relay::{self, RelayBank, RelayError};
 use crate::device::service::Service;
 use crate::device::sink::{self, Sink};
@@ -74,7 +74,7 @@ pub enum StartError {
     Listen(#[from] ListenError),
     #[error("{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))]
     Relays(Vec<RelayError>),
-    #[error("{0}")]
+    #[error(transparent)]
     System(#[from] std::io::Error),
 }
 

@@ -16,7 +16,7 @@ use super::sink::{Pacer, Sink, SinkError, Written, hush_library};
 use crate::sound::engine::Engine;
 use crate::sound::{BLOCK, RATE};
 
-/// Opens a card's sink.
+/// Opens a card's sink, and opens it again after a fault. Called on a thread of its own: it may block.
 pub type OpenSink = Box<dyn FnMut() -> Result<Box<dyn Sink>, SinkError> + Send>;
 
 /// What happened to a card.

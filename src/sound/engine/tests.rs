@@ -625,7 +625,10 @@ fn a_voice_that_speaks_on_another_card_runs_along_unheard() {
     bench.speak(FRONT, 1);
     let out = bench.run(200);
     let heard = rms(&out[0][2400..]);
-    assert!((heard - 0.1 / 2f32.sqrt()).abs() < 0.002, "{heard}: not what is said now");
+    assert!(
+        (heard - 0.1 / 2f32.sqrt()).abs() < 0.002,
+        "{heard}: not what is said now"
+    );
     bench.send(Command::Drain(PageId(1)));
     bench.run(1000);
     assert_eq!(bench.drained.len(), 1);
