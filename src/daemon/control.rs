@@ -26,7 +26,7 @@ use crate::report::message::Message;
 use crate::sip::agent::{Agent, CallId, Settings};
 
 /// How often the audio threads' reports are fetched while a page is on.
-const REPORT_TICK: Duration = Duration::from_millis(10);
+const REPORT_TICK: Duration = Duration::from_millis(50);
 /// And while none is: only a card's coming and going waits for it.
 const IDLE_TICK: Duration = Duration::from_millis(250);
 /// Taken from each queue at one go, so that none starves another.
