@@ -8,7 +8,7 @@ use rtrb::Producer;
 use super::cards::Cards;
 use crate::config::plan::{Card, Paging, Plan};
 use crate::media::{Packet, PayloadMap, Playout, PlayoutFigures, PlayoutSettings, ReceiverFigures};
-use crate::page::{PageId, PageRecord, ZoneId};
+use crate::page::{Bid, Loss, PageId, PageRecord, SourceId, ZoneId};
 use crate::sip::agent::CallId;
 use crate::sound::engine::{Command, Voice};
 use crate::sound::level::Dbfs;
@@ -32,6 +32,24 @@ impl Origin {
         match self {
             Origin::Call { extension, .. } => &plan.extensions[extension].paging,
             Origin::Group(index) => &plan.groups[index].paging,
+        }
+    }
+
+    /// The page's wish to be heard.
+    pub fn bid(self, page: PageId, plan: &Plan) -> Bid {
+        let (source, loss) = match self {
+            Origin::Call { extension, .. } => (extension, Loss::End),
+            Origin::Group(index) => (plan.extensions.len() + index, plan.groups[index].loss),
+        };
+        let paging = self.paging(plan);
+        Bid {
+            page,
+            source: SourceId(source as u16),
+            zones: paging.zones.clone(),
+            priority: paging.priority,
+            chime: paging.chime.tone().map(|tone| tone.length()),
+            limits: paging.limits,
+            loss,
         }
     }
 

@@ -11,7 +11,7 @@ use super::source_lock::SourceLock;
 use crate::device::net;
 use crate::media::Receiver;
 use crate::media::event::EventReader;
-use crate::page::{Bid, EndReason, Input, Loss, SourceId};
+use crate::page::{EndReason, Input};
 use crate::report::message::Message;
 use crate::sip::agent::{CallId, Cause, Ending, Event, ExtensionId, Flow, Output};
 use crate::sip::sdp::{self, Agreed, SdpError};
@@ -153,9 +153,7 @@ impl Control {
             return Err((503, "too many calls from there".to_owned()));
         }
         let index = usize::from(extension.0);
-        let settings = &self.plan.extensions[index];
-        let paging = settings.paging.clone();
-        let codecs = settings.codecs.clone();
+        let codecs = self.plan.extensions[index].codecs.clone();
         let (first, last) = self.plan.sip.rtp_ports;
         let start = first + (self.random() % u64::from(last - first + 1)) as u16;
         let (socket, rtp_port) =
@@ -205,18 +203,7 @@ impl Control {
         let origin = Origin::Call { call, extension: index };
         let mut entry = Page::new(origin, caller, Some(peer), SystemTime::now());
         entry.codec = agreed.and_then(|a| a.payloads.audio()).map(|(_, codec)| codec.name());
-        self.pages.insert(page, entry);
-        let chime = paging.chime.tone().map(|tone| tone.length());
-        let bid = Bid {
-            page,
-            source: SourceId(index as u16),
-            zones: paging.zones,
-            priority: paging.priority,
-            chime,
-            limits: paging.limits,
-            loss: Loss::End,
-        };
-        self.switchboard.handle(Input::Bid(bid), now);
+        self.bid(page, entry, now);
         Ok(())
     }
 

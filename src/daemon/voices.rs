@@ -9,7 +9,7 @@ use super::groups::Stream;
 use super::pages::{Origin, Page};
 use super::ports::{Arrival, Port};
 use crate::media::{PayloadMap, PlayoutFigures, Received};
-use crate::page::{Bid, EndReason, Input, Output, PageId, SourceId};
+use crate::page::{EndReason, Input, Output, PageId};
 use crate::report::message::Message;
 use crate::report::record::PageReport;
 use crate::sip::agent::Cause;
@@ -88,30 +88,25 @@ impl Control {
 
     fn bid_for_group(&mut self, index: usize, codec: &'static str, now: Instant) {
         let page = self.new_page();
-        let settings = &self.plan.groups[index];
         let peer = self.groups[index].peer;
         let caller = peer.map(|p| p.to_string()).unwrap_or_default();
-        let paging = &settings.paging;
-        let bid = Bid {
-            page,
-            source: SourceId((self.plan.extensions.len() + index) as u16),
-            zones: paging.zones.clone(),
-            priority: paging.priority,
-            chime: paging.chime.tone().map(|tone| tone.length()),
-            limits: paging.limits,
-            loss: settings.loss,
-        };
         let mut entry = Page::new(Origin::Group(index), caller, peer, SystemTime::now());
         entry.codec = Some(codec);
-        self.pages.insert(page, entry);
         if let Some(peer) = peer {
             self.tell(Message::StreamHeard {
-                group: settings.name.clone(),
+                group: self.plan.groups[index].name.clone(),
                 peer,
                 codec,
             });
         }
         self.groups[index].stream = Stream::Page(page);
+        self.bid(page, entry, now);
+    }
+
+    /// Enters a page and bids for its zones.
+    pub(super) fn bid(&mut self, page: PageId, entry: Page, now: Instant) {
+        let bid = entry.origin.bid(page, &self.plan);
+        self.pages.insert(page, entry);
         self.switchboard.handle(Input::Bid(bid), now);
     }
 
