@@ -36,6 +36,7 @@ impl Control {
                 leg.lock.valid(peer, at);
                 let page = leg.page;
                 if leg.held {
+                    while leg.receiver.take_kept().is_some() {}
                     return;
                 }
                 if let Some(entry) = self.pages.get_mut(&page) {
