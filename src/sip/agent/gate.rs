@@ -77,7 +77,6 @@ impl Agent {
                 peer,
                 caller: String::new(),
                 why: STRANGER,
-                first: true,
             });
         }
     }
@@ -99,7 +98,6 @@ impl Agent {
             peer: flow.peer,
             caller,
             why: STRANGER,
-            first: true,
         });
     }
 
@@ -111,7 +109,6 @@ impl Agent {
                 peer: flow.peer,
                 caller: caller(from),
                 why,
-                first: true,
             });
         }
     }

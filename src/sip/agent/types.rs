@@ -128,12 +128,11 @@ pub enum Event {
     ChangeAnswered { call: CallId, answer: Vec<u8> },
     /// The call is over; nothing more comes for it.
     Ended { call: CallId, how: Ending },
-    /// A caller was turned away at the gate. `first` of its kind in a while: worth a journal line.
+    /// A caller was turned away at the gate: the first of its kind in a while, worth a journal line.
     TurnedAway {
         peer: SocketAddr,
         caller: String,
         why: &'static str,
-        first: bool,
     },
 }
 

@@ -31,14 +31,7 @@ fn strangers_get_nothing() {
     assert!(world.agent.servers.is_empty());
     assert_eq!(world.agent.figures().turned_away, 7);
     match world.events.as_slice() {
-        [
-            Event::TurnedAway {
-                peer,
-                caller,
-                first: true,
-                ..
-            },
-        ] => {
+        [Event::TurnedAway { peer, caller, .. }] => {
             assert_eq!(*peer, address(STRANGER));
             assert_eq!(caller, "Saw shed <201@quayside.example>");
         }
