@@ -106,15 +106,29 @@ impl Control {
                 local,
                 offer,
             } => {
+                if !self.pace.admits(peer.ip(), now) {
+                    let text = "too many calls from there".to_owned();
+                    self.agent.refuse(call, 503, Some(Cause { status: 503, text }), now);
+                    return;
+                }
                 let incoming = Incoming {
                     call,
                     extension,
-                    caller,
+                    caller: caller.clone(),
                     peer,
                     local,
                     offer,
                 };
                 if let Err((status, text)) = self.take_call(incoming, now) {
+                    let extension = self.extension_name(extension);
+                    let why = text.clone();
+                    self.tell(Message::CallNotTaken {
+                        extension,
+                        caller,
+                        peer,
+                        status,
+                        why,
+                    });
                     self.agent.refuse(call, status, Some(Cause { status, text }), now);
                 }
             }
@@ -140,9 +154,6 @@ impl Control {
             local,
             offer,
         } = incoming;
-        if !self.pace.admits(peer.ip(), now) {
-            return Err((503, "too many calls from there".to_owned()));
-        }
         let index = usize::from(extension.0);
         let codecs = self.plan.extensions[index].codecs.clone();
         let (first, last) = self.plan.sip.rtp_ports;

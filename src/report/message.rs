@@ -30,6 +30,7 @@ kinds! {
     REGISTRATION_FAILED = Warning "fa9870d476c04681a5034bf96a6ce4aa";
     UNREGISTERED = Notice "f13ba914f5d541e0b5f6ace96de4b2d3";
     TURNED_AWAY = Warning "178fb299565a4ad8bdad336fee8c636b";
+    CALL_NOT_TAKEN = Notice "bbb8564f301d477c849e3aa33a0f260c";
     GROUP_JOINED = Info "09367717079140a5bf25f736e453ecc2";
     GROUP_NOT_JOINED = Warning "d4ffae70e3a84d0ab90db441baeac0da";
     STREAM_HEARD = Info "81786a3fd8df48ea80b299ad48c9f1c8";
@@ -80,6 +81,14 @@ pub enum Message {
         peer: SocketAddr,
         caller: String,
         why: &'static str,
+    },
+    /// A call that was let in but could not become a page.
+    CallNotTaken {
+        extension: String,
+        caller: String,
+        peer: SocketAddr,
+        status: u16,
+        why: String,
     },
     GroupJoined {
         group: String,
@@ -197,6 +206,21 @@ impl Message {
             )
             .with("CALLER", caller)
             .with("PEER", peer)
+            .with("CAUSE", why),
+            Message::CallNotTaken {
+                extension,
+                caller,
+                peer,
+                status,
+                why,
+            } => Entry::new(
+                kind::CALL_NOT_TAKEN,
+                format!("{extension} did not take the call from {caller} ({peer}): {status}, {why}"),
+            )
+            .with("SOURCE", extension)
+            .with("CALLER", caller)
+            .with("PEER", peer)
+            .with("STATUS", status)
             .with("CAUSE", why),
             Message::GroupJoined { group, address } => {
                 Entry::new(kind::GROUP_JOINED, format!("listening to group {group} at {address}"))

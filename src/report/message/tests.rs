@@ -29,6 +29,13 @@ fn samples() -> Vec<Message> {
             caller: String::new(),
             why: "not a listed network",
         },
+        Message::CallNotTaken {
+            extension: "yard-page".into(),
+            caller: "Kiln <213@192.0.2.5>".into(),
+            peer: "192.0.2.5:5060".parse().unwrap(),
+            status: 488,
+            why: "nothing in the offer fits: no codec that is spoken here".into(),
+        },
         Message::GroupJoined {
             group: text(),
             address: "239.0.0.1:5004".parse().unwrap(),
