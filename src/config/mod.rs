@@ -121,10 +121,14 @@ fn check_octets(octets: &[u8], path: &Path, credentials: Option<&Path>) -> Loade
             problems.error(
                 good.len(),
                 Complaint {
-                    found: "an octet that is not UTF-8 text".to_owned(),
+                    found: "a byte that is not UTF-8 text".to_owned(),
                     wanted: "text in UTF-8".to_owned(),
-                    hint: "save the file as UTF-8; perhaps a letter with an accent was typed in another encoding"
-                        .to_owned(),
+                    hint: if octets.starts_with(b"\xff\xfe") || octets.starts_with(b"\xfe\xff") {
+                        "the whole file is UTF-16, which some editors call Unicode: save it as UTF-8"
+                    } else {
+                        "save the file as UTF-8; perhaps a letter with an accent was typed in another encoding"
+                    }
+                    .to_owned(),
                     ..Complaint::default()
                 },
             );

@@ -6,6 +6,9 @@ use std::fmt;
 /// Most problems told of one file; the rest is only counted.
 pub const MAX_PROBLEMS: usize = 200;
 
+/// Most lines told that are not TOML: a file with more is no config file.
+const MAX_BROKEN: usize = 20;
+
 /// Longest stretch of a file's own text that a message repeats, in characters.
 const MAX_QUOTE: usize = 60;
 
@@ -173,6 +176,11 @@ impl Problems {
     pub fn syntax(&mut self, offset: usize, complaint: Complaint) {
         let place = self.place(offset);
         if self.broken.insert(place.line) {
+            if self.broken.len() > MAX_BROKEN {
+                self.errors += 1;
+                self.untold += 1;
+                return;
+            }
             self.push(Severity::Error, Some(place), complaint);
         }
     }

@@ -216,8 +216,8 @@ pub(super) const SECTIONS: &[Section] = &[
                 Kind::Output,
                 Required,
                 r#""alsa:plughw:CARD=Device""#,
-                "\"alsa:\" and a name that `aplay -L` lists; \"wav:\" and the whole path of a file to write; \
-                 or \"null\", which plays nowhere at the same pace.",
+                "\"alsa:\" and a name that `aplay -L` lists; \"wav:\" and the whole path of a file to write, for trials \
+                 (it grows by about 6 MB a minute and channel); or \"null\", which plays nowhere at the same pace.",
             ),
             key(
                 "channels",
@@ -441,7 +441,7 @@ pub(super) const SECTIONS: &[Section] = &[
                 Kind::Choices(CODECS),
                 Default(r#"["opus", "pcmu", "pcma"]"#),
                 r#"["opus", "pcma"]"#,
-                "The codecs to accept, preferred first.",
+                "The codecs to accept, preferred first. \"pcmu\" is G.711 µ-law, \"pcma\" is G.711 A-law.",
             )),
             ZONES,
             PRIORITY,
@@ -478,7 +478,7 @@ pub(super) const SECTIONS: &[Section] = &[
                 Kind::Choice(CODECS),
                 Unset("PCMU and PCMA, told apart by their payload types 0 and 8."),
                 r#""pcmu""#,
-                "The codec of the stream.",
+                "The codec of the stream: \"pcmu\" is G.711 µ-law, \"pcma\" is G.711 A-law.",
             )),
             shared(key(
                 "payload_type",

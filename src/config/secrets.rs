@@ -64,7 +64,10 @@ pub(super) fn read(origin: &Origin, problems: &mut Problems) -> Secrets {
                 ),
                 (std::io::ErrorKind::NotFound, _) => "the unit file needs LoadCredential= for it".to_owned(),
                 (std::io::ErrorKind::PermissionDenied, _) => {
-                    "make the daemon's user its owner, or check as the user who runs the daemon".to_owned()
+                    format!(
+                        "for the daemon: chgrp hornwire {0} && chmod 640 {0}; by hand: check with sudo",
+                        cut_path(&file)
+                    )
                 }
                 _ => "`file` names a file of the form NAME = \"password\"".to_owned(),
             };

@@ -111,7 +111,7 @@ pub(super) fn output(text: &str) -> Result<CardOutput, Hint> {
         }
         Some(("alsa", name)) => Ok(CardOutput::Alsa(name.to_owned())),
         Some(("wav", path)) if !Path::new(path).is_absolute() => {
-            hint("write the whole path from /, such as \"wav:/var/lib/hornwire/yard.wav\"")
+            hint("write the whole path from /, such as \"wav:/run/hornwire/yard.wav\"")
         }
         Some(("wav", path)) if path.ends_with('/') || path.contains('\0') => hint("the path must name a file"),
         Some(("wav", path)) => Ok(CardOutput::Wav(PathBuf::from(path))),

@@ -38,7 +38,7 @@ pub(super) fn read(text: &str, problems: &mut Problems) -> Sheets {
             Complaint {
                 found: super::problem::cut(error.message()),
                 wanted: "a [table] line or a `key = value` line of TOML".to_owned(),
-                hint: "text stands in quotes, a list in brackets, a remark behind #".to_owned(),
+                hint: syntax_hint(error.message(), text.get(line_of(text, offset)).unwrap_or_default()).to_owned(),
                 ..Complaint::default()
             },
         );
@@ -68,6 +68,34 @@ pub(super) fn read(text: &str, problems: &mut Problems) -> Sheets {
         }
     }
     sheets
+}
+
+/// The line that holds this offset.
+fn line_of(text: &str, offset: usize) -> std::ops::Range<usize> {
+    let octets = text.as_bytes();
+    let offset = offset.min(octets.len());
+    let ends = |octet: &u8| *octet == b'\n';
+    let from = octets[..offset].iter().rposition(ends).map_or(0, |i| i + 1);
+    let to = octets[offset..]
+        .iter()
+        .position(ends)
+        .map_or(octets.len(), |i| offset + i);
+    from..to
+}
+
+/// What most likely mends a line that is not TOML.
+fn syntax_hint(message: &str, line: &str) -> &'static str {
+    if line.contains(['“', '”', '„', '‘', '’', '«', '»']) {
+        "these are a text processor's quotes: write straight ones, \"like this\""
+    } else if message == "duplicate key" {
+        "the same key or [table] stands further up: keep one of the two, or give the table another name"
+    } else if message.starts_with("invalid unquoted key") {
+        "names are made of the letters a to z, digits, - and _; texts, after the =, may hold any letter"
+    } else if message.starts_with("unclosed table") {
+        "close the bracket: [zones.yard]"
+    } else {
+        "text stands in quotes, a list in brackets, a remark behind #"
+    }
 }
 
 type Entry<'a, 'i> = (&'a Spanned<Cow<'i, str>>, &'a Spanned<DeValue<'i>>);

@@ -101,7 +101,13 @@ fn no_permission_77() {
     if std::fs::File::open(&path).is_ok() {
         // Another user must reach the program too.
         let copy = scratch.0.join("hornwire");
-        std::fs::copy(env!("CARGO_BIN_EXE_hornwire"), &copy).unwrap();
+        // By a process of its own: a test that forks at this moment would hold our descriptor open for writing, and
+        // the copy could not be run (ETXTBSY, execve(2)).
+        let copied = Command::new("cp")
+            .arg(env!("CARGO_BIN_EXE_hornwire"))
+            .arg(&copy)
+            .status();
+        assert!(copied.unwrap().success());
         command = Command::new(copy);
         command.uid(65534).gid(65534);
     }
@@ -221,4 +227,14 @@ fn relays_rest_without_the_secrets_0() {
     assert_eq!(run(&["check", name(&path)]).0, 78, "the daemon itself does want them");
     let (code, out, err) = run(&["rest-relays", name(&path)]);
     assert_eq!((code, out.as_str(), err.as_str()), (0, "", ""));
+}
+
+/// Another file altogether: the first lines are told, the others counted.
+#[test]
+fn a_text_that_is_no_config_78() {
+    let (code, out, err) = run(&["check", name(&source("config/REFERENCE.md"))]);
+    assert_eq!(code, 78);
+    assert_eq!(err.matches(": error\n    found   ").count(), 21, "{err}");
+    assert!(err.contains("more problems, not shown"), "{err}");
+    assert!(out.ends_with(": 21 errors\n"), "{out}");
 }

@@ -240,7 +240,7 @@ fn not_utf8() {
     assert!(loaded.plan.is_none());
     let told = loaded.problems[0].to_string();
     assert!(
-        told.contains("latin1.toml:2:10: error\n    found   an octet that is not UTF-8 text"),
+        told.contains("latin1.toml:2:10: error\n    found   a byte that is not UTF-8 text"),
         "{told}"
     );
 }
