@@ -384,14 +384,15 @@ pub(super) const SECTIONS: &[Section] = &[
                 Kind::File,
                 Unset("no file."),
                 r#""hornwire-secrets.toml""#,
-                "The secrets file, relative to this file's directory.",
+                "The secrets file, relative to this file's directory. The service's user hornwire must be able to read it.",
             ),
             key(
                 "credential",
                 Kind::Credential,
                 Unset("no credential."),
-                r#""hornwire-secrets""#,
-                "The name of a systemd credential that holds it (read from $CREDENTIALS_DIRECTORY).",
+                r#""secrets""#,
+                "The name of a systemd credential that holds it (read from $CREDENTIALS_DIRECTORY). The \
+                 service unit provides \"secrets\", from /etc/hornwire/secrets.toml.",
             ),
         ],
     },
