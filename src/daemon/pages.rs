@@ -69,6 +69,16 @@ struct Feed {
     drained: bool,
 }
 
+/// How one card played a page.
+#[derive(Default)]
+struct Played {
+    card: usize,
+    /// By the voices that came back, together.
+    before: PlayoutFigures,
+    /// By the voice that it has now, as last heard.
+    now: PlayoutFigures,
+}
+
 /// One page, from its bid until its record is written.
 pub struct Page {
     pub origin: Origin,
@@ -78,7 +88,6 @@ pub struct Page {
     pub codec: Option<&'static str>,
     /// Figures of its reception, kept when its session ends before its record.
     pub reception: ReceiverFigures,
-    pub playout: PlayoutFigures,
     /// Loudest level reported.
     pub level: Option<Dbfs>,
     /// Dial-pad keys pressed.
@@ -90,6 +99,7 @@ pub struct Page {
     pub record: Option<PageRecord>,
     pub write_by: Option<Instant>,
     feeds: Vec<Feed>,
+    played: Vec<Played>,
     /// Voices not yet back from their audio threads.
     away: usize,
 }
@@ -103,7 +113,6 @@ impl Page {
             began,
             codec: None,
             reception: ReceiverFigures::default(),
-            playout: PlayoutFigures::default(),
             level: None,
             keys: 0,
             unqueued: 0,
@@ -111,6 +120,7 @@ impl Page {
             record: None,
             write_by: None,
             feeds: Vec::new(),
+            played: Vec::new(),
             away: 0,
         }
     }
@@ -207,25 +217,37 @@ impl Page {
         self.feeds.iter().all(|f| f.drained)
     }
 
-    /// A voice is back with its last figures.
-    pub fn spent(&mut self, figures: &PlayoutFigures) {
+    /// A voice is back from a card with its last figures.
+    pub fn spent(&mut self, card: usize, figures: &PlayoutFigures) {
         self.away = self.away.saturating_sub(1);
-        self.note(figures);
+        let played = self.played_by(card);
+        played.before = together(&played.before, figures, |a, b| a + b);
+        played.now = PlayoutFigures::default();
     }
 
-    /// Keeps the worse of two cards' figures: both play the same packets.
-    pub fn note(&mut self, figures: &PlayoutFigures) {
-        let p = &mut self.playout;
-        *p = PlayoutFigures {
-            played: p.played.max(figures.played),
-            late: p.late.max(figures.late),
-            concealed_ms: p.concealed_ms.max(figures.concealed_ms),
-            shortened_ms: p.shortened_ms.max(figures.shortened_ms),
-            stretched_ms: p.stretched_ms.max(figures.stretched_ms),
-            overflowed: p.overflowed.max(figures.overflowed),
-            delay_ms: figures.delay_ms,
-            target_ms: figures.target_ms,
-        };
+    /// The figures of the voice that a card has now.
+    pub fn note(&mut self, card: usize, figures: &PlayoutFigures) {
+        self.played_by(card).now = *figures;
+    }
+
+    fn played_by(&mut self, card: usize) -> &mut Played {
+        let known = self.played.iter().position(|p| p.card == card);
+        let index = known.unwrap_or_else(|| {
+            self.played.push(Played {
+                card,
+                ..Played::default()
+            });
+            self.played.len() - 1
+        });
+        &mut self.played[index]
+    }
+
+    /// The worst of the cards' figures: all play the same packets.
+    pub fn playout(&self) -> PlayoutFigures {
+        self.played
+            .iter()
+            .map(|p| together(&p.before, &p.now, |a, b| a + b))
+            .fold(PlayoutFigures::default(), |worst, p| together(&worst, &p, u64::max))
     }
 
     /// The page is over; its record is written once its voices are back, or at `write_by`.
@@ -247,5 +269,50 @@ fn playout_settings(card: &Card) -> PlayoutSettings {
     PlayoutSettings {
         min_delay: settings.min_delay.max(period),
         ..settings
+    }
+}
+
+/// Counts of two playouts made into one; of the delays, the second's.
+fn together(a: &PlayoutFigures, b: &PlayoutFigures, of: impl Fn(u64, u64) -> u64) -> PlayoutFigures {
+    PlayoutFigures {
+        played: of(a.played, b.played),
+        late: of(a.late, b.late),
+        concealed_ms: of(a.concealed_ms, b.concealed_ms),
+        shortened_ms: of(a.shortened_ms, b.shortened_ms),
+        stretched_ms: of(a.stretched_ms, b.stretched_ms),
+        overflowed: of(a.overflowed, b.overflowed),
+        delay_ms: b.delay_ms,
+        target_ms: b.target_ms,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn late(late: u64) -> PlayoutFigures {
+        PlayoutFigures {
+            late,
+            ..PlayoutFigures::default()
+        }
+    }
+
+    #[test]
+    fn voices_after_one_another_add_up_and_the_worse_card_counts() {
+        let mut page = Page::new(Origin::Group(0), String::new(), None, SystemTime::UNIX_EPOCH);
+        page.note(0, &late(2));
+        page.note(0, &late(3));
+        assert_eq!(page.playout().late, 3, "of one voice the last word counts");
+        page.spent(0, &late(4));
+        page.note(0, &late(5));
+        assert_eq!(
+            page.playout().late,
+            9,
+            "a second voice of the same card adds to the first"
+        );
+        page.note(1, &late(7));
+        assert_eq!(page.playout().late, 9, "another card played the same packets");
+        page.spent(1, &late(10));
+        assert_eq!(page.playout().late, 10);
     }
 }

@@ -242,7 +242,7 @@ impl Control {
         let Some(entry) = self.pages.get_mut(&page) else { return };
         if let Err(cause) = entry.give_voice(page, &map, &self.plan, &mut self.cards) {
             self.tell(Message::NoDecoder { page, cause });
-            self.switchboard.handle(Input::Stop(page), now);
+            self.switchboard.handle(Input::Stop(page, EndReason::DeviceFault), now);
         }
     }
 
@@ -284,7 +284,7 @@ impl Control {
                     figures,
                 } => {
                     if let Some(entry) = self.pages.get_mut(&page) {
-                        entry.note(&figures);
+                        entry.note(card, &figures);
                         entry.level = Some(entry.level.map_or(level, |l| if l.0 >= level.0 { l } else { level }));
                     }
                     if speech {
@@ -298,7 +298,7 @@ impl Control {
                 }
                 Report::Spent(voice) => {
                     if let Some(entry) = self.pages.get_mut(&voice.page) {
-                        entry.spent(&voice.playout.figures());
+                        entry.spent(card, &voice.playout.figures());
                     }
                 }
             }
@@ -315,13 +315,16 @@ impl Control {
             .map(|(id, _)| *id)
             .collect();
         for id in done {
-            let Some(page) = self.pages.remove(&id) else { continue };
-            let Some(record) = page.record else { continue };
+            let Some(mut page) = self.pages.remove(&id) else {
+                continue;
+            };
+            let Some(record) = page.record.take() else { continue };
             let zones = record
                 .zones
                 .iter()
                 .map(|z| self.plan.zones[usize::from(z.0)].name.clone())
                 .collect();
+            let playout = page.playout();
             let report = PageReport {
                 source: page.origin.name(&self.plan).to_owned(),
                 caller: page.caller,
@@ -331,8 +334,8 @@ impl Control {
                 codec: page.codec,
                 reception: page.reception,
                 playout: PlayoutFigures {
-                    overflowed: page.playout.overflowed + page.unqueued,
-                    ..page.playout
+                    overflowed: playout.overflowed + page.unqueued,
+                    ..playout
                 },
                 level: page.level,
                 keys: page.keys,

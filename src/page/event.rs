@@ -17,8 +17,8 @@ pub enum Input {
     SourceEnded(PageId, EndReason),
     /// Every card has played the page's last sample.
     Drained(PageId),
-    /// An operator ends the page at once.
-    Stop(PageId),
+    /// Ends the page at once: an operator wants it, or what it needs is not to be had.
+    Stop(PageId, EndReason),
     /// The zone's card failed: what is heard there ends, nothing new begins. Its relays go to rest at once.
     ZoneFailed(ZoneId),
     /// The zone's card is back.

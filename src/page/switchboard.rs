@@ -163,7 +163,7 @@ impl Switchboard {
                     self.finish(page, reason, Cut::PlayedOut, now);
                 }
             }
-            Input::Stop(page) => self.finish(page, EndReason::Operator, Cut::Now, now),
+            Input::Stop(page, reason) => self.finish(page, reason, Cut::Now, now),
             Input::ZoneFailed(zone) => self.zone_failed(zone, now),
             Input::ZoneBack(zone) => {
                 if let Some(zone) = self.zones.get_mut(zone) {

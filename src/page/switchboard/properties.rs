@@ -192,7 +192,7 @@ impl Site {
             Step::Speech(ago) => Input::Speech(self.named(ago)),
             Step::SourceEnded(ago, reason) => Input::SourceEnded(self.named(ago), reason),
             Step::Drained(ago) => Input::Drained(self.named(ago)),
-            Step::Stop(ago) => Input::Stop(self.named(ago)),
+            Step::Stop(ago) => Input::Stop(self.named(ago), EndReason::Operator),
             Step::ZoneFailed(zone) => {
                 self.failed.insert(ZoneId(zone));
                 Input::ZoneFailed(ZoneId(zone))

@@ -235,7 +235,7 @@ fn lead_already_served_counts() {
         "300 speak 2 z0",
     ]);
     // Stopped, then bid for again while the tail lasts: the amplifier is awake.
-    desk.input(400, Input::Stop(PageId(2)));
+    desk.input(400, Input::Stop(PageId(2), EndReason::Operator));
     desk.bid(599, bid(3, &[0], 10));
     desk.since(&[
         "400 silence 2 z0",
@@ -248,7 +248,7 @@ fn lead_already_served_counts() {
         "599 speak 3 z0",
     ]);
     // After the tail the whole lead is due again.
-    desk.input(1000, Input::Stop(PageId(3)));
+    desk.input(1000, Input::Stop(PageId(3), EndReason::Operator));
     desk.bid(1200, bid(4, &[0], 10));
     desk.until(1499);
     assert_eq!(desk.board.zone(ZoneId(0)), (Phase::Seize, Some(PageId(4))));
@@ -280,7 +280,7 @@ fn a_page_is_heard_where_it_wins_and_joins_the_rest_later() {
     desk.until(4000);
     desk.heard();
     assert_eq!(desk.board.zone(ZoneId(0)), (Phase::Speech, Some(PageId(2))));
-    desk.input(4000, Input::Stop(PageId(1)));
+    desk.input(4000, Input::Stop(PageId(1), EndReason::Operator));
     // Zone 1 is awake: the speaking page is heard there at once, without a chime.
     desk.since(&[
         "4000 silence 1 z1",
@@ -393,7 +393,7 @@ fn a_draining_page_gains_no_zone() {
     desk.packet(10, 2);
     desk.end(1000, 2, EndReason::HungUp);
     desk.heard();
-    desk.input(1100, Input::Stop(PageId(1)));
+    desk.input(1100, Input::Stop(PageId(1), EndReason::Operator));
     desk.until(2000);
     assert_eq!(desk.board.zone(ZoneId(1)), (Phase::Rest, None));
     // It keeps what it holds against a lower bid.
@@ -409,7 +409,7 @@ fn a_multicast_page_waits_and_comes_back_live() {
     desk.heard();
     desk.bid(1000, bid(2, &[0], 50));
     desk.bid(1500, waiting(bid(3, &[0], 40)));
-    desk.input(2000, Input::Stop(PageId(2)));
+    desk.input(2000, Input::Stop(PageId(2), EndReason::Operator));
     desk.end(3000, 3, EndReason::StreamEnded);
     desk.until(3000);
     let expected = [
@@ -465,12 +465,12 @@ fn a_shared_mute_stays_while_one_zone_speaks() {
     desk.bid(0, bid(1, &[0], 50));
     desk.bid(0, bid(2, &[1], 50));
     desk.until(1000);
-    desk.input(1000, Input::Stop(PageId(1)));
+    desk.input(1000, Input::Stop(PageId(1), EndReason::Operator));
     desk.heard();
     desk.until(1200);
     desk.since(&["1200 z0 Rest", "1200 relay 0 off"]);
     assert!(desk.board.relay(RelayId(2)));
-    desk.input(2000, Input::Stop(PageId(2)));
+    desk.input(2000, Input::Stop(PageId(2), EndReason::Operator));
     desk.until(2200);
     assert!(!desk.board.relay(RelayId(2)));
 }
@@ -489,8 +489,8 @@ fn one_relay_may_trigger_one_zone_and_mute_another() {
     let mut desk = Desk::new(rules);
     desk.bid(0, bid(1, &[1], 50));
     desk.bid(10, bid(2, &[0], 50));
-    desk.input(20, Input::Stop(PageId(1)));
-    desk.input(30, Input::Stop(PageId(2)));
+    desk.input(20, Input::Stop(PageId(1), EndReason::Operator));
+    desk.input(30, Input::Stop(PageId(2), EndReason::Operator));
     let relays: Vec<String> = desk.heard().into_iter().filter(|line| line.contains("relay")).collect();
     assert_eq!(
         relays,

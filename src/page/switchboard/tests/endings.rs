@@ -78,7 +78,7 @@ fn waiting_does_not_use_up_the_page_limit() {
     let mut desk = Desk::new(two_zones());
     desk.bid(0, waiting(limited(bid(1, &[0], 50), Some(10_000), None, None)));
     desk.bid(4300, bid(2, &[0], 90)); // heard for 4 s
-    desk.input(60_000, Input::Stop(PageId(2)));
+    desk.input(60_000, Input::Stop(PageId(2), EndReason::Operator));
     desk.heard();
     desk.until(65_999);
     assert_eq!(desk.board.zone(ZoneId(0)), (Phase::Speech, Some(PageId(1))));
@@ -172,7 +172,7 @@ fn shutdown_rests_every_relay_and_records_every_page() {
     desk.bid(0, bid(1, &[0], 50));
     desk.bid(0, waiting(bid(2, &[0], 40)));
     desk.bid(0, bid(3, &[1], 40));
-    desk.input(900, Input::Stop(PageId(3)));
+    desk.input(900, Input::Stop(PageId(3), EndReason::Operator));
     desk.heard();
     desk.input(1000, Input::Shutdown);
     desk.bid(1001, bid(4, &[0], 99));
@@ -206,7 +206,7 @@ fn nonsense_is_harmless() {
         desk.drained(1, page);
         desk.end(1, page, EndReason::HungUp);
         desk.input(1, Input::Speech(PageId(page)));
-        desk.input(1, Input::Stop(PageId(page)));
+        desk.input(1, Input::Stop(PageId(page), EndReason::Operator));
     }
     desk.input(1, Input::ZoneFailed(ZoneId(9)));
     desk.input(1, Input::ZoneBack(ZoneId(9)));
