@@ -88,8 +88,9 @@ const BLOCKS_PER_SECOND: usize = 200;
 /// Deviation from the target that is left alone, s: above, below.
 const SLACK_ABOVE: f64 = 0.015;
 const SLACK_BELOW: f64 = 0.008;
-/// Excess from which a backlog is caught up in the speech too, s, until half of it; below, only pauses give way:
-/// a page that comes half a second late is heard as well as one that comes at once, one with its words squeezed is not.
+/// Excess from which a backlog is caught up in the speech too, s, and in any pause until it is gone; one that never gets
+/// that far gives way in long pauses only: a page that comes half a second late is heard as well as one that comes at
+/// once, one with its words squeezed is not.
 const BACKLOG: f64 = 0.500;
 /// Excess from which pauses are shortened by large steps, s.
 const PAUSES_FROM: f64 = 0.100;

@@ -88,7 +88,7 @@ impl Playout {
     fn lookahead(&self) -> usize {
         let excess = self.excess();
         if self.backlog || excess > PAUSES_FROM {
-            self.line.samples(PAUSE_BEFORE_MS + PAUSE_STEP_MS + 10)
+            self.line.samples(steer::LONG_BEFORE_MS + PAUSE_STEP_MS + 10)
         } else if excess > SLACK_ABOVE {
             self.line.samples(stretch::CUT_NEEDS_MS + 5)
         } else if excess < -SLACK_BELOW {

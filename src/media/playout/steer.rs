@@ -2,19 +2,36 @@
 
 use super::*;
 
-/// A pause is trimmed, when the delay is only a little too long, in steps of this much, ms, and keeps this much after
-/// and before speech.
+/// A delay that is no backlog is trimmed in pauses between sentences alone, in steps of this much, ms. They keep this
+/// much after speech and, as far as the buffer shows it, before it: a listener's sense of rhythm, and a measurement's
+/// alignment (ITU-T P.862 joins utterances less than 200 ms apart), survive that.
 const TRIM_STEP_MS: usize = 10;
-const TRIM_AFTER_MS: usize = 60;
+const TRIM_AFTER_MS: usize = 450;
 const TRIM_BEFORE_MS: usize = 20;
-/// Deviation from which growing does not wait for a pause, s.
+pub(super) const LONG_BEFORE_MS: usize = 100;
+/// Quiet in which growing needs no likeness, ms.
+const GROW_AFTER_MS: usize = 60;
+/// Deviation from which growing does not wait for a pause, s. Drift alone never gets that far above the target: what
+/// is later than that, and no backlog, waits for a pause however long.
 const FAR: f64 = 0.040;
-/// How long a deviation may wait for a pause before speech is stretched, blocks.
+/// How long a deviation may wait for a pause before speech is stretched, blocks: below the target, where the next
+/// packet would be late, and above it.
 const PATIENCE: u32 = 1200;
+const TRIM_PATIENCE: u32 = 4000;
 /// Share of the audio that growing may add.
 const GROW_RATE: f64 = 0.20;
+/// Share of the speech that catching up takes out while less than this is held, s.
+const GENTLE_RATE: f64 = 0.045;
+const GENTLE_BELOW: f64 = 2.0;
+/// Likeness that a joint needs then.
+const GENTLE_LIKENESS: f32 = 0.75;
 /// Stretching saved up at most, s.
 const MAX_ALLOWANCE: f64 = 0.020;
+
+/// Share of the speech that catching up takes out: little, until so much is held that live speech is far away.
+fn catch_up_rate(excess: f64) -> f64 {
+    (GENTLE_RATE + (excess - GENTLE_BELOW) * 0.1).clamp(GENTLE_RATE, CATCH_UP_RATE)
+}
 
 impl Playout {
     /// How much deeper than its target the buffer is, s.
@@ -26,7 +43,7 @@ impl Playout {
         let excess = self.excess();
         if excess > BACKLOG {
             self.backlog = true;
-        } else if excess < BACKLOG / 2.0 {
+        } else if excess < SLACK_ABOVE {
             self.backlog = false;
         }
         if self.state != State::Flowing || self.in_gap {
@@ -38,7 +55,7 @@ impl Playout {
         }
         self.deviating = self.deviating.saturating_add(1);
         if self.backlog {
-            self.save_up(CATCH_UP_RATE);
+            self.save_up(catch_up_rate(excess));
             self.catch_up(excess);
         } else if excess > 0.0 {
             self.save_up(TRIM_RATE);
@@ -69,19 +86,28 @@ impl Playout {
         fits
     }
 
+    /// In pauses to the end; in the words while much is held.
     fn catch_up(&mut self, excess: f64) {
-        if !self.cut_pause(PAUSE_STEP_MS, PAUSE_AFTER_MS, PAUSE_BEFORE_MS) {
-            self.cut_period(excess, CATCH_UP_LIKENESS);
+        let cut = match excess > PAUSES_FROM {
+            true => self.cut_pause(PAUSE_STEP_MS, PAUSE_AFTER_MS, PAUSE_BEFORE_MS),
+            false => self.cut_pause(TRIM_STEP_MS, PAUSE_AFTER_MS, TRIM_BEFORE_MS),
+        };
+        if !cut && excess > BACKLOG {
+            let likeness = match excess > GENTLE_BELOW {
+                true => CATCH_UP_LIKENESS,
+                false => GENTLE_LIKENESS,
+            };
+            self.cut_period(excess, likeness);
         }
     }
 
-    /// In pauses, and only where there are none in the speech itself.
+    /// In pauses; drift alone may take it out of speech that has none.
     fn trim(&mut self, excess: f64) {
         let cut = match excess > PAUSES_FROM {
-            true => self.cut_pause(PAUSE_STEP_MS, PAUSE_AFTER_MS, PAUSE_BEFORE_MS),
+            true => self.cut_pause(PAUSE_STEP_MS, TRIM_AFTER_MS, LONG_BEFORE_MS),
             false => self.cut_pause(TRIM_STEP_MS, TRIM_AFTER_MS, TRIM_BEFORE_MS),
         };
-        if !cut && self.deviating > PATIENCE {
+        if !cut && excess < FAR && self.deviating > TRIM_PATIENCE {
             self.cut_period(excess, TRIM_LIKENESS);
         }
     }
@@ -110,7 +136,7 @@ impl Playout {
         }
         if let Some(plan) = stretch::plan_insert(&self.line) {
             let seconds = plan.length as f64 / f64::from(self.line.rate());
-            let quiet = self.activity.quiet_ms() >= TRIM_AFTER_MS;
+            let quiet = self.activity.quiet_ms() >= GROW_AFTER_MS;
             let joins = if wanted > FAR {
                 plan.correlation >= CATCH_UP_LIKENESS
             } else {

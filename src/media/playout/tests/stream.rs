@@ -119,6 +119,22 @@ fn a_short_hold_is_made_up_for_in_the_pauses() {
     assert!(run.delays[1000..2300].iter().all(|d| *d < 45.0));
 }
 
+/// Read densely, with no more than 400 ms between the phrases: late by the lead to the end, and exact.
+#[test]
+fn a_short_hold_leaves_dense_reading_alone() {
+    let pcm: Vec<f32> = voice(8000 * 30)
+        .chunks(20_000)
+        .flat_map(|phrase| phrase[..8000 * 22 / 10].to_vec())
+        .collect();
+    let mut player = Player::new(PayloadMap::static_types());
+    player.from_ms = 400.0;
+    let run = player.play(packets(&pcm, FRAME, 0.0));
+    assert_eq!(run.out[..pcm.len()], round_trip(&pcm));
+    let f = run.figures;
+    assert_eq!((f.shortened_ms, f.stretched_ms, f.concealed_ms), (0, 0, 0), "{f:?}");
+    assert!(run.delays[200..4000].iter().all(|d| *d < 330.0));
+}
+
 #[test]
 fn more_than_the_longest_hold_drops_the_oldest() {
     let pcm = voice(8000 * 20);
