@@ -76,7 +76,10 @@ rust_is_good() {
 # rustc-web and cargo-web, with their programs under the usual names in /usr/bin.
 debian_rust() {
     need "cargo is missing or older than $(wanted_rust); these are Debian 12's current ones, and replace rustc and cargo" \
-        rustc-web cargo-web "$@"
+        rustc-web cargo-web
+    if [ $# -gt 0 ]; then
+        need "the check formats and lints" "$@"
+    fi
     export PATH="/usr/bin:$PATH"
     hash -r
     rust_is_good || die "Debian's rustc-web is older than $(wanted_rust): is the bookworm-security archive in the package sources?"
