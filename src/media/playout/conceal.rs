@@ -74,7 +74,8 @@ impl Concealer {
         let last = |back: usize| self.history[..self.len].iter().rev().nth(back).copied().unwrap_or(0.0);
         self.step = last(0) - last(self.period);
         let ms = self.rate / 1000;
-        (self.hold, self.silent) = (10 * ms, 70 * ms);
+        // Longer than G.711 Appendix I, which falls to silence by 60 ms: losses in a row are often 40 to 80 ms.
+        (self.hold, self.silent) = (10 * ms, 88 * ms);
     }
 
     /// Length in samples of the pattern repeated now.
