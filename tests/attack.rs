@@ -49,8 +49,9 @@ impl Daemon {
             "#
         );
         std::fs::write(&config, text).unwrap();
-        let mut child = Command::new(env!("CARGO_BIN_EXE_hornwire"))
-            .arg("run")
+        // Whoever runs the tests may ignore SIGHUP (nohup), which children inherit and the daemon respects.
+        let mut child = Command::new("env")
+            .args(["--default-signal=HUP", env!("CARGO_BIN_EXE_hornwire"), "run"])
             .arg(&config)
             .env_remove("INVOCATION_ID")
             .env_remove("NOTIFY_SOCKET")
