@@ -1,5 +1,9 @@
 //! From ±1.0 to whole numbers.
 
+/// Added and taken away again, it rounds to whole numbers: from here to 2^24 floating point has no others. What is
+/// too large for that is beyond 16 bits anyway.
+const ROUND: f32 = 12_582_912.0;
+
 /// Rounds to 16 bits with triangular dither of ±1 step, so that soft fades end in noise and not in distortion.
 /// Digital silence stays silent.
 #[derive(Debug)]
@@ -25,7 +29,7 @@ impl Quantiser {
         let uniform = |bits: u64| (bits & 0xff_ffff) as f32 / 16_777_216.0;
         let dither = uniform(self.state >> 40) - uniform(self.state >> 8);
         // The cast saturates, and makes 0 of what is not a number.
-        (x * 32_768.0 + dither).round() as i16
+        ((x * 32_768.0 + dither + ROUND) - ROUND) as i16
     }
 }
 

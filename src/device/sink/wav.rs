@@ -62,7 +62,9 @@ impl WavSink {
         Ok(sink)
     }
 
+    /// The header for what is written so far. Makes room for a period as well, so that writing one does not.
     fn checkpoint(&mut self) -> Result<(), SinkError> {
+        let _ = self.writer.get_i16_writer((self.period * self.channels()) as u32);
         self.writer.flush().map_err(|e| self.lost(&e))?;
         self.told = self.frames;
         Ok(())
@@ -100,10 +102,12 @@ impl Sink for WavSink {
         if self.frames + count as u64 > self.max_frames {
             self.next_file()?;
         }
-        for x in &frames[..count * self.channels()] {
-            let sample = self.quantiser.quantise(*x);
-            self.writer.write_sample(sample).map_err(|e| self.lost(&e))?;
+        let samples = &frames[..count * self.channels()];
+        let mut writer = self.writer.get_i16_writer(samples.len() as u32);
+        for x in samples {
+            writer.write_sample(self.quantiser.quantise(*x));
         }
+        writer.flush().map_err(|e| self.lost(&e))?;
         self.frames += count as u64;
         if self.frames - self.told >= CHECKPOINT {
             self.checkpoint()?;
