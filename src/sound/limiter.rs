@@ -58,7 +58,8 @@ impl Limiter {
     /// Limits in place. Values that are not finite become silence.
     pub fn process(&mut self, samples: &mut [f32]) {
         for chunk in samples.chunks_mut(LOOK_AHEAD) {
-            let quiet = chunk.iter().all(|x| x.abs() <= self.ceiling);
+            // No early end, so that many are compared at once.
+            let quiet = chunk.iter().fold(true, |quiet, x| quiet & (x.abs() <= self.ceiling));
             if quiet && self.busy == 0 {
                 self.pass(chunk);
             } else {
@@ -104,7 +105,7 @@ impl Limiter {
         // The average that belongs to `old` ends with the gain just released and begins with its own.
         self.sum = self.sum - u64::from(self.gains[self.at]) + u64::from(self.released);
         self.gains[self.at] = self.released;
-        self.at = (self.at + 1) % LOOK_AHEAD;
+        self.at = if self.at + 1 == LOOK_AHEAD { 0 } else { self.at + 1 };
         if self.sum == u64::from(ONE) * LOOK_AHEAD as u64 {
             return old.clamp(-self.ceiling, self.ceiling);
         }
@@ -135,6 +136,11 @@ impl SlidingMinimum {
         }
     }
 
+    /// Into the ring, from less than a whole turn beyond it.
+    fn wrap(at: usize) -> usize {
+        if at < Self::WINDOW { at } else { at - Self::WINDOW }
+    }
+
     fn clear(&mut self) {
         self.len = 0;
     }
@@ -143,17 +149,17 @@ impl SlidingMinimum {
         self.count += 1;
         let oldest = self.count.saturating_sub(Self::WINDOW as u64 - 1);
         if self.len > 0 && self.queue[self.head].0 < oldest {
-            self.head = (self.head + 1) % Self::WINDOW;
+            self.head = Self::wrap(self.head + 1);
             self.len -= 1;
         }
         while self.len > 0 {
-            let last = (self.head + self.len - 1) % Self::WINDOW;
+            let last = Self::wrap(self.head + self.len - 1);
             if self.queue[last].1 < value {
                 break;
             }
             self.len -= 1;
         }
-        let end = (self.head + self.len) % Self::WINDOW;
+        let end = Self::wrap(self.head + self.len);
         self.queue[end] = (self.count, value);
         self.len += 1;
         self.queue[self.head].1

@@ -13,8 +13,10 @@ use super::RATE;
 const LENGTH: usize = 240;
 /// Attenuation that the window is made for, dB. 240 frames and 1200 Hz of transition allow 93 (Kaiser's formula).
 const ATTENUATION: f64 = 92.0;
-/// Room for the outputs of one input sample: at most six, in whole vector registers.
-const LANES: usize = 8;
+/// Input samples weighed side by side: one vector register.
+const LANES: usize = 4;
+/// Most outputs of one input sample.
+const MAX_UP: usize = 6;
 /// Longest window, input samples (from 32 kHz).
 const MAX_TAPS: usize = 160;
 /// Most input samples taken in one stride.
@@ -38,7 +40,8 @@ pub struct Kernel {
     up: usize,
     down: usize,
     taps: usize,
-    /// For each input sample of the window (oldest first), its weight in each of the `up` outputs that follow.
+    /// For each input sample of the window (oldest first), its weight in each of the `up` outputs that follow; once
+    /// for each lane, so that nothing is left to spread out.
     weights: Vec<[f32; LANES]>,
 }
 
@@ -62,15 +65,8 @@ impl Kernel {
         prototype.iter_mut().for_each(|c| *c *= up as f64 / sum);
         let weights = (0..taps)
             .rev()
-            .map(|tap| {
-                std::array::from_fn(|phase| {
-                    if phase < up {
-                        prototype[tap * up + phase] as f32
-                    } else {
-                        0.0
-                    }
-                })
-            })
+            .flat_map(|tap| &prototype[tap * up..(tap + 1) * up])
+            .map(|weight| [*weight as f32; LANES])
             .collect();
         Kernel {
             rate,
@@ -109,8 +105,10 @@ impl Bank {
 /// One stream's state. No heap.
 #[derive(Debug, Clone)]
 pub struct Upsampler {
-    /// The last `taps − 1` samples of the stream, then room for new ones.
-    line: [f32; MAX_TAPS + MAX_INPUT],
+    /// The last `taps − 1` samples of the stream, then room for new ones, and for lanes that lead nowhere.
+    line: [f32; MAX_TAPS + MAX_INPUT + LANES],
+    /// Samples of digital silence that the stream has ended with so far.
+    silent: usize,
     /// Rate of what the line holds.
     rate: u32,
     /// What an earlier rate still owed when the stream changed to another.
@@ -127,7 +125,8 @@ impl Default for Upsampler {
 impl Upsampler {
     pub fn new() -> Self {
         Upsampler {
-            line: [0.0; MAX_TAPS + MAX_INPUT],
+            line: [0.0; MAX_TAPS + MAX_INPUT + LANES],
+            silent: MAX_TAPS,
             rate: RATE,
             owed: [0.0; LENGTH],
             owes: false,
@@ -184,6 +183,7 @@ impl Upsampler {
             self.owes = true;
         }
         self.line.fill(0.0);
+        self.silent = MAX_TAPS;
         self.rate = rate;
     }
 
@@ -193,29 +193,56 @@ impl Upsampler {
             // Denormal numbers, as the end of a fade may leave them, would make the filter many times slower.
             *new = if x.abs() < 1e-15 { 0.0 } else { *x };
         }
+        let end = history + input.len();
+        let last_sound = self.line[history..end].iter().rposition(|x| *x != 0.0);
+        if last_sound.is_none() && self.silent >= history {
+            // Nothing but zeros in the window: the line stays as it is.
+            out.fill(0.0);
+            return;
+        }
+        self.silent = match last_sound {
+            Some(at) => input.len() - 1 - at,
+            None => self.silent + input.len(),
+        };
+        match kernel.up {
+            2 => self.weigh::<2>(kernel, input.len(), out),
+            3 => self.weigh::<3>(kernel, input.len(), out),
+            4 => self.weigh::<4>(kernel, input.len(), out),
+            _ => self.weigh::<MAX_UP>(kernel, input.len(), out),
+        }
+        self.line.copy_within(input.len()..end, 0);
+    }
+
+    /// The outputs of the `length` new samples in the line. `UP` is the kernel's.
+    fn weigh<const UP: usize>(&self, kernel: &Kernel, length: usize, out: &mut [f32]) {
         let mut out = out.iter_mut();
         let mut phase = 0;
-        for window in self.line[..history + input.len()].windows(kernel.taps) {
-            let outputs = weigh(window, &kernel.weights);
-            while phase < kernel.up {
-                if let Some(o) = out.next() {
-                    *o = outputs[phase];
+        for at in (0..length).step_by(LANES) {
+            let sums = weigh::<UP>(&self.line[at..at + kernel.taps - 1 + LANES], &kernel.weights);
+            let by_input: [[f32; UP]; LANES] =
+                std::array::from_fn(|lane| std::array::from_fn(|phase| sums[phase][lane]));
+            for outputs in by_input.iter().take(length - at) {
+                while phase < UP {
+                    if let Some(o) = out.next() {
+                        *o = outputs[phase];
+                    }
+                    phase += kernel.down;
                 }
-                phase += kernel.down;
+                phase -= UP;
             }
-            phase -= kernel.up;
         }
         out.for_each(|o| *o = 0.0);
-        self.line.copy_within(input.len()..input.len() + history, 0);
     }
 }
 
-/// All outputs that follow one input sample, side by side, so that the compiler may use vector registers.
-fn weigh(window: &[f32], weights: &[[f32; LANES]]) -> [f32; LANES] {
-    let mut sums = [0f32; LANES];
-    for (x, weights) in window.iter().zip(weights) {
+/// All outputs that follow each of [`LANES`] input samples, by phase.
+fn weigh<const UP: usize>(line: &[f32], weights: &[[f32; LANES]]) -> [[f32; LANES]; UP] {
+    let mut sums = [[0f32; LANES]; UP];
+    for (x, weights) in line.windows(LANES).zip(weights.chunks_exact(UP)) {
         for (sum, weight) in sums.iter_mut().zip(weights) {
-            *sum += x * weight;
+            for lane in 0..LANES {
+                sum[lane] += x[lane] * weight[lane];
+            }
         }
     }
     sums
