@@ -235,7 +235,9 @@ impl Upsampler {
     }
 }
 
-/// All outputs that follow each of [`LANES`] input samples, by phase.
+/// All outputs that follow each of [`LANES`] input samples, by phase. Inlined, the compiler would arrange the sums as
+/// the caller reads them, and lose the vector registers.
+#[inline(never)]
 fn weigh<const UP: usize>(line: &[f32], weights: &[[f32; LANES]]) -> [[f32; LANES]; UP] {
     let mut sums = [[0f32; LANES]; UP];
     for (x, weights) in line.windows(LANES).zip(weights.chunks_exact(UP)) {
