@@ -183,7 +183,7 @@ fn extension(sheet: &Sheet, sheets: &Sheets, secrets: &Secrets, problems: &mut P
     Extension {
         name: sheet.name.clone(),
         user: sheet.text("user").unwrap_or_default().to_owned(),
-        registrar: sheet.registrar("registrar").cloned(),
+        registrars: sheet.registrar("registrar").cloned().into_iter().collect(),
         auth_user: sheet.text("auth_user").map(str::to_owned),
         password: password(sheet, secrets, problems),
         expires: u32::try_from(expires).unwrap_or(3600),
@@ -317,6 +317,7 @@ fn sip(sheet: &Sheet, has_extensions: bool) -> Sip {
         listen,
         rtp_ports: sheet.ports("rtp_ports").unwrap_or_default(),
         networks: sheet.networks("networks").to_vec(),
+        trusted: Vec::new(),
         advertise: sheet.address("advertise"),
     }
 }

@@ -120,7 +120,7 @@ pub struct Paging {
 pub struct Extension {
     pub name: String,
     pub user: String,
-    pub registrar: Option<Registrar>,
+    pub registrars: Vec<Registrar>,
     pub auth_user: Option<String>,
     pub password: Option<Secret>,
     pub expires: u32,
@@ -152,6 +152,8 @@ pub struct Sip {
     pub rtp_ports: (u16, u16),
     /// Who may call beside the registrars.
     pub networks: Vec<Network>,
+    /// Whose word about a caller counts, beside the registrars' own.
+    pub trusted: Vec<Network>,
     /// Address to put into Contact and SDP when the board is behind a translation; usually `None`.
     pub advertise: Option<IpAddr>,
 }

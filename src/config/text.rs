@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use super::plan::{CardOutput, RelayLine};
-use crate::sip::agent::{Registrar, Transport};
+use crate::sip::agent::{Hop, Registrar, Transport};
 use crate::sip::network::Network;
 
 /// What would mend the value; may be empty.
@@ -217,20 +217,24 @@ pub(super) fn registrar(text: &str) -> Result<Registrar, Hint> {
     }
     let mut parts = rest.split(';');
     let (host, port) = host_and_port(parts.next().unwrap_or_default())?;
-    let mut transport = Transport::Udp;
+    let mut transport = None;
     for part in parts {
         let part = part.to_ascii_lowercase();
         transport = match part.as_str() {
-            "transport=udp" => Transport::Udp,
-            "transport=tcp" => Transport::Tcp,
+            "transport=udp" => Some(Transport::Udp),
+            "transport=tcp" => Some(Transport::Tcp),
             "transport=tls" => return hint("the transports are udp and tcp"),
             _ => return hint("the only parameter is ;transport=udp or ;transport=tcp"),
         };
     }
     Ok(Registrar {
-        host,
-        port: port.unwrap_or(SIP_PORT),
-        transport,
+        hop: Hop {
+            host,
+            port,
+            transport,
+            secure: false,
+        },
+        proxies: Vec::new(),
     })
 }
 

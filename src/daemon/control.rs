@@ -364,13 +364,14 @@ fn settings(plan: &Plan) -> Settings {
             .iter()
             .map(|e| crate::sip::agent::Extension {
                 user: e.user.clone(),
-                registrar: e.registrar.clone(),
+                registrars: e.registrars.clone(),
                 auth_user: e.auth_user.clone(),
                 password: e.password.clone(),
                 expires: e.expires,
             })
             .collect(),
         networks: plan.sip.networks.clone(),
+        trusted: plan.sip.trusted.clone(),
         product: concat!("hornwire/", env!("CARGO_PKG_VERSION")).to_owned(),
     }
 }

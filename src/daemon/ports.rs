@@ -11,7 +11,7 @@ use tokio::sync::mpsc::Sender;
 use tokio::task::JoinHandle;
 
 use crate::device::net::DatagramSocket;
-use crate::sip::agent::{CallId, Flow, Transport};
+use crate::sip::agent::{CallId, Flow, RegistrationId, Target, Transport};
 
 /// Datagrams of RTP that may wait for the control task.
 pub const RTP_QUEUE: usize = 256;
@@ -63,8 +63,8 @@ pub enum Signal {
     /// The connection ended, or could not be made (no connection id then).
     Closed(Flow),
     Resolved {
-        extension: crate::sip::agent::ExtensionId,
-        targets: Vec<(SocketAddr, SocketAddr)>,
+        registration: RegistrationId,
+        targets: Vec<Target>,
     },
 }
 

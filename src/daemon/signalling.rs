@@ -13,7 +13,7 @@ use crate::media::Receiver;
 use crate::media::event::EventReader;
 use crate::page::{EndReason, Input};
 use crate::report::message::Message;
-use crate::sip::agent::{CallId, Cause, Ending, Event, ExtensionId, Flow, Output};
+use crate::sip::agent::{CallId, Cause, Ending, Event, ExtensionId, Flow, Incoming, Output};
 use crate::sip::sdp::{self, Agreed, SdpError};
 
 impl Control {
@@ -42,7 +42,7 @@ impl Control {
                     self.agent.handle_closed(flow, now);
                 }
             }
-            Signal::Resolved { extension, targets } => self.agent.resolved(extension, targets, now),
+            Signal::Resolved { registration, targets } => self.agent.resolved(registration, targets, now),
         }
     }
 
@@ -58,7 +58,7 @@ impl Control {
                 let gone = self.wires.transmit(flow, octets);
                 self.flow_gone(gone, now);
             }
-            Output::Resolve { extension, registrar } => self.wires.resolve(extension, registrar),
+            Output::Resolve { registration, hop } => self.wires.resolve(registration, hop),
             Output::Close(connection) => self.wires.close(connection),
             Output::Event(event) => self.on_event(event, now),
         }
@@ -68,6 +68,7 @@ impl Control {
         match event {
             Event::Registered {
                 extension,
+                registrar,
                 expires,
                 first,
             } => {
@@ -75,12 +76,14 @@ impl Control {
                     let name = self.extension_name(extension);
                     self.tell(Message::Registered {
                         extension: name,
+                        registrar,
                         expires,
                     });
                 }
             }
             Event::RegistrationFailed {
                 extension,
+                registrar,
                 cause,
                 retry_in,
                 first,
@@ -89,47 +92,23 @@ impl Control {
                     let name = self.extension_name(extension);
                     self.tell(Message::RegistrationFailed {
                         extension: name,
+                        registrar,
                         cause,
                         retry_in,
                     });
                 }
             }
-            Event::Unregistered { extension } => {
+            Event::Unregistered { extension, registrar } => {
                 let name = self.extension_name(extension);
-                self.tell(Message::Unregistered { extension: name });
+                self.tell(Message::Unregistered {
+                    extension: name,
+                    registrar,
+                });
             }
-            Event::Incoming {
-                call,
-                extension,
-                caller,
-                peer,
-                local,
-                offer,
-            } => {
-                if !self.pace.admits(peer.ip(), now) {
-                    let text = "too many calls from there".to_owned();
-                    self.agent.refuse(call, 503, Some(Cause { status: 503, text }), now);
-                    return;
-                }
-                let incoming = Incoming {
-                    call,
-                    extension,
-                    caller: caller.clone(),
-                    peer,
-                    local,
-                    offer,
-                };
-                if let Err((status, text)) = self.take_call(incoming, now) {
-                    let extension = self.extension_name(extension);
-                    let why = text.clone();
-                    self.tell(Message::CallNotTaken {
-                        extension,
-                        caller,
-                        peer,
-                        status,
-                        why,
-                    });
-                    self.agent.refuse(call, status, Some(Cause { status, text }), now);
+            Event::Incoming(incoming) => self.incoming(*incoming, now),
+            Event::Dialled { call, keys } => {
+                if let Some(entry) = self.calls.get(&call).and_then(|leg| self.pages.get_mut(&leg.page)) {
+                    entry.keys += keys.len() as u32;
                 }
             }
             Event::Confirmed { call, answer } => {
@@ -144,15 +123,33 @@ impl Control {
         }
     }
 
+    fn incoming(&mut self, incoming: Incoming, now: Instant) {
+        let call = incoming.call;
+        if !self.pace.admits(incoming.peer.ip(), now) {
+            let text = "too many calls from there".to_owned();
+            self.agent.refuse(call, 503, Some(Cause { status: 503, text }), now);
+            return;
+        }
+        if let Err((status, text)) = self.take_call(&incoming, now) {
+            self.tell(Message::CallNotTaken {
+                extension: self.extension_name(incoming.extension),
+                caller: incoming.caller,
+                peer: incoming.peer,
+                status,
+                why: text.clone(),
+            });
+            self.agent.refuse(call, status, Some(Cause { status, text }), now);
+        }
+    }
+
     /// Makes a bid of a call; it is answered when the switchboard admits it.
-    fn take_call(&mut self, incoming: Incoming, now: Instant) -> Result<(), (u16, String)> {
-        let Incoming {
+    fn take_call(&mut self, incoming: &Incoming, now: Instant) -> Result<(), (u16, String)> {
+        let &Incoming {
             call,
             extension,
-            caller,
             peer,
             local,
-            offer,
+            ..
         } = incoming;
         let index = usize::from(extension.0);
         let codecs = self.plan.extensions[index].codecs.clone();
@@ -167,7 +164,7 @@ impl Control {
             session_id: self.random() >> 1,
             version: 0,
         };
-        let (body, agreed, payloads) = match &offer {
+        let (body, agreed, payloads) = match &incoming.offer {
             Some(offer) => {
                 let (body, agreed) = sdp::answer(offer, &local).map_err(|e| (status(&e), e.to_string()))?;
                 (body, Some(agreed), agreed.payloads)
@@ -203,7 +200,7 @@ impl Control {
         }
         self.calls.insert(call, leg);
         let origin = Origin::Call { call, extension: index };
-        let mut entry = Page::new(origin, caller, Some(peer), SystemTime::now());
+        let mut entry = Page::new(origin, incoming.caller.clone(), Some(peer), SystemTime::now());
         entry.codec = agreed.and_then(|a| a.payloads.audio()).map(|(_, codec)| codec.name());
         self.bid(page, entry, now);
         Ok(())
@@ -335,15 +332,6 @@ impl Control {
     fn extension_name(&self, extension: ExtensionId) -> String {
         self.plan.extensions[usize::from(extension.0)].name.clone()
     }
-}
-
-struct Incoming {
-    call: CallId,
-    extension: ExtensionId,
-    caller: String,
-    peer: std::net::SocketAddr,
-    local: std::net::SocketAddr,
-    offer: Option<Vec<u8>>,
 }
 
 fn status(error: &SdpError) -> u16 {

@@ -13,7 +13,7 @@ use tokio::sync::mpsc::Sender;
 
 use super::ports::{self, Reader, Signal};
 use crate::device::net::{self, DatagramSocket};
-use crate::sip::agent::{ConnectionId, ExtensionId, Flow, Registrar, Transport};
+use crate::sip::agent::{ConnectionId, Flow, Hop, RegistrationId, Target, Transport};
 
 /// TCP connections open at once, made and accepted together. One more takes the place of the one that was silent
 /// longest, among those of the address that holds most.
@@ -81,7 +81,7 @@ pub struct Wires {
     tcp: Vec<(SocketAddr, Reader)>,
     connections: BTreeMap<ConnectionId, Connection>,
     connecting: HashMap<SocketAddr, Connecting>,
-    resolving: HashMap<ExtensionId, Reader>,
+    resolving: HashMap<RegistrationId, Reader>,
     next_connection: u64,
     queue: Sender<Signal>,
     advertise: Option<IpAddr>,
@@ -124,7 +124,7 @@ impl Wires {
                         _reader: reader,
                     });
                 }
-                Transport::Tcp => {
+                Transport::Tcp | Transport::Tls => {
                     let listener = net::tcp_listener(address)?;
                     let local = listener.local_addr()?;
                     wires
@@ -159,7 +159,7 @@ impl Wires {
                 }
                 None
             }
-            Transport::Tcp => self.transmit_tcp(flow, octets),
+            Transport::Tcp | Transport::Tls => self.transmit_tcp(flow, octets),
         }
     }
 
@@ -345,31 +345,33 @@ impl Wires {
         }
     }
 
-    /// Looks up a registrar's addresses; the answer comes as [`Signal::Resolved`].
-    pub fn resolve(&mut self, extension: ExtensionId, registrar: Registrar) {
+    /// Looks up where a hop is; the answer comes as [`Signal::Resolved`].
+    pub fn resolve(&mut self, registration: RegistrationId, hop: Hop) {
         let queue = self.queue.clone();
-        let ports = [
-            self.port_for(registrar.transport, true),
-            self.port_for(registrar.transport, false),
-        ];
+        let transport = hop.transport.unwrap_or(Transport::Udp);
+        let ports = [self.port_for(transport, true), self.port_for(transport, false)];
         let advertise = self.advertise;
         let task = tokio::task::spawn_local(async move {
-            let host = registrar.host.trim_start_matches('[').trim_end_matches(']').to_owned();
-            let looked_up =
-                tokio::time::timeout(RESOLVE_TIMEOUT, tokio::net::lookup_host((host, registrar.port))).await;
+            let host = hop.host.trim_start_matches('[').trim_end_matches(']').to_owned();
+            let port = hop.port.unwrap_or(transport.default_port());
+            let looked_up = tokio::time::timeout(RESOLVE_TIMEOUT, tokio::net::lookup_host((host, port))).await;
             let targets = match looked_up {
                 Ok(Ok(addresses)) => addresses
-                    .filter_map(|target| {
-                        let port = ports[usize::from(target.is_ipv6())]?;
-                        let ip = advertise.or_else(|| net::local_address_for(target).ok())?;
-                        Some((target, SocketAddr::new(ip, port)))
+                    .filter_map(|peer| {
+                        let port = ports[usize::from(peer.is_ipv6())]?;
+                        let ip = advertise.or_else(|| net::local_address_for(peer).ok())?;
+                        Some(Target {
+                            transport,
+                            peer,
+                            local: SocketAddr::new(ip, port),
+                        })
                     })
                     .collect(),
                 _ => Vec::new(),
             };
-            let _ = queue.send(Signal::Resolved { extension, targets }).await;
+            let _ = queue.send(Signal::Resolved { registration, targets }).await;
         });
-        self.resolving.insert(extension, Reader::new(task));
+        self.resolving.insert(registration, Reader::new(task));
     }
 
     /// The port where we can be called by this transport and family.
@@ -377,7 +379,7 @@ impl Wires {
         let fits = |address: &SocketAddr| address.is_ipv4() == ipv4;
         match transport {
             Transport::Udp => self.udp.iter().map(|u| u.local).find(fits),
-            Transport::Tcp => self.tcp.iter().map(|(local, _)| *local).find(fits),
+            Transport::Tcp | Transport::Tls => self.tcp.iter().map(|(local, _)| *local).find(fits),
         }
         .map(|address| address.port())
     }

@@ -66,15 +66,18 @@ pub enum Message {
     },
     Registered {
         extension: String,
+        registrar: String,
         expires: Duration,
     },
     RegistrationFailed {
         extension: String,
+        registrar: String,
         cause: String,
         retry_in: Duration,
     },
     Unregistered {
         extension: String,
+        registrar: String,
     },
     /// A caller at the gate.
     TurnedAway {
@@ -176,30 +179,42 @@ impl Message {
             Message::Stopping => Entry::new(kind::STOPPING, "stopping: ending calls and unregistering"),
             Message::Stopped => Entry::new(kind::STOPPED, "stopped, all relays at rest"),
             Message::ConfigFault { problem } => Entry::new(kind::CONFIG_FAULT, problem).with("PROBLEM", problem),
-            Message::Registered { extension, expires } => Entry::new(
+            Message::Registered {
+                extension,
+                registrar,
+                expires,
+            } => Entry::new(
                 kind::REGISTERED,
-                format!("extension {extension} is registered for {}", seconds(*expires)),
+                format!(
+                    "extension {extension} is registered at {registrar} for {}",
+                    seconds(*expires)
+                ),
             )
             .with("EXTENSION", extension)
+            .with("REGISTRAR", registrar)
             .with("EXPIRES", expires.as_secs()),
             Message::RegistrationFailed {
                 extension,
+                registrar,
                 cause,
                 retry_in,
             } => Entry::new(
                 kind::REGISTRATION_FAILED,
                 format!(
-                    "extension {extension} cannot register: {cause}; next try in {}",
+                    "extension {extension} cannot register at {registrar}: {cause}; next try in {}",
                     seconds(*retry_in)
                 ),
             )
             .with("EXTENSION", extension)
+            .with("REGISTRAR", registrar)
             .with("CAUSE", cause)
             .with("RETRY_IN", retry_in.as_secs()),
-            Message::Unregistered { extension } => {
-                Entry::new(kind::UNREGISTERED, format!("extension {extension} is unregistered"))
-                    .with("EXTENSION", extension)
-            }
+            Message::Unregistered { extension, registrar } => Entry::new(
+                kind::UNREGISTERED,
+                format!("extension {extension} is unregistered at {registrar}"),
+            )
+            .with("EXTENSION", extension)
+            .with("REGISTRAR", registrar),
             Message::TurnedAway { peer, caller, why } => Entry::new(
                 kind::TURNED_AWAY,
                 format!("turned away a caller ({}) from {peer}: {why}", or_unknown(caller)),

@@ -99,12 +99,13 @@ fn calls(count: u32, whole: bool) -> Result<(), String> {
     let settings = Settings {
         extensions: vec![Extension {
             user: "850".to_owned(),
-            registrar: None,
+            registrars: Vec::new(),
             auth_user: None,
             password: None,
             expires: 3600,
         }],
         networks: vec!["192.0.2.0/24".parse()?],
+        trusted: Vec::new(),
         product: "Hornwire".to_owned(),
     };
     let mut now = Instant::now();
@@ -144,7 +145,7 @@ fn outputs(agent: &mut Agent, number: u32, now: Instant) -> Result<String, Strin
             Output::Transmit { octets, .. } => {
                 sent = String::from_utf8(octets).map_err(|e| e.to_string())?;
             }
-            Output::Event(Event::Incoming { call, offer, .. }) => {
+            Output::Event(Event::Incoming(incoming)) => {
                 let local = sdp::Local {
                     address: "192.0.2.10".parse().map_err(|_| "address")?,
                     rtp_port: 16384,
@@ -152,9 +153,9 @@ fn outputs(agent: &mut Agent, number: u32, now: Instant) -> Result<String, Strin
                     session_id: u64::from(number),
                     version: 1,
                 };
-                let offer = offer.ok_or("the offer was lost")?;
+                let offer = incoming.offer.ok_or("the offer was lost")?;
                 let (answer, _) = sdp::answer(&offer, &local).map_err(|e| e.to_string())?;
-                agent.accept(call, answer, now);
+                agent.accept(incoming.call, answer, now);
             }
             _ => {}
         }

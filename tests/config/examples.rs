@@ -61,10 +61,10 @@ fn simple() {
     );
     assert_eq!((zone.gain.0, zone.ceiling.0), (-6.0, -3.0));
     let extension = &plan.extensions[0];
-    let registrar = extension.registrar.as_ref().unwrap();
+    let registrar = &extension.registrars[0].hop;
     assert_eq!(
         (registrar.host.as_str(), registrar.port),
-        ("pbx.quayside.example", 5060)
+        ("pbx.quayside.example", None)
     );
     assert_eq!(extension.password.as_ref().unwrap().reveal(), "plank-otter-42-lichen");
     assert_eq!(extension.codecs, [Codec::Opus, Codec::Pcmu, Codec::Pcma]);
@@ -91,7 +91,7 @@ fn yard() {
     assert!(
         plan.extensions
             .iter()
-            .all(|e| e.paging.chime == Chime::Double && e.registrar.is_some())
+            .all(|e| e.paging.chime == Chime::Double && !e.registrars.is_empty())
     );
     let limits: Vec<_> = plan
         .extensions
@@ -123,11 +123,11 @@ fn multi() {
     assert_eq!(plan.relays[1].line, RelayLine::Pi { bcm: 22 });
     assert!(plan.relays[2].optional);
     let all = &plan.extensions[0];
-    assert_eq!(all.registrar.as_ref().unwrap().transport, Transport::Tcp);
+    assert_eq!(all.registrars[0].hop.transport, Some(Transport::Tcp));
     assert_eq!((all.auth_user.as_deref(), all.expires), (Some("paging-851"), 1800));
     assert_eq!(all.codecs, [Codec::Opus, Codec::Pcma, Codec::Pcmu]);
     let night = &plan.extensions[1];
-    assert!(night.registrar.is_none() && night.password.is_none());
+    assert!(night.registrars.is_empty() && night.password.is_none());
     let inside = |a: &str| {
         plan.sip
             .networks

@@ -79,7 +79,7 @@ fn whole(plan: &Plan) {
     for extension in &plan.extensions {
         assert!(!extension.user.is_empty() && !extension.codecs.is_empty());
         assert!((60..=86_400).contains(&extension.expires));
-        assert!(extension.registrar.is_some() || !plan.sip.networks.is_empty());
+        assert!(!extension.registrars.is_empty() || !plan.sip.networks.is_empty());
     }
     for group in &plan.groups {
         assert!(group.address.ip().is_multicast());

@@ -203,14 +203,11 @@ pub(super) fn listen(sheets: &Sheets, problems: &mut Problems) {
         let Some(registrar) = sheet.registrar("registrar") else {
             continue;
         };
-        let name = match registrar.transport {
-            Transport::Udp => "udp",
-            Transport::Tcp => "tcp",
-        };
-        let family = registrar.host.parse::<IpAddr>().ok().map(|ip| ip.is_ipv4());
-        let fits = |(t, a, _): &(Transport, SocketAddr, usize)| {
-            *t == registrar.transport && family.is_none_or(|v4| v4 == a.is_ipv4())
-        };
+        let transport = registrar.hop.transport.unwrap_or(Transport::Udp);
+        let name = transport.name().to_ascii_lowercase();
+        let family = registrar.hop.host.parse::<IpAddr>().ok().map(|ip| ip.is_ipv4());
+        let fits =
+            |(t, a, _): &(Transport, SocketAddr, usize)| *t == transport && family.is_none_or(|v4| v4 == a.is_ipv4());
         if !list.iter().any(fits) {
             let address = if family == Some(false) { "[::]" } else { "0.0.0.0" };
             problems.error(

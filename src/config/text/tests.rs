@@ -202,32 +202,36 @@ fn port_ranges() {
 fn registrars() {
     let of = |host: &str, port, transport| {
         Ok(Registrar {
-            host: host.to_owned(),
-            port,
-            transport,
+            hop: Hop {
+                host: host.to_owned(),
+                port,
+                transport,
+                secure: false,
+            },
+            proxies: Vec::new(),
         })
     };
     assert_eq!(
         registrar("sip:pbx.quayside.example"),
-        of("pbx.quayside.example", 5060, Transport::Udp)
+        of("pbx.quayside.example", None, None)
     );
     assert_eq!(
         registrar("SIP:PBX.Quayside.example:5070"),
-        of("pbx.quayside.example", 5070, Transport::Udp)
+        of("pbx.quayside.example", Some(5070), None)
     );
     assert_eq!(
         registrar("sip:192.0.2.5;transport=tcp"),
-        of("192.0.2.5", 5060, Transport::Tcp)
+        of("192.0.2.5", None, Some(Transport::Tcp))
     );
     assert_eq!(
         registrar("sip:192.0.2.5:5062;transport=UDP"),
-        of("192.0.2.5", 5062, Transport::Udp)
+        of("192.0.2.5", Some(5062), Some(Transport::Udp))
     );
     assert_eq!(
         registrar("sip:[2001:DB8::7]:5060;transport=tcp"),
-        of("2001:db8::7", 5060, Transport::Tcp)
+        of("2001:db8::7", Some(5060), Some(Transport::Tcp))
     );
-    assert_eq!(registrar("sip:pbx"), of("pbx", 5060, Transport::Udp));
+    assert_eq!(registrar("sip:pbx"), of("pbx", None, None));
     for text in [
         "",
         "sip:",
@@ -400,7 +404,8 @@ proptest::proptest! {
             assert!(first % 2 == 0 && first < last);
         }
         if let Ok(r) = registrar(&text) {
-            assert!(r.port > 0 && !r.host.is_empty() && r.host.is_ascii());
+            let hop = r.hop;
+            assert!(hop.port != Some(0) && !hop.host.is_empty() && hop.host.is_ascii());
         }
         if let Ok(a) = multicast(&text) {
             assert!(a.ip().is_multicast());

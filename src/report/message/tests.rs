@@ -16,14 +16,19 @@ fn samples() -> Vec<Message> {
         Message::ConfigFault { problem: text() },
         Message::Registered {
             extension: "yard".into(),
+            registrar: "pbx.quayside.example".into(),
             expires: Duration::from_secs(3600),
         },
         Message::RegistrationFailed {
             extension: "yard".into(),
+            registrar: "pbx.quayside.example".into(),
             cause: "401 Unauthorized".into(),
             retry_in: second * 30,
         },
-        Message::Unregistered { extension: text() },
+        Message::Unregistered {
+            extension: text(),
+            registrar: text(),
+        },
         Message::TurnedAway {
             peer,
             caller: String::new(),
@@ -115,8 +120,8 @@ fn texts_read_well() {
         .collect();
     for expected in [
         "ready to page at Quayside Timber, version 0.1.0",
-        "extension yard is registered for 60 min",
-        "extension yard cannot register: 401 Unauthorized; next try in 30 s",
+        "extension yard is registered at pbx.quayside.example for 60 min",
+        "extension yard cannot register at pbx.quayside.example: 401 Unauthorized; next try in 30 s",
         "turned away a caller (unknown) from 192.0.2.7:5060: not a listed network",
         "page 12 from yard (Gate office <201>) is heard in zone shed",
     ] {

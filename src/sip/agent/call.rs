@@ -236,12 +236,13 @@ impl Call {
         };
         let transport = match uri.params.value("transport") {
             Some(t) if t.eq_ignore_ascii_case(b"tcp") => Transport::Tcp,
+            Some(t) if t.eq_ignore_ascii_case(b"tls") => Transport::Tls,
             Some(t) if t.eq_ignore_ascii_case(b"udp") => Transport::Udp,
             Some(_) => return self.flow,
             None => self.flow.transport,
         };
-        if transport == Transport::Tcp
-            && self.flow.transport == Transport::Tcp
+        if transport.is_reliable()
+            && self.flow.transport == transport
             && self.flow.connection.is_some()
             && peer.ip() == self.flow.peer.ip()
         {

@@ -2,7 +2,7 @@
 
 use std::time::Instant;
 
-use super::{Agent, CallId, Flow, Transport};
+use super::{Agent, CallId, Flow};
 use crate::sip::transaction::{Client, ClientStep, Kind};
 use crate::sip::wire::Response;
 
@@ -37,7 +37,7 @@ impl Agent {
         self.clients.insert(
             branch.into_bytes(),
             ClientEntry {
-                transaction: Client::new(Kind::NonInvite, flow.transport == Transport::Tcp, now),
+                transaction: Client::new(Kind::NonInvite, flow.transport.is_reliable(), now),
                 purpose,
                 flow,
                 octets,
@@ -129,7 +129,7 @@ impl Agent {
             self.clients.remove(&branch);
             self.on_silence(purpose, Silence::NoWay, now);
         }
-        if flow.transport == Transport::Tcp && flow.connection.is_some() {
+        if flow.transport.is_reliable() && flow.connection.is_some() {
             self.connection_to_registrar_lost(flow.peer, &told, now);
         }
     }

@@ -75,8 +75,8 @@ pub struct Agent {
     clients: BTreeMap<Vec<u8>, ClientEntry>,
     calls: BTreeMap<CallId, Call>,
     next_call: u64,
-    /// As [`Settings::extensions`]; `None` without a registrar.
-    registrations: Vec<Option<Registration>>,
+    /// Indexed by [`RegistrationId`].
+    registrations: Vec<Registration>,
     connections: BTreeMap<ConnectionId, Connection>,
     figures: AgentFigures,
     /// Set by [`Agent::shut_down`]: when waiting ends.
@@ -87,15 +87,7 @@ impl Agent {
     /// `seed` feeds every random choice (tags, branches, cnonces, back-off).
     pub fn new(settings: Settings, seed: [u8; 32], now: Instant) -> Self {
         let mut rng = ChaCha12Rng::from_seed(seed);
-        let registrations = settings
-            .extensions
-            .iter()
-            .enumerate()
-            .map(|(i, e)| {
-                let id = ExtensionId(u16::try_from(i).ok()?);
-                Registration::new(id, e, &mut rng, now)
-            })
-            .collect();
+        let registrations = registration::all(&settings, &mut rng, now);
         Agent {
             gate: Gate::new(settings.networks.clone()),
             settings,
@@ -175,7 +167,7 @@ impl Agent {
         self.closing.is_some()
             && self.outputs.is_empty()
             && self.calls.is_empty()
-            && self.registrations.iter().flatten().all(Registration::is_gone)
+            && self.registrations.iter().all(Registration::is_gone)
     }
 
     pub fn handle_timeout(&mut self, now: Instant) {
@@ -199,19 +191,14 @@ impl Agent {
             !self.calls.is_empty()
                 || !self.clients.is_empty()
                 || !self.servers.is_empty()
-                || !self.registrations.iter().flatten().all(Registration::is_gone)
+                || !self.registrations.iter().all(Registration::is_gone)
         });
         self.servers
             .values()
             .filter_map(|s| s.transaction.poll_timeout())
             .chain(self.clients.values().filter_map(|c| c.transaction.poll_timeout()))
             .chain(self.calls.values().filter_map(Call::poll_timeout))
-            .chain(
-                self.registrations
-                    .iter()
-                    .flatten()
-                    .filter_map(Registration::poll_timeout),
-            )
+            .chain(self.registrations.iter().filter_map(Registration::poll_timeout))
             .chain(self.connections.values().filter_map(Connection::poll_timeout))
             .chain(closing)
             .min()
@@ -231,7 +218,7 @@ impl Agent {
     /// May begin calls.
     fn trusts(&self, address: IpAddr) -> bool {
         let address = address.to_canonical();
-        self.gate.lists(address) || self.registrations.iter().flatten().any(|r| r.has_address(address))
+        self.gate.lists(address) || self.registrations.iter().any(|r| r.has_address(address))
     }
 
     pub fn figures(&self) -> AgentFigures {

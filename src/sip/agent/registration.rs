@@ -8,7 +8,10 @@ use rand_chacha::ChaCha12Rng;
 
 use super::auth::Auth;
 use super::client::{Purpose, Silence};
-use super::{Agent, Event, Extension, ExtensionId, Flow, MAX_TARGETS, Output, Registrar, Transport};
+use super::{
+    Agent, Event, Extension, ExtensionId, Flow, Hop, MAX_TARGETS, Output, Registrar, RegistrationId, Settings, Target,
+    Transport,
+};
 use crate::sip::wire::{Address, Host, Response, Writer, number, reason};
 
 /// The first try waits a random part of this, so that a building that gets its power back does not ask all at once.
@@ -46,13 +49,15 @@ enum Phase {
     Gone,
 }
 
-/// One extension at its registrar.
+/// One extension at one registrar by one way.
 pub(super) struct Registration {
     id: ExtensionId,
     registrar: Registrar,
+    /// The outbound proxy, or the registrar itself.
+    hop: Hop,
     phase: Phase,
     wake: Option<Instant>,
-    targets: Vec<(SocketAddr, SocketAddr)>,
+    targets: Vec<Target>,
     at: usize,
     resolved: Option<Instant>,
     /// The same for the life of the process (RFC 3261 §10.2).
@@ -72,12 +77,37 @@ pub(super) struct Registration {
     trouble: Option<String>,
 }
 
+/// One for each extension, registrar and way.
+pub(super) fn all(settings: &Settings, rng: &mut ChaCha12Rng, now: Instant) -> Vec<Registration> {
+    let mut out = Vec::new();
+    for (extension, i) in settings.extensions.iter().zip(0u16..) {
+        for registrar in &extension.registrars {
+            let ways = if registrar.proxies.is_empty() {
+                std::slice::from_ref(&registrar.hop)
+            } else {
+                &registrar.proxies
+            };
+            for hop in ways {
+                out.push(Registration::new(ExtensionId(i), extension, registrar, hop, rng, now));
+            }
+        }
+    }
+    out
+}
+
 impl Registration {
-    pub(super) fn new(id: ExtensionId, extension: &Extension, rng: &mut ChaCha12Rng, now: Instant) -> Option<Self> {
-        let registrar = extension.registrar.clone()?;
-        Some(Registration {
+    fn new(
+        id: ExtensionId,
+        extension: &Extension,
+        registrar: &Registrar,
+        hop: &Hop,
+        rng: &mut ChaCha12Rng,
+        now: Instant,
+    ) -> Self {
+        Registration {
             id,
-            registrar,
+            registrar: registrar.clone(),
+            hop: hop.clone(),
             phase: Phase::Waiting,
             wake: Some(now + FIRST_DELAY.mul_f64(rng.random())),
             targets: Vec::new(),
@@ -94,7 +124,20 @@ impl Registration {
             succeeded: None,
             failures: 0,
             trouble: None,
-        })
+        }
+    }
+
+    /// For people: the registrar, and the proxy if there is a choice.
+    fn name(&self) -> String {
+        if self.registrar.proxies.len() > 1 {
+            format!("{} by {}", self.registrar.hop.host, self.hop.host)
+        } else {
+            self.registrar.hop.host.clone()
+        }
+    }
+
+    pub(super) fn extension(&self) -> ExtensionId {
+        self.id
     }
 
     pub(super) fn is_gone(&self) -> bool {
@@ -106,15 +149,15 @@ impl Registration {
     }
 
     pub(super) fn has_address(&self, address: IpAddr) -> bool {
-        self.targets.iter().any(|(peer, _)| peer.ip().to_canonical() == address)
+        self.targets.iter().any(|t| t.peer.ip().to_canonical() == address)
     }
 
     fn flow(&self) -> Option<Flow> {
-        let (peer, local) = *self.targets.get(self.at)?;
+        let target = self.targets.get(self.at)?;
         Some(Flow {
-            transport: self.registrar.transport,
-            local,
-            peer,
+            transport: target.transport,
+            local: target.local,
+            peer: target.peer,
             connection: None,
         })
     }
@@ -165,16 +208,14 @@ pub(super) fn contact_uri(user: &str, local: SocketAddr, transport: Transport) -
     let transport = match transport {
         Transport::Udp => "",
         Transport::Tcp => ";transport=tcp",
+        Transport::Tls => ";transport=tls",
     };
     format!("sip:{}@{}{transport}", uri_user(user), host_port(local))
 }
 
-/// `SIP/2.0/UDP` or `SIP/2.0/TCP` with our address, asking for `rport` (RFC 3581 §3).
+/// `SIP/2.0/UDP` and so on with our address, asking for `rport` (RFC 3581 §3).
 pub(super) fn own_via(flow: &Flow, branch: &str) -> String {
-    let transport = match flow.transport {
-        Transport::Udp => "UDP",
-        Transport::Tcp => "TCP",
-    };
+    let transport = flow.transport.name();
     format!("SIP/2.0/{transport} {};rport;branch={branch}", host_port(flow.local))
 }
 
@@ -207,7 +248,7 @@ fn granted(response: &Response, user: &str, local: SocketAddr, asked: u32) -> u3
 impl Agent {
     pub(super) fn registrations_timeout(&mut self, now: Instant) {
         for index in 0..self.registrations.len() {
-            let Some(Some(r)) = self.registrations.get_mut(index) else {
+            let Some(r) = self.registrations.get_mut(index) else {
                 continue;
             };
             if r.wake.is_none_or(|at| at > now) {
@@ -225,8 +266,9 @@ impl Agent {
                     } else {
                         r.phase = Phase::Resolving;
                         r.wake = Some(now + RESOLVE_LIMIT);
-                        let (extension, registrar) = (r.id, r.registrar.clone());
-                        self.outputs.push_back(Output::Resolve { extension, registrar });
+                        let hop = r.hop.clone();
+                        let registration = RegistrationId(u16::try_from(index).unwrap_or(u16::MAX));
+                        self.outputs.push_back(Output::Resolve { registration, hop });
                     }
                 }
                 Phase::Resolving => self.resolution(index, Vec::new(), now),
@@ -235,21 +277,20 @@ impl Agent {
         }
     }
 
-    /// The answer to [`Output::Resolve`]: addresses in order of preference, each with the local address that a
-    /// socket to it would have; empty when the name could not be resolved.
-    pub fn resolved(&mut self, extension: ExtensionId, targets: Vec<(SocketAddr, SocketAddr)>, now: Instant) {
-        self.resolution(usize::from(extension.0), targets, now);
+    /// The answer to [`Output::Resolve`]: targets in order of preference; empty when the name could not be resolved.
+    pub fn resolved(&mut self, registration: RegistrationId, targets: Vec<Target>, now: Instant) {
+        self.resolution(usize::from(registration.0), targets, now);
     }
 
-    fn resolution(&mut self, index: usize, mut targets: Vec<(SocketAddr, SocketAddr)>, now: Instant) {
-        let Some(Some(r)) = self.registrations.get_mut(index) else {
+    fn resolution(&mut self, index: usize, mut targets: Vec<Target>, now: Instant) {
+        let Some(r) = self.registrations.get_mut(index) else {
             return;
         };
         targets.truncate(MAX_TARGETS);
         if !targets.is_empty() {
             // Stay with the server that works while it is listed.
-            let current = r.targets.get(r.at).map(|(peer, _)| *peer).filter(|_| r.up);
-            r.at = targets.iter().position(|(peer, _)| Some(*peer) == current).unwrap_or(0);
+            let current = r.targets.get(r.at).map(|t| t.peer).filter(|_| r.up);
+            r.at = targets.iter().position(|t| Some(t.peer) == current).unwrap_or(0);
             r.targets = targets;
             r.resolved = Some(now);
         }
@@ -266,7 +307,7 @@ impl Agent {
     }
 
     fn begin_round(&mut self, index: usize, now: Instant) {
-        if let Some(Some(r)) = self.registrations.get_mut(index) {
+        if let Some(r) = self.registrations.get_mut(index) {
             r.brief = 0;
             r.auth.new_round();
             if !r.up {
@@ -278,10 +319,10 @@ impl Agent {
 
     fn send_register(&mut self, index: usize, leaving: bool, now: Instant) {
         let (branch, cnonce) = (self.branch(), self.token());
-        let Some(extension) = self.settings.extensions.get(index) else {
+        let Some(r) = self.registrations.get_mut(index) else {
             return;
         };
-        let Some(Some(r)) = self.registrations.get_mut(index) else {
+        let Some(extension) = self.settings.extensions.get(usize::from(r.id.0)) else {
             return;
         };
         let Some(flow) = r.flow() else {
@@ -290,10 +331,10 @@ impl Agent {
         r.phase = if leaving { Phase::Leaving } else { Phase::Trying };
         r.wake = None;
         r.cseq += 1;
-        let host = uri_host(&r.registrar.host);
-        let uri = match r.registrar.port {
-            5060 => format!("sip:{host}"),
-            port => format!("sip:{host}:{port}"),
+        let host = uri_host(&r.registrar.hop.host);
+        let uri = match r.registrar.hop.port {
+            None | Some(5060) => format!("sip:{host}"),
+            Some(port) => format!("sip:{host}:{port}"),
         };
         let address = format!("<sip:{}@{host}>", uri_user(&extension.user));
         let expires = if leaving { 0 } else { r.expires };
@@ -330,10 +371,10 @@ impl Agent {
 
     pub(super) fn on_register_answer(&mut self, index: usize, response: &Response, now: Instant) {
         let random: f64 = self.rng.random();
-        let Some(extension) = self.settings.extensions.get(index) else {
+        let Some(r) = self.registrations.get_mut(index) else {
             return;
         };
-        let Some(Some(r)) = self.registrations.get_mut(index) else {
+        let Some(extension) = self.settings.extensions.get(usize::from(r.id.0)) else {
             return;
         };
         let leaving = match r.phase {
@@ -349,9 +390,9 @@ impl Agent {
             .map(|s| Duration::from_secs(u64::from(s.min(MAX_RETRY_AFTER))));
         match status {
             200..300 if leaving => {
-                let extension = r.id;
+                let (extension, registrar) = (r.id, r.name());
                 self.gone(index);
-                self.event(Event::Unregistered { extension });
+                self.event(Event::Unregistered { extension, registrar });
             }
             200..300 => {
                 let local = r.flow().map_or(([0, 0, 0, 0], 0).into(), |f| f.local);
@@ -369,9 +410,10 @@ impl Agent {
                 r.succeeded = Some(now);
                 r.phase = Phase::Waiting;
                 r.wake = Some(now + refresh_after(expires, random));
-                let extension = r.id;
+                let (extension, registrar) = (r.id, r.name());
                 self.event(Event::Registered {
                     extension,
+                    registrar,
                     expires,
                     first,
                 });
@@ -414,7 +456,7 @@ impl Agent {
 
     /// Tries the next address of the same round, if there is one.
     fn next_target(&mut self, index: usize, cause: String, retry_after: Option<Duration>, now: Instant) {
-        let Some(Some(r)) = self.registrations.get_mut(index) else {
+        let Some(r) = self.registrations.get_mut(index) else {
             return;
         };
         if r.phase == Phase::Trying && r.at + 1 < r.targets.len() {
@@ -429,7 +471,7 @@ impl Agent {
 
     fn round_failed(&mut self, index: usize, cause: String, retry_after: Option<Duration>, now: Instant) {
         let random: f64 = self.rng.random();
-        let Some(Some(r)) = self.registrations.get_mut(index) else {
+        let Some(r) = self.registrations.get_mut(index) else {
             return;
         };
         match r.phase {
@@ -447,9 +489,10 @@ impl Agent {
         r.wake = Some(now + retry_in);
         let first = r.trouble.as_ref() != Some(&cause);
         r.trouble = Some(cause.clone());
-        let extension = r.id;
+        let (extension, registrar) = (r.id, r.name());
         self.event(Event::RegistrationFailed {
             extension,
+            registrar,
             cause,
             retry_in,
             first,
@@ -463,10 +506,13 @@ impl Agent {
                 continue;
             }
             let delay = Duration::from_secs(1).mul_f64(1.0 + self.rng.random::<f64>());
-            let Some(Some(r)) = self.registrations.get_mut(index) else {
+            let Some(r) = self.registrations.get_mut(index) else {
                 continue;
             };
-            let ours = r.registrar.transport == Transport::Tcp && r.targets.get(r.at).is_some_and(|(p, _)| *p == peer);
+            let ours = r
+                .targets
+                .get(r.at)
+                .is_some_and(|t| t.transport.is_reliable() && t.peer == peer);
             if ours && r.up && r.phase == Phase::Waiting {
                 let earliest = r.succeeded.map_or(now, |at| at + RECONNECT).max(now + delay);
                 r.wake = r.wake.map(|at| at.min(earliest));
@@ -476,7 +522,7 @@ impl Agent {
 
     /// Takes the binding away, if there may be one.
     pub(super) fn leave(&mut self, index: usize, now: Instant) {
-        let Some(Some(r)) = self.registrations.get_mut(index) else {
+        let Some(r) = self.registrations.get_mut(index) else {
             return;
         };
         let bound = r.bound_until.is_some_and(|at| at > now) || r.phase == Phase::Trying;
@@ -491,7 +537,7 @@ impl Agent {
     }
 
     pub(super) fn gone(&mut self, index: usize) {
-        if let Some(Some(r)) = self.registrations.get_mut(index) {
+        if let Some(r) = self.registrations.get_mut(index) {
             r.phase = Phase::Gone;
             r.wake = None;
         }
@@ -499,15 +545,15 @@ impl Agent {
 
     /// The address is one of this extension's registrar.
     pub(super) fn is_registrar_of(&self, extension: ExtensionId, address: IpAddr) -> bool {
+        let address = address.to_canonical();
         self.registrations
-            .get(usize::from(extension.0))
-            .and_then(Option::as_ref)
-            .is_some_and(|r| r.has_address(address.to_canonical()))
+            .iter()
+            .any(|r| r.extension() == extension && r.has_address(address))
     }
 
     pub(super) fn is_any_registrar(&self, address: IpAddr) -> bool {
         let address = address.to_canonical();
-        self.registrations.iter().flatten().any(|r| r.has_address(address))
+        self.registrations.iter().any(|r| r.has_address(address))
     }
 }
 

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use super::stream::{reply_flow, reply_port};
-use super::{Agent, CallId, Flow, MAX_TRANSACTION_OCTETS, MAX_TRANSACTIONS, RETRY_AFTER, Transport};
+use super::{Agent, CallId, Flow, MAX_TRANSACTION_OCTETS, MAX_TRANSACTIONS, RETRY_AFTER};
 use crate::sip::transaction::{Kind, Server, ServerStep};
 use crate::sip::wire::{Fault, Message, Reply, Request, RequestLine, Start, Via, split_list};
 
@@ -106,7 +106,7 @@ impl Agent {
         let key = key(request, &request.method_name);
         let tag = self.token();
         let entry = ServerEntry {
-            transaction: Server::new(kind, flow.transport == Transport::Tcp),
+            transaction: Server::new(kind, flow.transport.is_reliable()),
             source: flow.peer,
             flow: reply_flow(flow, &request.via),
             method: request.method.clone(),

@@ -11,6 +11,31 @@ use crate::sip::secret::Secret;
 pub enum Transport {
     Udp,
     Tcp,
+    Tls,
+}
+
+impl Transport {
+    /// Repeats nothing itself and loses nothing (RFC 3261 §17).
+    pub fn is_reliable(self) -> bool {
+        self != Transport::Udp
+    }
+
+    /// As in Via: `UDP`, `TCP`, `TLS` (RFC 3261 §20.42).
+    pub fn name(self) -> &'static str {
+        match self {
+            Transport::Udp => "UDP",
+            Transport::Tcp => "TCP",
+            Transport::Tls => "TLS",
+        }
+    }
+
+    /// Where nothing else is said (RFC 3261 §19.1.2).
+    pub fn default_port(self) -> u16 {
+        match self {
+            Transport::Udp | Transport::Tcp => 5060,
+            Transport::Tls => 5061,
+        }
+    }
 }
 
 /// One connection of the driver.
@@ -23,7 +48,7 @@ pub struct Flow {
     pub transport: Transport,
     pub local: SocketAddr,
     pub peer: SocketAddr,
-    /// For TCP: the connection. `None` asks the driver to find one to `peer` or open it.
+    /// For TCP and TLS: the connection. `None` asks the driver to find one to `peer` or open it.
     pub connection: Option<ConnectionId>,
 }
 
@@ -35,21 +60,45 @@ pub struct ExtensionId(pub u16);
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct CallId(pub u64);
 
+/// A server as its URI names it, before RFC 3263 finds where it is: a registrar or an outbound proxy.
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+pub struct Hop {
+    /// Domain name or address, without brackets.
+    pub host: String,
+    pub port: Option<u16>,
+    pub transport: Option<Transport>,
+    /// `sips`: TLS and nothing else.
+    pub secure: bool,
+}
+
 /// Where an extension registers.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Registrar {
-    /// Domain or address: also the domain of the address of record.
-    pub host: String,
-    /// 5060 unless said.
-    pub port: u16,
-    pub transport: Transport,
+    /// Its host is the domain of the address of record too.
+    pub hop: Hop,
+    /// Outbound proxies: each gets a flow of its own (RFC 5626). Empty: straight to the registrar.
+    pub proxies: Vec<Hop>,
 }
 
-/// One extension. Without a registrar it takes calls straight from [`Settings::networks`].
+/// One place where a [`Hop`] can be reached.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Target {
+    pub transport: Transport,
+    pub peer: SocketAddr,
+    /// The local address that a socket to it would have, and the port where we can be called back.
+    pub local: SocketAddr,
+}
+
+/// One binding that is kept up: an extension at a registrar by one way.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct RegistrationId(pub u16);
+
+/// One extension. Without registrars it takes calls straight from [`Settings::networks`].
 #[derive(Debug, Clone)]
 pub struct Extension {
     pub user: String,
-    pub registrar: Option<Registrar>,
+    /// Registered at all of them at once.
+    pub registrars: Vec<Registrar>,
     /// The user part if `None`.
     pub auth_user: Option<String>,
     pub password: Option<Secret>,
@@ -63,6 +112,8 @@ pub struct Settings {
     pub extensions: Vec<Extension>,
     /// Who may call beside the registrars' own addresses.
     pub networks: Vec<Network>,
+    /// Whose word about a caller counts, beside the registrars' own: P-Asserted-Identity, Resource-Priority.
+    pub trusted: Vec<Network>,
     /// Product token for User-Agent and Server.
     pub product: String,
 }
@@ -83,10 +134,10 @@ pub enum Output {
         flow: Flow,
         octets: Vec<u8>,
     },
-    /// Resolve the extension's registrar, then call [`Agent::resolved`].
+    /// Find where the hop is (RFC 3263), then call [`Agent::resolved`].
     Resolve {
-        extension: ExtensionId,
-        registrar: Registrar,
+        registration: RegistrationId,
+        hop: Hop,
     },
     /// Close this connection.
     Close(ConnectionId),
@@ -99,27 +150,25 @@ pub enum Event {
     /// `first`: a change of state, worth a journal line; refreshes have it unset.
     Registered {
         extension: ExtensionId,
+        /// The registrar's host, and the way if there are several.
+        registrar: String,
         expires: Duration,
         first: bool,
     },
     /// `first`: the first failure since it last worked, or another cause than before.
     RegistrationFailed {
         extension: ExtensionId,
+        registrar: String,
         cause: String,
         retry_in: Duration,
         first: bool,
     },
     /// The registrar has taken the binding away, as [`Agent::shut_down`] asked.
-    Unregistered { extension: ExtensionId },
+    Unregistered { extension: ExtensionId, registrar: String },
     /// A call that passed the network gate; answer it or refuse it. 100 Trying has been sent.
-    Incoming {
-        call: CallId,
-        extension: ExtensionId,
-        caller: String,
-        peer: SocketAddr,
-        local: SocketAddr,
-        offer: Option<Vec<u8>>,
-    },
+    Incoming(Box<Incoming>),
+    /// Keys of the dial pad by INFO (RFC 6086; `application/dtmf-relay` and `application/dtmf`, common practice).
+    Dialled { call: CallId, keys: String },
     /// The ACK came; it holds the answer when the INVITE had no offer (empty when the caller left it out).
     Confirmed { call: CallId, answer: Option<Vec<u8>> },
     /// A re-INVITE; answer with [`Agent::accept_change`] or [`Agent::refuse_change`].
@@ -134,6 +183,39 @@ pub enum Event {
         caller: String,
         why: &'static str,
     },
+}
+
+/// Who somebody says to be: the user and host of a From or P-Asserted-Identity.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Identity {
+    /// Without escapes; empty if the URI has none.
+    pub user: String,
+    pub host: String,
+}
+
+/// A new call.
+#[derive(Debug, Clone)]
+pub struct Incoming {
+    pub call: CallId,
+    pub extension: ExtensionId,
+    /// For people to read.
+    pub caller: String,
+    pub from: Identity,
+    /// P-Asserted-Identity (RFC 3325), from a trusted peer only.
+    pub asserted: Option<Identity>,
+    /// The user part that was dialled, without escapes.
+    pub dialled: String,
+    /// The peer is one of the extension's registrars.
+    pub from_registrar: bool,
+    /// The peer is a registrar or a trusted network.
+    pub trusted: bool,
+    /// Signalling came by TLS.
+    pub secure: bool,
+    /// Values of Priority (RFC 3261 §20.26) and Resource-Priority (RFC 4412), lower case, from a trusted peer only.
+    pub urgency: Vec<String>,
+    pub peer: SocketAddr,
+    pub local: SocketAddr,
+    pub offer: Option<Vec<u8>>,
 }
 
 /// How a call ended.

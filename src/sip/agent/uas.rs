@@ -1,5 +1,6 @@
 //! Requests from outside (RFC 3261 §8.2), up to the point where a call takes over.
 
+use std::net::IpAddr;
 use std::sync::Arc;
 use std::time::Instant;
 
@@ -8,7 +9,7 @@ use rsip::Method;
 use super::call::Call;
 use super::gate::caller;
 use super::server::{Answer, ServerKey, key};
-use super::{ALLOW, Agent, CallId, Event, ExtensionId, Flow, MAX_CALLS, RETRY_AFTER};
+use super::{ALLOW, Agent, CallId, Event, ExtensionId, Flow, Identity, Incoming, MAX_CALLS, RETRY_AFTER, Transport};
 use crate::sip::wire::{Address, Request, RequestLine, Uri, media_type, part, tokens};
 
 /// The one body that we read.
@@ -179,7 +180,7 @@ impl Agent {
         let at_registrar = namesakes
             .clone()
             .find(|(id, _)| self.is_registrar_of(*id, flow.peer.ip()));
-        let direct = namesakes.find(|(_, e)| e.registrar.is_none());
+        let direct = namesakes.find(|(_, e)| e.registrars.is_empty());
         Some(at_registrar.or(direct).map_or(first, |(id, _)| id))
     }
 
@@ -205,15 +206,27 @@ impl Agent {
         call.answer_due = offer.is_none();
         self.calls.insert(id, call);
         self.answer(own, 100, &Answer::default(), now);
-        let caller = self.caller_of(request, flow);
-        self.event(Event::Incoming {
+        let trusted = self.is_trusted(flow.peer.ip());
+        let asserted = trusted
+            .then(|| request.message.list("P-Asserted-Identity").ok())
+            .flatten()
+            .and_then(|l| l.into_iter().find_map(|v| Address::read(v).ok()));
+        let urgency = if trusted { urgency(request) } else { Vec::new() };
+        self.event(Event::Incoming(Box::new(Incoming {
             call: id,
             extension,
-            caller,
+            caller: caller(asserted.as_ref().unwrap_or(&request.from)),
+            from: identity(&request.from),
+            asserted: asserted.as_ref().map(identity),
+            dialled: dialled(request),
+            from_registrar: self.is_registrar_of(extension, flow.peer.ip()),
+            trusted,
+            secure: flow.transport == Transport::Tls,
+            urgency,
             peer: flow.peer,
             local: flow.local,
             offer,
-        });
+        })));
     }
 
     /// The offer, if the body is one; `None` when the request has been answered already.
@@ -235,15 +248,46 @@ impl Agent {
         }
     }
 
-    /// P-Asserted-Identity (RFC 3325 §9.1) counts only from a registrar; else From.
-    fn caller_of(&self, request: &Request, flow: Flow) -> String {
-        let asserted = self
-            .is_any_registrar(flow.peer.ip())
-            .then(|| request.message.list("P-Asserted-Identity").ok())
-            .flatten()
-            .and_then(|l| l.into_iter().find_map(|v| Address::read(v).ok()));
-        caller(asserted.as_ref().unwrap_or(&request.from))
+    /// A peer whose word about a caller counts (RFC 3325 §9.1).
+    fn is_trusted(&self, address: IpAddr) -> bool {
+        self.is_any_registrar(address) || self.settings.trusted.iter().any(|n| n.contains(address))
     }
+}
+
+fn text(octets: &[u8]) -> String {
+    String::from_utf8_lossy(octets).into_owned()
+}
+
+fn identity(address: &Address) -> Identity {
+    match address.uri.sip() {
+        Some(uri) => Identity {
+            user: uri.user_name().map(|u| text(&u)).unwrap_or_default(),
+            host: uri.host.to_string().to_ascii_lowercase(),
+        },
+        // A tel URI is all user (RFC 3966).
+        None => Identity {
+            user: text(address.raw_uri.split(|b| *b == b':').nth(1).unwrap_or_default()),
+            host: String::new(),
+        },
+    }
+}
+
+fn dialled(request: &Request) -> String {
+    let user = request.uri.sip().and_then(|u| u.user_name());
+    user.map(|u| text(&u)).unwrap_or_default()
+}
+
+/// Most values of Priority and Resource-Priority that are looked at.
+const MAX_URGENCY: usize = 8;
+
+fn urgency(request: &Request) -> Vec<String> {
+    ["Priority", "Resource-Priority"]
+        .iter()
+        .filter_map(|name| request.message.list(name).ok())
+        .flatten()
+        .take(MAX_URGENCY)
+        .map(|v| text(v).trim().to_ascii_lowercase())
+        .collect()
 }
 
 /// Reads what a body is (RFC 3261 §8.2.3).

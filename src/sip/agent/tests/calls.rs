@@ -13,17 +13,18 @@ fn plain_call() {
     let sent = world.ask(invite("a"));
     assert_eq!(sent.iter().map(Sent::status).collect::<Vec<_>>(), [100]);
     assert!(!sent[0].header("To").contains("tag="), "100 has no tag of ours");
-    let Some(Event::Incoming {
+    let Some(Event::Incoming(incoming)) = world.events.pop() else {
+        panic!("no call");
+    };
+    let Incoming {
         call,
         extension,
         caller,
         peer,
         local,
         offer,
-    }) = world.events.pop()
-    else {
-        panic!("no call");
-    };
+        ..
+    } = *incoming;
     assert_eq!(extension, ExtensionId(0));
     assert_eq!(caller, "Saw shed <201@quayside.example>");
     assert_eq!((peer, local), (address(PEER), address(LOCAL)));
@@ -99,11 +100,7 @@ fn repeated_invite_makes_one_call() {
     world.drain();
     assert!(world.ask(invite("a")).is_empty());
     assert_eq!(
-        world
-            .events
-            .iter()
-            .filter(|e| matches!(e, Event::Incoming { .. }))
-            .count(),
+        world.events.iter().filter(|e| matches!(e, Event::Incoming(_))).count(),
         1
     );
 }
@@ -113,7 +110,7 @@ fn repeated_invite_makes_one_call() {
 fn call_without_offer() {
     let mut world = World::plain();
     world.ask(request("INVITE", 1, "a", "", "", ""));
-    assert!(matches!(world.events.last(), Some(Event::Incoming { offer: None, .. })));
+    assert!(matches!(world.events.last(), Some(Event::Incoming(i)) if i.offer.is_none()));
     let call = world.call();
     world.agent.accept(call, ANSWER.into(), world.now);
     world.drain();

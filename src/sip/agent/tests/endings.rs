@@ -283,9 +283,7 @@ fn registrar_moves_during_a_call() {
         ..settings(vec![registered("600", "one.example", Transport::Udp)])
     });
     let resolve = |world: &mut World, at: &str| {
-        world
-            .agent
-            .resolved(ExtensionId(0), vec![(address(at), address(LOCAL))], world.now);
+        world.resolved(0, &[at]);
         world.drain();
     };
     resolve(&mut world, PEER);

@@ -68,23 +68,15 @@ fn registrars_are_let_in() {
     });
     let ip = |text: &str| text.parse::<IpAddr>().unwrap();
     assert!(!world.agent.lets_in(ip("192.0.2.1")));
-    world
-        .agent
-        .resolved(ExtensionId(0), vec![(address(REGISTRAR), address(LOCAL))], world.now);
+    world.resolved(0, &[REGISTRAR]);
     assert!(world.agent.lets_in(ip("192.0.2.1")) && world.agent.lets_in(ip("::ffff:192.0.2.1")));
     assert!(world.agent.lets_in(ip("2001:db8:7::1")) && !world.agent.lets_in(ip("2001:db8:8::1")));
-    world.agent.resolved(
-        ExtensionId(0),
-        vec![(address("192.0.2.9:5060"), address(LOCAL))],
-        world.now,
-    );
+    world.resolved(0, &["192.0.2.9:5060"]);
     assert!(!world.agent.lets_in(ip("192.0.2.1")) && world.agent.lets_in(ip("192.0.2.9")));
-    world.agent.resolved(ExtensionId(0), Vec::new(), world.now);
+    world.resolved(0, &[]);
     assert!(world.agent.lets_in(ip("192.0.2.9")));
     // An extension that is not there.
-    world
-        .agent
-        .resolved(ExtensionId(9), vec![(address(STRANGER), address(LOCAL))], world.now);
+    world.resolved(9, &[STRANGER]);
     assert!(!world.agent.lets_in(address(STRANGER).ip()));
 }
 

@@ -154,7 +154,8 @@ fn storm(seed: u8, rounds: usize) -> World {
         world.drain();
         for event in std::mem::take(&mut world.events) {
             match event {
-                Event::Incoming { call, .. } => {
+                Event::Incoming(incoming) => {
+                    let call = incoming.call;
                     offered += 1;
                     match rng.random_range(0..8) {
                         0 => world.agent.refuse(call, rng.random_range(0..800), None, world.now),
@@ -171,9 +172,7 @@ fn storm(seed: u8, rounds: usize) -> World {
         }
         world.drain();
         for id in std::mem::take(&mut world.resolves) {
-            world
-                .agent
-                .resolved(id, vec![(address(PEER), address(LOCAL))], world.now);
+            world.resolved(id.0, &[PEER]);
         }
         for sent in std::mem::take(&mut world.sent) {
             assert!(sent.octets.len() < MAX_SENT, "{}", sent.text());
@@ -225,9 +224,7 @@ fn the_agent_is_deterministic() {
             [9; 32],
         );
         world.run_ms(500);
-        world
-            .agent
-            .resolved(ExtensionId(0), vec![(address(PEER), address(LOCAL))], world.now);
+        world.resolved(0, &[PEER]);
         world.drain();
         world.talk();
         world.run(Duration::from_secs(3600));

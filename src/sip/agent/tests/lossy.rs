@@ -121,7 +121,8 @@ fn play(choice: &Choice, lost: &[usize]) -> (World, Caller, usize) {
             count += 1;
         }
         while events < world.events.len() {
-            if let Event::Incoming { call, .. } = world.events[events] {
+            if let Event::Incoming(incoming) = &world.events[events] {
+                let call = incoming.call;
                 match choice {
                     Choice::Answer => world.agent.accept(call, ANSWER.into(), world.now),
                     Choice::Refuse => world.agent.refuse(call, 486, None, world.now),
@@ -165,11 +166,7 @@ fn play(choice: &Choice, lost: &[usize]) -> (World, Caller, usize) {
 }
 
 fn calls(world: &World) -> usize {
-    world
-        .events
-        .iter()
-        .filter(|e| matches!(e, Event::Incoming { .. }))
-        .count()
+    world.events.iter().filter(|e| matches!(e, Event::Incoming(_))).count()
 }
 
 /// Every single message and every pair of the first dozen lost: still one call with one ending.

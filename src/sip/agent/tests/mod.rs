@@ -41,7 +41,7 @@ pub(super) fn udp(peer: &str) -> Flow {
 pub(super) fn direct(user: &str) -> Extension {
     Extension {
         user: user.into(),
-        registrar: None,
+        registrars: Vec::new(),
         auth_user: None,
         password: None,
         expires: 3600,
@@ -50,11 +50,15 @@ pub(super) fn direct(user: &str) -> Extension {
 
 pub(super) fn registered(user: &str, host: &str, transport: Transport) -> Extension {
     Extension {
-        registrar: Some(Registrar {
-            host: host.into(),
-            port: 5060,
-            transport,
-        }),
+        registrars: vec![Registrar {
+            hop: Hop {
+                host: host.into(),
+                port: None,
+                transport: Some(transport),
+                secure: false,
+            },
+            proxies: Vec::new(),
+        }],
         password: Some(Secret::new("tide-table")),
         ..direct(user)
     }
@@ -64,6 +68,7 @@ pub(super) fn settings(extensions: Vec<Extension>) -> Settings {
     Settings {
         extensions,
         networks: vec!["192.0.2.0/28".parse().unwrap()],
+        trusted: Vec::new(),
         product: "Hornwire/test".into(),
     }
 }
@@ -126,7 +131,9 @@ pub(super) struct World {
     pub(super) now: Instant,
     pub(super) sent: Vec<Sent>,
     pub(super) events: Vec<Event>,
-    pub(super) resolves: Vec<ExtensionId>,
+    pub(super) resolves: Vec<RegistrationId>,
+    /// What each registration asked for last.
+    transports: std::collections::BTreeMap<RegistrationId, Transport>,
     pub(super) closed: Vec<ConnectionId>,
 }
 
@@ -144,6 +151,7 @@ impl World {
             sent: Vec::new(),
             events: Vec::new(),
             resolves: Vec::new(),
+            transports: std::collections::BTreeMap::new(),
             closed: Vec::new(),
         }
     }
@@ -151,6 +159,18 @@ impl World {
     /// One extension, 600, that takes calls straight from [`PEER`]'s network.
     pub(super) fn plain() -> Self {
         Self::new(settings(vec![direct("600")]))
+    }
+
+    /// Answers a registration's resolution with these targets, by the transport that it asked for.
+    pub(super) fn resolved(&mut self, registration: u16, peers: &[&str]) {
+        let id = RegistrationId(registration);
+        let transport = self.transports.get(&id).copied().unwrap_or(Transport::Udp);
+        let target = |peer: &&str| Target {
+            transport,
+            peer: address(peer),
+            local: address(LOCAL),
+        };
+        self.agent.resolved(id, peers.iter().map(target).collect(), self.now);
     }
 
     pub(super) fn drain(&mut self) {
@@ -161,7 +181,11 @@ impl World {
                     flow,
                     octets,
                 }),
-                Output::Resolve { extension, .. } => self.resolves.push(extension),
+                Output::Resolve { registration, hop } => {
+                    self.transports
+                        .insert(registration, hop.transport.unwrap_or(Transport::Udp));
+                    self.resolves.push(registration);
+                }
                 Output::Close(id) => self.closed.push(id),
                 Output::Event(event) => self.events.push(event),
             }
@@ -214,7 +238,7 @@ impl World {
             .iter()
             .rev()
             .find_map(|e| match e {
-                Event::Incoming { call, .. } => Some(*call),
+                Event::Incoming(incoming) => Some(incoming.call),
                 _ => None,
             })
             .unwrap()

@@ -95,8 +95,7 @@ fn resolve(world: &mut World, targets: &[&str]) {
         let until = world.now + Duration::from_secs(7200);
         assert!(world.step(until), "no resolution asked for");
     }
-    let targets = targets.iter().map(|t| (address(t), address(LOCAL))).collect();
-    world.agent.resolved(ExtensionId(0), targets, world.now);
+    world.resolved(0, targets);
     world.drain();
 }
 
@@ -198,9 +197,7 @@ fn a_day_of_refreshes() {
         let until = world.now + Duration::from_secs(600);
         world.step(until);
         if let Some(id) = world.resolves.pop() {
-            world
-                .agent
-                .resolved(id, vec![(address(REGISTRAR), address(LOCAL))], world.now);
+            world.resolved(id.0, &[REGISTRAR]);
             world.drain();
         }
         for register in registrar.fetch(&world) {
@@ -260,9 +257,7 @@ fn wrong_password() {
         }
         world.step(end);
         if world.resolves.pop().is_some() {
-            world
-                .agent
-                .resolved(ExtensionId(0), vec![(address(REGISTRAR), address(LOCAL))], world.now);
+            world.resolved(0, &[REGISTRAR]);
             world.drain();
         }
     }
@@ -395,7 +390,7 @@ fn outage_and_return() {
     while world.now < dark {
         world.step(dark);
         if world.resolves.pop().is_some() {
-            world.agent.resolved(ExtensionId(0), Vec::new(), world.now);
+            world.resolved(0, &[]);
             world.drain();
         }
     }

@@ -192,7 +192,7 @@ fn bodies_and_accept() {
         assert_eq!(statuses(&world.ask(accepted)), [100]);
         assert!(matches!(
             world.events.last(),
-            Some(Event::Incoming { offer: Some(_), .. })
+            Some(Event::Incoming(i)) if i.offer.is_some()
         ));
     }
     // RFC 5621 §3.1: the offer among other parts.
@@ -204,7 +204,7 @@ fn bodies_and_accept() {
     };
     let mut world = World::plain();
     world.ask(mixed("Multipart/Mixed ; boundary=\"x y\"", &parts));
-    assert!(matches!(world.events.last(), Some(Event::Incoming { offer: Some(o), .. }) if o == OFFER.as_bytes()));
+    assert!(matches!(world.events.last(), Some(Event::Incoming(i)) if i.offer.as_deref() == Some(OFFER.as_bytes())));
     for (kind, body) in [
         ("multipart/mixed;boundary=other", parts.as_str()),
         ("multipart/mixed", &parts),
@@ -222,7 +222,7 @@ fn bodies_and_accept() {
         "Content-Type",
         "Content-Disposition: render; handling=optional\r\nContent-Type",
     ));
-    assert!(matches!(world.events.last(), Some(Event::Incoming { offer: None, .. })));
+    assert!(matches!(world.events.last(), Some(Event::Incoming(i)) if i.offer.is_none()));
 }
 
 /// Large requests do not fill the memory: what is kept of finished ones is given up first.
@@ -317,9 +317,7 @@ fn selection() {
         ])
     });
     for (id, at) in [(0, "192.0.2.1:5060"), (1, "192.0.2.2:5060")] {
-        world
-            .agent
-            .resolved(ExtensionId(id), vec![(address(at), address(LOCAL))], world.now);
+        world.resolved(id, &[at]);
     }
     for (i, (peer, uri, extension)) in [
         ("192.0.2.1:5060", "sip:600@x", 0),
@@ -333,7 +331,7 @@ fn selection() {
         let text = invite(&format!("b{i}")).replace("sip:600@192.0.2.50 SIP", &format!("{uri} SIP"));
         world.datagram(peer, text.replace("one@", &format!("c{i}@")));
         match world.events.last() {
-            Some(Event::Incoming { extension: e, .. }) => assert_eq!(e.0, extension),
+            Some(Event::Incoming(i)) => assert_eq!(i.extension.0, extension),
             other => panic!("{other:?}"),
         }
     }
@@ -344,12 +342,11 @@ fn selection() {
 fn caller_names() {
     let caller = |peer: &str, from: &str, extra: &str| {
         let mut world = World::new(settings(vec![registered("600", "one.example", Transport::Udp)]));
-        let target = vec![(address(REGISTRAR), address(LOCAL))];
-        world.agent.resolved(ExtensionId(0), target, world.now);
+        world.resolved(0, &[REGISTRAR]);
         let text = request("INVITE", 1, "a", "", extra, OFFER);
         world.datagram(peer, text.replace("\"Saw shed\" <sip:201@quayside.example>", from));
         match world.events.pop() {
-            Some(Event::Incoming { caller, .. }) => caller,
+            Some(Event::Incoming(i)) => i.caller,
             other => panic!("{other:?}"),
         }
     };

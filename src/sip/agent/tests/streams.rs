@@ -141,9 +141,7 @@ fn connections_are_bounded() {
 fn registration_over_tcp() {
     let mut world = World::new(settings(vec![registered("600", "one.example", Transport::Tcp)]));
     world.run_ms(500);
-    world
-        .agent
-        .resolved(ExtensionId(0), vec![(address(REGISTRAR), address(LOCAL))], world.now);
+    world.resolved(0, &[REGISTRAR]);
     world.drain();
     let ok = |register: &Sent| {
         format!(
@@ -163,9 +161,7 @@ fn registration_over_tcp() {
         let until = world.now + Duration::from_secs(31);
         while world.step(until) {
             if let Some(id) = world.resolves.pop() {
-                world
-                    .agent
-                    .resolved(id, vec![(address(REGISTRAR), address(LOCAL))], world.now);
+                world.resolved(id.0, &[REGISTRAR]);
                 world.drain();
             }
         }
