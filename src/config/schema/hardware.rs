@@ -1,0 +1,152 @@
+//! The board and what hangs on it: site, cards, relays, zones.
+
+use super::Absent::{Default, Required};
+use super::{Kind, Section, key, period};
+
+pub(super) const SITE: Section = Section {
+    path: "site",
+    named: false,
+    doc: "Where the board is.",
+    defaults: None,
+    keys: &[key(
+        "name",
+        Kind::Text,
+        Required,
+        r#""Quayside Timber""#,
+        "Stands in the journal and in `hornwire check`'s summary.",
+    )],
+};
+
+pub(super) const CARDS: Section = Section {
+    path: "cards",
+    named: true,
+    doc: "A sound card, or what stands for one.",
+    defaults: None,
+    keys: &[
+        key(
+            "output",
+            Kind::Output,
+            Required,
+            r#""alsa:plughw:CARD=Device""#,
+            "\"alsa:\" and a name that `aplay -L` lists; \"wav:\" and the whole path of a file to write, for trials \
+             (it grows by about 6 MB a minute and channel); or \"null\", which plays nowhere at the same pace.",
+        ),
+        key(
+            "channels",
+            Kind::Integer { from: 1, to: 8 },
+            Default("2"),
+            "4",
+            "How many channels to open. Each feeds one amplifier.",
+        ),
+        key(
+            "period",
+            period(2, 100, false),
+            Default(r#""10 ms""#),
+            r#""20 ms""#,
+            "How much audio the card takes at a time. Longer is safer on a slow board and adds delay.",
+        ),
+    ],
+};
+
+pub(super) const RELAYS: Section = Section {
+    path: "relays",
+    named: true,
+    doc: "A relay output. At rest = de-energised: the amplifier idle, the music playing.",
+    defaults: None,
+    keys: &[
+        key(
+            "line",
+            Kind::Line,
+            Required,
+            r#""gpiochip0:17""#,
+            "Chip and line of the GPIO character device (`gpioinfo` lists them), \"pi:\" and a BCM number on a \
+             Raspberry Pi, or \"simulated\".",
+        ),
+        key(
+            "active",
+            Kind::Choice(&["high", "low"]),
+            Default(r#""high""#),
+            r#""low""#,
+            "The line's level while the relay is operated. Many relay boards want \"low\".",
+        ),
+        key(
+            "optional",
+            Kind::Flag,
+            Default("false"),
+            "true",
+            "Start even when the line is missing or busy. Otherwise the daemon refuses to start.",
+        ),
+    ],
+};
+
+pub(super) const ZONES: Section = Section {
+    path: "zones",
+    named: true,
+    doc: "A zone: one channel of a sound card with its amplifier.",
+    defaults: None,
+    keys: &[
+        key(
+            "card",
+            Kind::Name("cards"),
+            Required,
+            r#""usb""#,
+            "The card that feeds the amplifier.",
+        ),
+        key(
+            "channel",
+            Kind::Integer { from: 1, to: 8 },
+            Required,
+            "1",
+            "The card's channel, from 1. On a stereo card 1 is left, 2 is right.",
+        ),
+        key(
+            "trigger",
+            Kind::Names {
+                section: "relays",
+                empty: true,
+            },
+            Default("[]"),
+            r#"["yard-trigger"]"#,
+            "Relays that are operated for the whole page so that the amplifier passes speech.",
+        ),
+        key(
+            "mute",
+            Kind::Names {
+                section: "relays",
+                empty: true,
+            },
+            Default("[]"),
+            r#"["yard-mute"]"#,
+            "Relays that are operated for the whole page to mute the music (wired through the normally closed \
+             contact).",
+        ),
+        key(
+            "lead",
+            period(0, 30_000, false),
+            Default(r#""300 ms""#),
+            r#""600 ms""#,
+            "The amplifier's wake-up time, from operating the relays until audio starts. Speech is kept meanwhile.",
+        ),
+        key(
+            "release",
+            period(0, 10_000, false),
+            Default(r#""500 ms""#),
+            r#""1 s""#,
+            "From the last sample until the relays go back to rest.",
+        ),
+        key(
+            "gain",
+            Kind::Gain { from: -60.0, to: 20.0 },
+            Default(r#""0 dB""#),
+            r#""-6 dB""#,
+            "The zone's level. Start low, then set it with a tone and a meter.",
+        ),
+        key(
+            "ceiling",
+            Kind::Level { from: -40.0, to: 0.0 },
+            Default(r#""-3 dBFS""#),
+            r#""-6 dBFS""#,
+            "No peak leaves the card above this, whatever comes in. 0 dBFS is the card's full scale.",
+        ),
+    ],
+};

@@ -1,0 +1,182 @@
+//! Who may speak: extensions and groups.
+
+use super::Absent::{Default, Required, Unset};
+use super::{CHIMES, CODECS, Key, Kind, Section, absent, key, period, shared};
+
+// The keys that extensions and groups share. Ranges of limits: common practice, no published source, widened.
+
+const ZONES: Key = key(
+    "zones",
+    Kind::Names {
+        section: "zones",
+        empty: false,
+    },
+    Required,
+    r#"["yard"]"#,
+    "The zones where a page is heard.",
+);
+
+const PRIORITY: Key = shared(key(
+    "priority",
+    Kind::Integer { from: 0, to: 100 },
+    Default("50"),
+    "70",
+    "The higher number is heard and cuts into lower ones; of equal ones the first keeps the zone.",
+));
+
+const CHIME: Key = shared(key(
+    "chime",
+    Kind::Choice(CHIMES),
+    Default(r#""none""#),
+    r#""double""#,
+    "The tone before speech: how many notes it has.",
+));
+
+const PAGE_LIMIT: Key = shared(key(
+    "page_limit",
+    period(5_000, 3_600_000, true),
+    Default(r#""2 min""#),
+    r#""90 s""#,
+    "The longest speech; then the page is ended. \"none\" for no limit.",
+));
+
+const QUIET_LIMIT: Key = shared(key(
+    "quiet_limit",
+    period(2_500, 60_000, true),
+    Default(r#""10 s""#),
+    r#""8 s""#,
+    "This much silence ends a page, so that a forgotten handset frees the loudspeakers. \"none\" for no limit.",
+));
+
+const NO_PACKET_LIMIT: Key = shared(key(
+    "no_packet_limit",
+    period(1_000, 60_000, true),
+    Default(r#""5 s""#),
+    r#""8 s""#,
+    "A call without a single audio packet for this long is ended. Raise it for phones that send nothing in pauses.",
+));
+
+const SOURCE_GAIN: Key = shared(key(
+    "gain",
+    Kind::Gain { from: -40.0, to: 20.0 },
+    Default(r#""0 dB""#),
+    r#""3 dB""#,
+    "Makes this source louder or softer than the others; each zone's own gain comes on top.",
+));
+
+pub(super) const EXTENSIONS: Section = Section {
+    path: "extensions",
+    named: true,
+    doc: "A telephone extension: whoever dials it speaks in its zones.",
+    defaults: Some("defaults.extensions"),
+    keys: &[
+        shared(key(
+            "registrar",
+            Kind::Registrar,
+            Unset("does not register; it takes calls straight from `sip.networks`."),
+            r#""sip:pbx.quayside.example;transport=tcp""#,
+            "Where to register: host, optional port, optional ;transport=tcp. \"none\" overrules a default.",
+        )),
+        key(
+            "user",
+            Kind::User,
+            Required,
+            r#""850""#,
+            "The number or name that is dialled.",
+        ),
+        key(
+            "auth_user",
+            Kind::Text,
+            Unset("the same as `user`."),
+            r#""paging-850""#,
+            "The name to log in with, where the phone system wants another one.",
+        ),
+        key(
+            "secret",
+            Kind::SecretName,
+            Unset("no password."),
+            r#""yard-page""#,
+            "The name of the password in the secrets file, never the password itself.",
+        ),
+        shared(key(
+            "expires",
+            period(60_000, 86_400_000, false),
+            Default(r#""1 h""#),
+            r#""30 min""#,
+            "How long a registration is asked to last. It is refreshed in time.",
+        )),
+        shared(key(
+            "codecs",
+            Kind::Choices(CODECS),
+            Default(r#"["opus", "pcmu", "pcma"]"#),
+            r#"["opus", "pcma"]"#,
+            "The codecs to accept, preferred first. \"pcmu\" is G.711 µ-law, \"pcma\" is G.711 A-law.",
+        )),
+        ZONES,
+        PRIORITY,
+        CHIME,
+        PAGE_LIMIT,
+        QUIET_LIMIT,
+        NO_PACKET_LIMIT,
+        SOURCE_GAIN,
+    ],
+};
+
+pub(super) const GROUPS: Section = Section {
+    path: "groups",
+    named: true,
+    doc: "A multicast group: whoever sends RTP to it speaks in its zones. It is not protected by a password: \
+          let the network decide who may send.",
+    defaults: Some("defaults.groups"),
+    keys: &[
+        key(
+            "address",
+            Kind::Multicast,
+            Required,
+            r#""239.255.10.1:5004""#,
+            "Multicast address and port.",
+        ),
+        shared(key(
+            "interface",
+            Kind::Interface,
+            Unset("the system chooses by its routes."),
+            r#""eth0""#,
+            "The network interface on which to join, by name or by one of its addresses.",
+        )),
+        shared(key(
+            "codec",
+            Kind::Choice(CODECS),
+            Unset("PCMU and PCMA, told apart by their payload types 0 and 8."),
+            r#""pcmu""#,
+            "The codec of the stream: \"pcmu\" is G.711 µ-law, \"pcma\" is G.711 A-law.",
+        )),
+        shared(key(
+            "payload_type",
+            Kind::PayloadType,
+            Unset("0 for pcmu, 8 for pcma; needed for opus."),
+            "111",
+            "The RTP payload type that the sender uses for `codec`.",
+        )),
+        shared(key(
+            "idle",
+            period(200, 60_000, false),
+            Default(r#""1 s""#),
+            r#""500 ms""#,
+            "The page is over after this long without a packet.",
+        )),
+        shared(key(
+            "when_busy",
+            Kind::Choice(&["wait", "refuse"]),
+            Default(r#""wait""#),
+            r#""refuse""#,
+            "While its zones are held by a page it cannot cut into: \"wait\" and be heard from the moment a zone \
+             is free, or \"refuse\" and stay unheard.",
+        )),
+        ZONES,
+        PRIORITY,
+        CHIME,
+        PAGE_LIMIT,
+        absent(QUIET_LIMIT, Default(r#""none""#)),
+        SOURCE_GAIN,
+    ],
+};
