@@ -4,7 +4,7 @@ use std::time::Instant;
 
 use super::{Agent, CallId, Flow};
 use crate::sip::transaction::{Client, ClientStep, Kind};
-use crate::sip::wire::Response;
+use crate::sip::wire::{Host, Response};
 
 /// Whose request it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -58,7 +58,11 @@ impl Agent {
             Purpose::Register(_) => b"REGISTER",
             Purpose::Bye(_) => b"BYE",
         };
-        if response.cseq.method != expected {
+        // RFC 3261 §18.1.2, §17.1.3: another sent-by, or another method, is no answer to this.
+        let local = entry.flow.local;
+        let port = response.via.port.unwrap_or(entry.flow.transport.default_port());
+        let ours = matches!(response.via.host, Host::Ip(ip) if ip == local.ip()) && port == local.port();
+        if response.cseq.method != expected || !ours {
             return;
         }
         let purpose = entry.purpose;

@@ -10,7 +10,7 @@ use super::call::Call;
 use super::gate::caller;
 use super::server::{Answer, ServerKey, key};
 use super::{ALLOW, Agent, CallId, Event, ExtensionId, Flow, Identity, Incoming, MAX_CALLS, RETRY_AFTER, Transport};
-use crate::sip::wire::{Address, Request, RequestLine, Uri, media_type, part, tokens};
+use crate::sip::wire::{Address, Params, Request, RequestLine, Uri, media_type, part, tokens};
 
 /// The one body that we read.
 const SDP: &str = "application/sdp";
@@ -326,6 +326,15 @@ fn body(request: &Request) -> Body {
     }
 }
 
+/// `q=0` (RFC 2616 §3.9).
+fn is_refused(element: &[u8]) -> bool {
+    let params = element.iter().position(|b| *b == b';').and_then(|at| element.get(at..));
+    params
+        .and_then(|p| Params::read(p).ok())
+        .and_then(|p| p.value("q").map(|q| q.iter().all(|b| b"0.".contains(b))))
+        .unwrap_or(false)
+}
+
 /// No Accept means application/sdp (RFC 3261 §20.1).
 fn accepts_sdp(request: &Request) -> bool {
     if request.message.first("Accept").is_none() {
@@ -334,6 +343,9 @@ fn accepts_sdp(request: &Request) -> bool {
     request.message.list("Accept").is_ok_and(|l| {
         l.iter().any(|e| {
             let wanted = media_type(e);
+            if is_refused(e) {
+                return false;
+            }
             wanted == SDP.as_bytes() || wanted == b"application/*" || wanted == b"*/*"
         })
     })

@@ -99,7 +99,7 @@ impl Params {
                 && name
                     .iter()
                     .all(|b| b.is_ascii_alphanumeric() || b"-.!%*_+`'~[]/:&$()".contains(b));
-            if !proper || value.is_some_and(<[u8]>::is_empty) {
+            if !proper || value.is_some_and(|v| !is_gen_value(v)) {
                 return Err(Fault::syntax("an empty or unreadable parameter"));
             }
             out.push((name.to_ascii_lowercase(), value.map(unquote)));
@@ -121,6 +121,31 @@ impl Params {
 
     pub fn has(&self, name: &str) -> bool {
         self.find(name).is_some()
+    }
+
+    /// A parameter that identifies something must not say two things (RFC 3261 §7.3.1).
+    fn once(&self, name: &str) -> Result<(), Fault> {
+        match self.0.iter().filter(|(n, _)| n == name.as_bytes()).count() {
+            0 | 1 => Ok(()),
+            _ => Err(Fault::syntax("a parameter that may stand once is repeated")),
+        }
+    }
+}
+
+/// A token, host or quoted string (RFC 3261 §25.1 `gen-value`), leniently: anything but white space and stray quotes.
+fn is_gen_value(octets: &[u8]) -> bool {
+    match octets {
+        [] => false,
+        [b'"', inside @ .., b'"'] => {
+            let mut escaped = false;
+            let ends = inside.iter().all(|b| {
+                let stray = *b == b'"' && !escaped;
+                escaped = *b == b'\\' && !escaped;
+                !stray
+            });
+            ends && !escaped
+        }
+        plain => !plain.iter().any(|b| b.is_ascii_whitespace() || *b == b'"'),
     }
 }
 
@@ -180,11 +205,13 @@ impl Address {
                 (Vec::new(), trim(uri), after)
             }
         };
+        let params = Params::read(params)?;
+        params.once("tag")?;
         Ok(Address {
             display,
             uri: Uri::read(raw_uri)?,
             raw_uri: raw_uri.to_vec(),
-            params: Params::read(params)?,
+            params,
         })
     }
 
@@ -246,11 +273,13 @@ impl Via {
             return Err(bad);
         }
         let (host, port) = Host::read(place)?;
+        let params = Params::read(params)?;
+        params.once("branch")?;
         Ok(Via {
             transport: transport.to_ascii_uppercase(),
             host,
             port,
-            params: Params::read(params)?,
+            params,
         })
     }
 

@@ -1,8 +1,6 @@
 //! Messages out of a stream's octets (RFC 3261 §7.5, §18.3; RFC 5626 §3.5.1 for the keep-alive).
 
-use super::MAX_MESSAGE;
-use super::number;
-use super::text::trim;
+use super::{MAX_MESSAGE, stream_length};
 
 /// Cuts a stream into messages. It never holds more than [`MAX_MESSAGE`] octets between two calls.
 #[derive(Debug, Default)]
@@ -10,6 +8,8 @@ pub struct Framer {
     buffer: Vec<u8>,
     /// So many octets hold no empty line.
     scanned: usize,
+    /// The whole length of the message at the front, once its headers are there.
+    whole: Option<usize>,
     broken: bool,
 }
 
@@ -59,14 +59,18 @@ impl Framer {
                 _ => break,
             }
         }
-        let Some(head) = self.head_end() else {
-            return (self.buffer.len() >= MAX_MESSAGE).then(|| self.give_up());
-        };
-        let length = self.buffer.get(..head).and_then(body_length);
-        let whole = length
-            .and_then(|l| head.checked_add(l))
-            .filter(|whole| *whole < MAX_MESSAGE);
-        match whole {
+        if self.whole.is_none() {
+            let Some(head) = self.head_end() else {
+                return (self.buffer.len() >= MAX_MESSAGE).then(|| self.give_up());
+            };
+            self.whole = self
+                .buffer
+                .get(..head)
+                .and_then(stream_length)
+                .and_then(|length| head.checked_add(length))
+                .filter(|whole| *whole < MAX_MESSAGE);
+        }
+        match self.whole {
             None => Some(self.give_up()),
             Some(whole) if whole <= self.buffer.len() => {
                 let message = self.buffer.get(..whole).unwrap_or_default().to_vec();
@@ -88,6 +92,7 @@ impl Framer {
     fn drop_front(&mut self, count: usize) {
         self.buffer.drain(..count.min(self.buffer.len()));
         self.scanned = 0;
+        self.whole = None;
     }
 
     /// Where the body begins: after the first empty line.
@@ -107,28 +112,4 @@ impl Framer {
         self.scanned = self.buffer.len();
         None
     }
-}
-
-/// The Content-Length of a header section, 0 if there is none; `None` when it is unreadable or contradictory.
-fn body_length(head: &[u8]) -> Option<usize> {
-    let mut length = None;
-    for line in head.split(|b| *b == b'\n') {
-        let Some(colon) = line.iter().position(|b| *b == b':') else {
-            continue;
-        };
-        let (name, value) = line.split_at(colon);
-        // A folded line begins with white space: it is no header of its own.
-        if matches!(line.first(), Some(b' ' | b'\t')) {
-            continue;
-        }
-        let name = trim(name);
-        if name.eq_ignore_ascii_case(b"Content-Length") || name.eq_ignore_ascii_case(b"l") {
-            let n = number(value.get(1..)?).and_then(|n| usize::try_from(n).ok())?;
-            if length.is_some_and(|l| l != n) {
-                return None;
-            }
-            length = Some(n);
-        }
-    }
-    Some(length.unwrap_or(0))
 }

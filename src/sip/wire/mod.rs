@@ -124,6 +124,9 @@ impl Message {
             },
             Err(e) => note(&mut fault, e),
         }
+        if carrier == Carrier::Stream && body_of_unknown_length(&headers) {
+            note(&mut fault, Fault::syntax("a body on a stream without Content-Length"));
+        }
         if carrier == Carrier::Stream && octets.len() >= MAX_MESSAGE {
             note(
                 &mut fault,
@@ -235,7 +238,7 @@ impl<'a> Lines<'a> {
 }
 
 impl Start {
-    /// `None`: the line names no SIP version, so this is no SIP message.
+    /// `None`: the line names neither the SIP version nor a SIP URI, so this is no SIP message.
     fn read(line: &[u8], fault: &mut Option<Fault>) -> Option<Start> {
         if line.get(..4)?.eq_ignore_ascii_case(b"SIP/") {
             let mut parts = line.splitn(3, |b| *b == b' ');
@@ -253,13 +256,23 @@ impl Start {
                 reason: parts.next().unwrap_or_default().to_vec(),
             });
         }
-        // The version is the last word; look for it from the right so that a broken line is still recognised.
+        // The version is the last word; look for it from the right so that a broken line is still recognised. Without
+        // one, a SIP URI shows what was meant.
         let shown = text::trim(line);
-        let last = shown.rsplit(|b| *b == b' ' || *b == b'\t').next()?;
-        if !last.get(..4)?.eq_ignore_ascii_case(b"SIP/") {
+        let words = || shown.split(|b| b" \t".contains(b)).filter(|w| !w.is_empty());
+        let last = words().next_back()?;
+        let versioned = last.get(..4).is_some_and(|l| l.eq_ignore_ascii_case(b"SIP/"));
+        let is_sip = |uri: &[u8]| {
+            let scheme = uri.split(|b| *b == b':').next().unwrap_or_default();
+            scheme.len() < uri.len() && (scheme.eq_ignore_ascii_case(b"sip") || scheme.eq_ignore_ascii_case(b"sips"))
+        };
+        let meant = versioned || words().next().is_some_and(text::is_token) && words().nth(1).is_some_and(is_sip);
+        if !meant {
             return None;
         }
-        if !last.eq_ignore_ascii_case(b"SIP/2.0") {
+        if !versioned {
+            note(fault, Fault::syntax("a request line without the SIP version"));
+        } else if !last.eq_ignore_ascii_case(b"SIP/2.0") {
             let number = last.get(4..)?;
             let dotted = number.split(|b| *b == b'.').count() == 2
                 && number.split(|b| *b == b'.').all(|p| fields::number(p).is_some());
@@ -351,6 +364,25 @@ fn full_name(name: &[u8]) -> Vec<u8> {
         }
     }
     name.to_vec()
+}
+
+/// How many octets of body follow a header section on a stream; `None` when nobody can tell. Without
+/// Content-Length there is no body, unless Content-Type announces one (RFC 3261 §20.14 wants the length on streams,
+/// and many leave it out of messages without a body).
+fn stream_length(head: &[u8]) -> Option<usize> {
+    let mut lines = Lines::new(head);
+    // Empty lines before the start line, and that line.
+    while lines.next()?.is_empty() {}
+    let headers = read_headers(&mut lines, &mut None);
+    if body_of_unknown_length(&headers) {
+        return None;
+    }
+    Some(content_length(&headers).ok()?.unwrap_or(0))
+}
+
+fn body_of_unknown_length(headers: &[Header]) -> bool {
+    let has = |name: &[u8]| headers.iter().any(|h| h.name.eq_ignore_ascii_case(name));
+    has(b"Content-Type") && !has(b"Content-Length")
 }
 
 /// The one Content-Length that the headers agree on.

@@ -73,14 +73,22 @@ impl Request {
         let from = Address::read(message.single("From")?)?;
         let to = Address::read(message.single("To")?)?;
         let call_id = message.single("Call-ID")?.to_vec();
-        if call_id.is_empty() || call_id.iter().any(u8::is_ascii_whitespace) {
+        if call_id.is_empty() || call_id.iter().any(|b| b.is_ascii_whitespace() || b.is_ascii_control()) {
             return Err(Fault::syntax("an unreadable Call-ID"));
         }
         let cseq = CSeq::read(message.single("CSeq")?)?;
         let method_name = method.clone();
         let method = RequestLine::read(method);
         if cseq.method != method_name {
-            return Err(Fault::syntax("the method of CSeq is another"));
+            // A method that we do not know may come with rules that we do not know (RFC 4475 §3.1.2.18).
+            return Err(Fault {
+                status: if matches!(method, RequestLine::Unknown(_)) {
+                    501
+                } else {
+                    400
+                },
+                what: "the method of CSeq is another",
+            });
         }
         let max_forwards = match message.first("Max-Forwards") {
             None => None,
@@ -92,16 +100,11 @@ impl Request {
                 )
             }
         };
-        let mut contacts = message.all("Contact").peekable();
-        let mut contact = None;
-        if contacts.peek().is_some_and(|c| *c != b"*") {
-            for value in contacts {
-                for element in split_list(value)? {
-                    let read = Address::read(element)?;
-                    contact.get_or_insert(read);
-                }
-            }
+        // Which body it is must be beyond doubt.
+        if message.first("Content-Type").is_some() {
+            message.single("Content-Type")?;
         }
+        let contact = contact(message, &method)?;
         let mut record_route = Vec::new();
         for element in message.list("Record-Route")? {
             Address::read(element)?;
@@ -134,6 +137,20 @@ impl Request {
     }
 }
 
+/// The first Contact; all must be readable. `*` stands alone and in REGISTER (RFC 3261 §20.10).
+fn contact(message: &Message, method: &RequestLine) -> Result<Option<Address>, Fault> {
+    let elements = message.list("Contact")?;
+    if elements == [b"*"] && method.is(rsip::Method::Register) {
+        return Ok(None);
+    }
+    let mut contact = None;
+    for element in elements {
+        let read = Address::read(element)?;
+        contact.get_or_insert(read);
+    }
+    Ok(contact)
+}
+
 /// The topmost Via element.
 pub(super) fn top_via(message: &Message) -> Result<Via, Fault> {
     let value = message.first("Via").ok_or(Fault::syntax("no Via"))?;
@@ -145,6 +162,8 @@ pub(super) fn top_via(message: &Message) -> Result<Via, Fault> {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Response {
     pub status: u16,
+    /// The one Via: ours, if it is for us.
+    pub via: Via,
     pub branch: Vec<u8>,
     pub cseq: CSeq,
     pub message: Message,
@@ -164,10 +183,12 @@ impl Response {
         let [only] = vias.as_slice() else {
             return None;
         };
-        let branch = Via::read(only).ok()?.branch()?.to_vec();
+        let via = Via::read(only).ok()?;
+        let branch = via.branch()?.to_vec();
         let cseq = CSeq::read(message.single("CSeq").ok()?).ok()?;
         Some(Response {
             status,
+            via,
             branch,
             cseq,
             message,
