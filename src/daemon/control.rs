@@ -23,7 +23,7 @@ use crate::device::service::Service;
 use crate::page::{Input, PageId, Rules, Switchboard, ZoneRules};
 use crate::report::journal::Journal;
 use crate::report::message::Message;
-use crate::sip::agent::{Agent, CallId, Settings};
+use crate::sip::agent::{Agent, CallId, SHUTDOWN_LIMIT, Settings};
 
 /// How often the audio threads' reports are fetched while a page is on.
 const REPORT_TICK: Duration = Duration::from_millis(50);
@@ -33,8 +33,8 @@ const IDLE_TICK: Duration = Duration::from_millis(250);
 const BATCH: usize = 64;
 /// The start waits this long for cards to open; those that come later are waited for while running.
 const CARD_START: Duration = Duration::from_secs(2);
-/// Farewells (BYE, un-REGISTER) are waited for this long.
-const FAREWELL: Duration = Duration::from_secs(3);
+/// Farewells (BYE, un-REGISTER) are waited for this long: as long as the agent waits itself, and a moment to send.
+const FAREWELL: Duration = SHUTDOWN_LIMIT.saturating_add(Duration::from_millis(200));
 
 /// Everything the control task owns.
 pub struct Control {

@@ -12,7 +12,7 @@ use crate::device::net;
 use crate::media::{Format, Packet, PayloadMap, Receiver};
 use crate::page::PageId;
 
-/// Between attempts to join a group whose interface is not there (yet).
+/// Between attempts to join a group whose interface is not there (yet), and between looks whether it still is.
 const REJOIN: Duration = Duration::from_secs(5);
 
 /// One group's reception.
@@ -24,6 +24,9 @@ pub struct Group {
     /// Who sent last.
     pub peer: Option<SocketAddr>,
     reader: Option<Reader>,
+    /// The number of the named interface that the membership is bound to.
+    interface: Option<u32>,
+    /// The next attempt to join, or look at the interface.
     join_at: Instant,
     /// A failure to join was told.
     told: bool,
@@ -56,24 +59,31 @@ impl Group {
             stream: Stream::Silent,
             peer: None,
             reader: None,
+            interface: None,
             join_at: now,
             told: false,
         }
     }
 
-    /// Joins when it is due.
+    /// Joins when it is due; again when the interface has been taken away (an adapter unplugged, a VLAN made anew).
     pub fn join(&mut self, index: usize, settings: &plan::Group, queue: &Sender<Arrival>, now: Instant) -> Join {
-        if self.reader.is_some() || self.join_at > now {
+        if self.join_at > now {
             return Join::Nothing;
         }
+        self.join_at = now + REJOIN;
+        let interface = settings.interface.as_deref().and_then(net::interface_index);
+        if self.reader.is_some() && interface == self.interface {
+            return Join::Nothing;
+        }
+        self.reader = None;
         match net::multicast_socket(settings.address, settings.interface.as_deref()) {
             Ok(socket) => {
                 self.reader = Some(ports::read_rtp(Rc::new(socket), Port::Group(index), queue.clone()));
+                self.interface = interface;
                 self.told = false;
                 Join::Joined
             }
             Err(cause) => {
-                self.join_at = now + REJOIN;
                 if std::mem::replace(&mut self.told, true) {
                     Join::Nothing
                 } else {
@@ -85,13 +95,11 @@ impl Group {
 
     /// When the group wants to be looked at: to join, or because its stream may have ended.
     pub fn due(&self, settings: &plan::Group) -> Option<Instant> {
-        if self.reader.is_none() {
-            return Some(self.join_at);
-        }
-        match self.stream {
+        let idle = match self.stream {
             Stream::Silent => None,
             Stream::Page(_) | Stream::Spent => self.receiver.last_packet().map(|last| last + settings.idle),
-        }
+        };
+        idle.into_iter().chain([self.join_at]).min()
     }
 
     /// Encoding name of what a packet holds.
@@ -116,5 +124,63 @@ fn payload_map(settings: &plan::Group) -> PayloadMap {
             .with(payload_type, Format::Audio(codec))
             .with(13, Format::ComfortNoise),
         _ => PayloadMap::static_types(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::page::{Limits, Loss, Priority};
+    use crate::sound::level::Db;
+
+    fn settings(interface: &str) -> plan::Group {
+        plan::Group {
+            name: "dispatch".to_owned(),
+            address: "239.255.10.9:5004".parse().unwrap(),
+            interface: Some(interface.to_owned()),
+            codec: None,
+            payload_type: None,
+            idle: Duration::from_secs(1),
+            loss: Loss::Wait,
+            paging: plan::Paging {
+                zones: Vec::new(),
+                priority: Priority(50),
+                chime: plan::Chime::None,
+                limits: Limits::default(),
+                gain: Db(0.0),
+            },
+        }
+    }
+
+    /// The loopback interface stands for an adapter; another number for the same name is what the system gives to one
+    /// that was unplugged and came back.
+    #[tokio::test]
+    async fn a_membership_follows_its_interface() {
+        tokio::task::LocalSet::new()
+            .run_until(async {
+                let (queue, _arrivals) = tokio::sync::mpsc::channel(1);
+                let mut now = Instant::now();
+                let there = settings("lo");
+                let mut group = Group::new(&there, now);
+                assert!(matches!(group.join(0, &there, &queue, now), Join::Joined));
+                now += REJOIN;
+                assert!(matches!(group.join(0, &there, &queue, now), Join::Nothing));
+                assert!(group.reader.is_some());
+
+                let gone = settings("no-such-0");
+                assert!(matches!(group.join(0, &gone, &queue, now), Join::Nothing), "too soon");
+                now += REJOIN;
+                assert!(matches!(group.join(0, &gone, &queue, now), Join::Failed(_)));
+                assert!(group.reader.is_none());
+                now += REJOIN;
+                assert!(matches!(group.join(0, &gone, &queue, now), Join::Nothing), "told once");
+                now += REJOIN;
+                assert!(matches!(group.join(0, &there, &queue, now), Join::Joined));
+
+                group.interface = group.interface.map(|index| index + 1);
+                now += REJOIN;
+                assert!(matches!(group.join(0, &there, &queue, now), Join::Joined), "renumbered");
+            })
+            .await;
     }
 }

@@ -135,6 +135,12 @@ pub fn multicast_socket(group: SocketAddr, interface: Option<&str>) -> io::Resul
     DatagramSocket::new(socket).map_err(|cause| open(cause).into())
 }
 
+/// The system's number of an interface, given as for [`multicast_socket`]; `None` when there is no such one now. An
+/// interface that was taken away and came back has another number, and the memberships of the old one are gone.
+pub fn interface_index(wanted: &str) -> Option<u32> {
+    interface::find(wanted).ok().map(|found| found.index)
+}
+
 /// A UDP socket for RTP on an even port (RFC 3550 §11) of `ports`, marked [`DSCP_SPEECH`]. The search begins at
 /// `start` (at the first port if that is outside `ports`) and wraps, so a caller that goes on from the last port
 /// handed out does not reuse one at once. Returns the port too.
