@@ -2,8 +2,10 @@
 
 pub mod agent;
 pub mod digest;
+pub mod locate;
 pub mod network;
 pub mod sdp;
 pub mod secret;
+pub mod stun;
 pub mod transaction;
 pub mod wire;
