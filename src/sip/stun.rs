@@ -20,7 +20,16 @@ const ERROR_CODE: u16 = 0x0009;
 const UNKNOWN_ATTRIBUTES: u16 = 0x000A;
 const XOR_MAPPED_ADDRESS: u16 = 0x0020;
 /// Attributes that must be understood, and are: the old address, user, integrity, error, unknown, realm, nonce, new address.
-const UNDERSTOOD: [u16; 8] = [MAPPED_ADDRESS, 0x0006, 0x0008, ERROR_CODE, UNKNOWN_ATTRIBUTES, 0x0014, 0x0015, XOR_MAPPED_ADDRESS];
+const UNDERSTOOD: [u16; 8] = [
+    MAPPED_ADDRESS,
+    0x0006,
+    0x0008,
+    ERROR_CODE,
+    UNKNOWN_ATTRIBUTES,
+    0x0014,
+    0x0015,
+    XOR_MAPPED_ADDRESS,
+];
 
 /// A transaction id, 96 bits.
 pub type Id = [u8; 12];
@@ -38,7 +47,9 @@ pub enum Stun {
 
 /// STUN and SIP are told apart by their first octet (RFC 5626 §8), and by the cookie.
 pub fn is_stun(octets: &[u8]) -> bool {
-    octets.first().is_some_and(|b| b & 0xC0 == 0) && octets.get(4..8) == Some(&COOKIE.to_be_bytes()) && octets.len() >= HEADER
+    octets.first().is_some_and(|b| b & 0xC0 == 0)
+        && octets.get(4..8) == Some(&COOKIE.to_be_bytes())
+        && octets.len() >= HEADER
 }
 
 /// A Binding request.
@@ -84,7 +95,9 @@ pub fn read(octets: &[u8]) -> Option<Stun> {
             XOR_MAPPED_ADDRESS if mapped.is_none() => mapped = Some(un_xor(&id, address(value)?)),
             MAPPED_ADDRESS if old.is_none() => old = Some(address(value)?),
             ERROR_CODE if code.is_none() => {
-                let [class, number] = *value.get(2..4)? else { return None };
+                let [class, number] = *value.get(2..4)? else {
+                    return None;
+                };
                 code = Some(u16::from(class & 7) * 100 + u16::from(number.min(99)));
             }
             // Below 0x8000 an attribute must be understood.
@@ -183,7 +196,9 @@ mod tests {
     fn vectors() {
         let id: Id = octets(ID).try_into().unwrap();
         let software = "8022 000b 74657374 20766563 746f7220";
-        let v4 = octets(&format!("0101 001c 2112a442 {ID} {software} 0020 0008 0001a147 e112a643"));
+        let v4 = octets(&format!(
+            "0101 001c 2112a442 {ID} {software} 0020 0008 0001a147 e112a643"
+        ));
         let mapped = "192.0.2.1:32853".parse().unwrap();
         assert_eq!(read(&v4), Some(Stun::Success { id, mapped }));
         let address = "0020 0014 0002a147 0113a9fa a5d3f179 bc25f4b5 bed2b9d9";
@@ -191,18 +206,31 @@ mod tests {
         let mapped = "[2001:db8:1234:5678:11:2233:4455:6677]:32853".parse().unwrap();
         assert_eq!(read(&v6), Some(Stun::Success { id, mapped }));
         // What we write is what the vectors have, without the software's name.
-        assert_eq!(answer(&id, &[], mapped), octets(&format!("0101 0018 2112a442 {ID} {address}")));
+        assert_eq!(
+            answer(&id, &[], mapped),
+            octets(&format!("0101 0018 2112a442 {ID} {address}"))
+        );
         let sent = request(&id);
         assert_eq!(sent, octets(&format!("0001 0000 2112a442 {ID}")));
-        assert_eq!(read(&sent), Some(Stun::Request { id, unknown: Vec::new() }));
+        assert_eq!(
+            read(&sent),
+            Some(Stun::Request {
+                id,
+                unknown: Vec::new()
+            })
+        );
     }
 
     /// RFC 8489 §6.3.1: 420 with the attributes that are not understood; those from 0x8000 may be passed over.
     #[test]
     fn unknown_attributes() {
         let id: Id = octets(ID).try_into().unwrap();
-        let asked = octets(&format!("0001 0010 2112a442 {ID} 7001 0001 ff000000 8001 0004 00000000"));
-        let Some(Stun::Request { unknown, .. }) = read(&asked) else { panic!() };
+        let asked = octets(&format!(
+            "0001 0010 2112a442 {ID} 7001 0001 ff000000 8001 0004 00000000"
+        ));
+        let Some(Stun::Request { unknown, .. }) = read(&asked) else {
+            panic!()
+        };
         assert_eq!(unknown, [0x7001]);
         let refused = answer(&id, &unknown, "192.0.2.1:5060".parse().unwrap());
         assert_eq!(read(&refused), Some(Stun::Error { id, code: 420 }));

@@ -67,9 +67,14 @@ impl Dns {
             match locator.step() {
                 Step::Done(result) => return result,
                 Step::Ask(question) => {
-                    assert_eq!(locator.step(), Step::Ask(question.clone()), "asks the same until answered");
+                    assert_eq!(
+                        locator.step(),
+                        Step::Ask(question.clone()),
+                        "asks the same until answered"
+                    );
                     let key = key(&question);
-                    self.asked.push(format!("{} {}", ["NAPTR", "SRV", "A"][usize::from(key.0)], key.1));
+                    self.asked
+                        .push(format!("{} {}", ["NAPTR", "SRV", "A"][usize::from(key.0)], key.1));
                     assert!(self.asked.len() <= MAX_QUESTIONS);
                     locator.answer(self.answers.get(&key).cloned().unwrap_or(Answer::Nothing));
                 }
@@ -133,7 +138,13 @@ fn example() -> Dns {
                 (90, 50, "s", "SIP+D2T", "_sip._tcp.example.com"),
             ],
         )
-        .srv("_sip._tcp.example.com", &[(0, 1, 5060, "server1.example.com."), (0, 2, 5060, "server2.example.com")])
+        .srv(
+            "_sip._tcp.example.com",
+            &[
+                (0, 1, 5060, "server1.example.com."),
+                (0, 2, 5060, "server2.example.com"),
+            ],
+        )
         .srv("_sip._udp.example.com", &[(0, 1, 5060, "server1.example.com.")])
         .srv("_sips._tcp.example.com", &[(0, 1, 5061, "server1.example.com.")])
         .host("server1.example.com", &["192.0.2.1"])
@@ -155,8 +166,14 @@ fn the_example_of_the_standard() {
     let places = dns.find("sip:example.com", &means(&[Udp, Tcp, Tls]));
     assert_eq!(places[0], "0 TLS 192.0.2.1:5061");
     // `sips`: TLS and nothing else.
-    assert_eq!(dns.find("sips:example.com", &means(&[Udp, Tcp, Tls])), ["0 TLS 192.0.2.1:5061"]);
-    assert_eq!(dns.fault("sips:example.com", &means(&[Udp, Tcp])), LocateError::NoTransport);
+    assert_eq!(
+        dns.find("sips:example.com", &means(&[Udp, Tcp, Tls])),
+        ["0 TLS 192.0.2.1:5061"]
+    );
+    assert_eq!(
+        dns.fault("sips:example.com", &means(&[Udp, Tcp])),
+        LocateError::NoTransport
+    );
 }
 
 /// RFC 3263 §4.2: a numeric host needs no question; ports and transports by default.
@@ -178,11 +195,27 @@ fn numeric_hosts() {
         assert!(dns.asked.is_empty(), "{uri}");
     }
     // Without UDP another transport of ours.
-    assert_eq!(Dns::default().find("sip:192.0.2.5", &means(&[Tcp])), ["0 TCP 192.0.2.5:5060"]);
-    assert_eq!(Dns::default().fault("sip:192.0.2.5;transport=udp", &means(&[Tcp])), LocateError::NoTransport);
-    let v4 = [Means { transport: Udp, ipv4: true, ipv6: false }];
+    assert_eq!(
+        Dns::default().find("sip:192.0.2.5", &means(&[Tcp])),
+        ["0 TCP 192.0.2.5:5060"]
+    );
+    assert_eq!(
+        Dns::default().fault("sip:192.0.2.5;transport=udp", &means(&[Tcp])),
+        LocateError::NoTransport
+    );
+    let v4 = [Means {
+        transport: Udp,
+        ipv4: true,
+        ipv6: false,
+    }];
     assert_eq!(Dns::default().fault("sip:[2001:db8::7]", &v4), LocateError::NoFamily);
-    for odd in ["sip:0.0.0.0", "sip:239.1.1.1", "sip:255.255.255.255", "sip:[::]", "sip:192.0.2.1:0"] {
+    for odd in [
+        "sip:0.0.0.0",
+        "sip:239.1.1.1",
+        "sip:255.255.255.255",
+        "sip:[::]",
+        "sip:192.0.2.1:0",
+    ] {
         assert_eq!(Dns::default().fault(odd, &all), LocateError::NoSuchName, "{odd}");
     }
 }
@@ -191,20 +224,35 @@ fn numeric_hosts() {
 #[test]
 fn an_explicit_port() {
     let mut dns = example().host("example.com", &["192.0.2.77"]);
-    assert_eq!(dns.find("sip:example.com:5060", &means(&[Udp, Tcp])), ["0 UDP 192.0.2.77:5060"]);
+    assert_eq!(
+        dns.find("sip:example.com:5060", &means(&[Udp, Tcp])),
+        ["0 UDP 192.0.2.77:5060"]
+    );
     assert_eq!(dns.asked, ["A example.com"]);
-    assert_eq!(dns.find("sip:example.com:5070;transport=tcp", &means(&[Udp, Tcp])), ["0 TCP 192.0.2.77:5070"]);
+    assert_eq!(
+        dns.find("sip:example.com:5070;transport=tcp", &means(&[Udp, Tcp])),
+        ["0 TCP 192.0.2.77:5070"]
+    );
 }
 
 /// RFC 3263 §4.1, §4.2: a named transport skips NAPTR; without SRV the name itself.
 #[test]
 fn a_named_transport() {
     let mut dns = example();
-    assert_eq!(dns.find("sip:example.com;transport=udp", &means(&[Udp, Tcp])), ["0 UDP 192.0.2.1:5060"]);
+    assert_eq!(
+        dns.find("sip:example.com;transport=udp", &means(&[Udp, Tcp])),
+        ["0 UDP 192.0.2.1:5060"]
+    );
     assert_eq!(dns.asked[0], "SRV _sip._udp.example.com");
-    assert_eq!(dns.find("sip:example.com;transport=tls", &means(&[Udp, Tls])), ["0 TLS 192.0.2.1:5061"]);
+    assert_eq!(
+        dns.find("sip:example.com;transport=tls", &means(&[Udp, Tls])),
+        ["0 TLS 192.0.2.1:5061"]
+    );
     let mut dns = Dns::default().host("pbx", &["192.0.2.9"]);
-    assert_eq!(dns.find("sip:pbx;transport=tcp", &means(&[Udp, Tcp])), ["0 TCP 192.0.2.9:5060"]);
+    assert_eq!(
+        dns.find("sip:pbx;transport=tcp", &means(&[Udp, Tcp])),
+        ["0 TCP 192.0.2.9:5060"]
+    );
     assert_eq!(dns.asked, ["SRV _sip._tcp.pbx", "A pbx"]);
 }
 
@@ -212,7 +260,13 @@ fn a_named_transport() {
 #[test]
 fn without_naptr() {
     let mut dns = Dns::default()
-        .srv("_sip._tcp.quayside.example", &[(10, 0, 5062, "b.quayside.example."), (5, 0, 5061, "a.quayside.example.")])
+        .srv(
+            "_sip._tcp.quayside.example",
+            &[
+                (10, 0, 5062, "b.quayside.example."),
+                (5, 0, 5061, "a.quayside.example."),
+            ],
+        )
         .host("a.quayside.example", &["192.0.2.1"])
         .host("b.quayside.example", &["192.0.2.2"]);
     assert_eq!(
@@ -221,7 +275,11 @@ fn without_naptr() {
     );
     assert_eq!(
         dns.asked[..3],
-        ["NAPTR quayside.example", "SRV _sip._udp.quayside.example", "SRV _sip._tcp.quayside.example"]
+        [
+            "NAPTR quayside.example",
+            "SRV _sip._udp.quayside.example",
+            "SRV _sip._tcp.quayside.example"
+        ]
     );
     let mut dns = Dns::default().host("quayside.example", &["192.0.2.3"]);
     let all = means(&[Udp, Tcp, Tls]);
@@ -243,15 +301,24 @@ fn naptr_records_that_are_not_for_us() {
             (2, 1, "S", "sip+d2u", "_SIP._UDP.example.com."),
         ],
     );
-    assert_eq!(dns.find("sip:example.com", &means(&[Udp, Tcp])), ["0 UDP 192.0.2.1:5060"]);
+    assert_eq!(
+        dns.find("sip:example.com", &means(&[Udp, Tcp])),
+        ["0 UDP 192.0.2.1:5060"]
+    );
     // Nothing usable is as good as nothing: SRV by transport.
     let mut dns = example().naptr("example.com", &[(1, 1, "s", "SIP+D2S", "_sip._sctp.example.com.")]);
     assert_eq!(dns.find("sip:example.com", &means(&[Udp])), ["0 UDP 192.0.2.1:5060"]);
     // The service that NAPTR names has no SRV record: the name's own address by that transport.
     let mut dns = Dns::default()
-        .naptr("quayside.example", &[(1, 1, "s", "SIP+D2T", "_sip._tcp.quayside.example.")])
+        .naptr(
+            "quayside.example",
+            &[(1, 1, "s", "SIP+D2T", "_sip._tcp.quayside.example.")],
+        )
         .host("quayside.example", &["192.0.2.3"]);
-    assert_eq!(dns.find("sip:quayside.example", &means(&[Udp, Tcp])), ["0 TCP 192.0.2.3:5060"]);
+    assert_eq!(
+        dns.find("sip:quayside.example", &means(&[Udp, Tcp])),
+        ["0 TCP 192.0.2.3:5060"]
+    );
 }
 
 /// RFC 2782: a target of `.` means that the service is decidedly not there; the name's address is not tried then.
@@ -261,17 +328,26 @@ fn decidedly_not_there() {
         .srv("_sip._udp.quayside.example", &[(0, 0, 0, ".")])
         .srv("_sip._tcp.quayside.example", &[(0, 0, 0, "")])
         .host("quayside.example", &["192.0.2.3"]);
-    assert_eq!(dns.fault("sip:quayside.example", &means(&[Udp, Tcp])), LocateError::NotOffered);
+    assert_eq!(
+        dns.fault("sip:quayside.example", &means(&[Udp, Tcp])),
+        LocateError::NotOffered
+    );
     let mut dns = dns
         .srv("_sip._tcp.quayside.example", &[(0, 0, 5060, "a.quayside.example.")])
         .host("a.quayside.example", &["192.0.2.1"]);
-    assert_eq!(dns.find("sip:quayside.example", &means(&[Udp, Tcp])), ["0 TCP 192.0.2.1:5060"]);
+    assert_eq!(
+        dns.find("sip:quayside.example", &means(&[Udp, Tcp])),
+        ["0 TCP 192.0.2.1:5060"]
+    );
 }
 
 /// A name service that fails leaves doubt; one that fails altogether is told as such.
 #[test]
 fn failing_name_service() {
-    let mut dns = Dns::default().fails(0, "pbx").fails(1, "_sip._udp.pbx").host("pbx", &["192.0.2.3"]);
+    let mut dns = Dns::default()
+        .fails(0, "pbx")
+        .fails(1, "_sip._udp.pbx")
+        .host("pbx", &["192.0.2.3"]);
     let located = dns.search(&hop("sip:pbx"), &means(&[Udp]), 1).unwrap();
     assert!(located.doubtful);
     assert_eq!(show(&located.places), ["0 UDP 192.0.2.3:5060"]);
@@ -279,7 +355,12 @@ fn failing_name_service() {
     assert_eq!(dns.fault("sip:pbx", &means(&[Udp])), LocateError::NoNameService);
     assert_eq!(Dns::default().fault("sip:pbx", &means(&[Udp])), LocateError::NoSuchName);
     let mut whole = example();
-    assert!(!whole.search(&hop("sip:example.com"), &means(&[Udp]), 1).unwrap().doubtful);
+    assert!(
+        !whole
+            .search(&hop("sip:example.com"), &means(&[Udp]), 1)
+            .unwrap()
+            .doubtful
+    );
 }
 
 /// RFC 2782, "Weight": of the servers of one priority each comes first as often as its weight says: the draw is from 0
@@ -340,12 +421,31 @@ fn same_seed_same_order() {
 /// RFC 6724 §2.1: global IPv6, then IPv4, then unique local addresses.
 #[test]
 fn families() {
-    let mut dns = Dns::default().host("pbx", &["fd00::1", "192.0.2.1", "2001:db8::1", "::ffff:192.0.2.2", "ff02::1", "0.0.0.0"]);
+    let mut dns = Dns::default().host(
+        "pbx",
+        &[
+            "fd00::1",
+            "192.0.2.1",
+            "2001:db8::1",
+            "::ffff:192.0.2.2",
+            "ff02::1",
+            "0.0.0.0",
+        ],
+    );
     assert_eq!(
         dns.find("sip:pbx:5060", &means(&[Udp])),
-        ["0 UDP [2001:db8::1]:5060", "0 UDP 192.0.2.1:5060", "0 UDP 192.0.2.2:5060", "0 UDP [fd00::1]:5060"]
+        [
+            "0 UDP [2001:db8::1]:5060",
+            "0 UDP 192.0.2.1:5060",
+            "0 UDP 192.0.2.2:5060",
+            "0 UDP [fd00::1]:5060"
+        ]
     );
-    let v4 = [Means { transport: Udp, ipv4: true, ipv6: false }];
+    let v4 = [Means {
+        transport: Udp,
+        ipv4: true,
+        ipv6: false,
+    }];
     assert_eq!(dns.find("sip:pbx:5060", &v4).len(), 2);
 }
 
@@ -353,7 +453,12 @@ fn families() {
 #[test]
 fn hostile_answers() {
     let names: Vec<String> = (0..5000).map(|i| format!("s{i}.example.")).collect();
-    let many: Vec<(u16, u16, u16, &str)> = names.iter().rev().zip(1..).map(|(n, p)| (p, 0, 5060, n.as_str())).collect();
+    let many: Vec<(u16, u16, u16, &str)> = names
+        .iter()
+        .rev()
+        .zip(1..)
+        .map(|(n, p)| (p, 0, 5060, n.as_str()))
+        .collect();
     let mut dns = Dns::default().srv("_sip._udp.example", &many);
     for name in &names {
         let addresses: Vec<String> = (0..20u8).map(|i| format!("10.0.{i}.{}", name.len())).collect();
@@ -368,15 +473,28 @@ fn hostile_answers() {
     assert_eq!(dns.asked.len(), MAX_QUESTIONS);
     // A loop of NAPTR and SRV.
     let mut dns = Dns::default()
-        .naptr("example", &[(1, 1, "s", "SIP+D2U", "example."), (1, 1, "s", "SIP+D2T", "example.")])
+        .naptr(
+            "example",
+            &[(1, 1, "s", "SIP+D2U", "example."), (1, 1, "s", "SIP+D2T", "example.")],
+        )
         .srv("example", &[(0, 0, 5060, "example."), (0, 0, 5060, &"x.".repeat(200))]);
     assert_eq!(dns.fault("sip:example", &means(&[Udp, Tcp])), LocateError::NoSuchName);
     assert!(dns.asked.len() <= 3, "{:?}", dns.asked);
 }
 
 fn any_answer() -> impl Strategy<Value = Answer> {
-    let name = prop_oneof![Just(".".to_owned()), Just("a.example.".to_owned()), "[a-c._]{0,8}", "\\PC{0,300}"];
-    let service = prop_oneof![Just("SIP+D2U".to_owned()), Just("SIP+D2T".to_owned()), Just("SIPS+D2T".to_owned()), "\\PC{0,9}"];
+    let name = prop_oneof![
+        Just(".".to_owned()),
+        Just("a.example.".to_owned()),
+        "[a-c._]{0,8}",
+        "\\PC{0,300}"
+    ];
+    let service = prop_oneof![
+        Just("SIP+D2U".to_owned()),
+        Just("SIP+D2T".to_owned()),
+        Just("SIPS+D2T".to_owned()),
+        "\\PC{0,9}"
+    ];
     let naptr = (any::<u16>(), any::<u16>(), "[sSuUaA]?", service, name.clone()).prop_map(
         |(order, preference, flags, service, replacement)| Naptr {
             order,
