@@ -12,10 +12,12 @@
 //! below; each call that was announced by [`Event::Incoming`] gets exactly one [`Event::Ended`].
 
 mod auth;
+mod body;
 mod call;
 mod client;
 mod dialog;
 mod gate;
+mod incoming;
 mod registration;
 mod server;
 mod stream;

@@ -1,0 +1,150 @@
+//! How a call is ended from our side, and by the far end (RFC 3261 §15).
+
+use std::time::Instant;
+
+use super::reason_value;
+use crate::sip::agent::call::Phase;
+use crate::sip::agent::client::Purpose;
+use crate::sip::agent::registration::own_via;
+use crate::sip::agent::server::ServerKey;
+use crate::sip::agent::{Agent, CallId, Cause, Ending, Event, Transport};
+use crate::sip::wire::{Response, Writer};
+
+/// Most BYEs sent for one call, challenges and other ways included.
+const MAX_BYES: u8 = 4;
+
+impl Agent {
+    /// BYE with a Reason (RFC 3326), or the fitting refusal when the call is not yet answered.
+    pub fn hang_up(&mut self, call: CallId, cause: Option<Cause>, now: Instant) {
+        let Some(phase) = self.calls.get(&call).map(|c| c.phase) else {
+            return;
+        };
+        match phase {
+            Phase::Closing => {}
+            Phase::Offered => {
+                let status = cause.as_ref().map_or(480, |c| c.status);
+                self.end_offered(call, status, cause.as_ref(), Ending::Local, now);
+            }
+            Phase::Answered | Phase::Confirmed => {
+                self.event(Event::Ended {
+                    call,
+                    how: Ending::Local,
+                });
+                self.close_dialog(call, cause, now);
+            }
+        }
+    }
+
+    /// The BYE goes out now, or when the ACK has come (RFC 3261 §15).
+    pub(in crate::sip::agent) fn close_dialog(&mut self, call: CallId, cause: Option<Cause>, now: Instant) {
+        let Some(c) = self.calls.get_mut(&call) else {
+            return;
+        };
+        let waits = c.phase == Phase::Answered && c.unacknowledged.is_some();
+        c.phase = Phase::Closing;
+        c.bye = Some(cause);
+        if let Some(change) = c.change.take() {
+            self.reject(&change.key, 487, &[], now);
+            self.unlink(&change.key);
+        }
+        if !waits {
+            self.send_bye(call, now);
+        }
+    }
+
+    pub(in crate::sip::agent) fn send_bye(&mut self, call: CallId, now: Instant) {
+        let (branch, cnonce) = (self.branch(), self.token());
+        let Some(c) = self.calls.get_mut(&call) else {
+            return;
+        };
+        c.unacknowledged = None;
+        c.local_cseq += 1;
+        let way = c.way();
+        c.bye_flow = Some(way.flow);
+        c.byes = c.byes.saturating_add(1);
+        let uri = String::from_utf8_lossy(&way.uri).into_owned();
+        let headers = self
+            .settings
+            .extensions
+            .get(usize::from(c.extension.0))
+            .and_then(|e| c.auth.headers(e, "BYE", &uri, &cnonce).ok())
+            .unwrap_or_default();
+        let mut out = Writer::request("BYE", &way.uri);
+        out.header("Via", own_via(&way.flow, &branch))
+            .header("Max-Forwards", "70");
+        for route in &way.routes {
+            out.header("Route", route);
+        }
+        out.header("From", &c.local)
+            .header("To", &c.remote)
+            .header("Call-ID", &c.call_id)
+            .header("CSeq", format!("{} BYE", c.local_cseq));
+        if let Some(Some(cause)) = &c.bye {
+            out.header("Reason", reason_value(cause));
+        }
+        for (name, value) in headers {
+            out.header(name, value);
+        }
+        out.header("User-Agent", &self.settings.product);
+        let octets = out.finish(b"");
+        self.send_request(branch, Purpose::Bye(call), way.flow, octets, now);
+    }
+
+    pub(in crate::sip::agent) fn on_bye_answer(&mut self, call: CallId, response: &Response, now: Instant) {
+        let Some(c) = self.calls.get_mut(&call) else {
+            return;
+        };
+        let password = self
+            .settings
+            .extensions
+            .get(usize::from(c.extension.0))
+            .and_then(|e| e.password.as_ref());
+        if matches!(response.status, 401 | 407) && c.auth.challenged(response, password).is_ok() {
+            self.send_bye(call, now);
+        } else {
+            self.remove_call(call);
+        }
+    }
+
+    /// Our BYE got no answer. A lost connection may be replaced by a new one; and what a Contact names may lie
+    /// behind an address translator, so the way by which the INVITE came is tried once.
+    pub(in crate::sip::agent) fn on_bye_silence(&mut self, call: CallId, now: Instant) {
+        let Some(c) = self.calls.get_mut(&call) else {
+            return;
+        };
+        let used = c.bye_flow.replace(c.way().flow);
+        if used != c.bye_flow && c.byes < MAX_BYES {
+            return self.send_bye(call, now);
+        }
+        let usable = c.flow.transport == Transport::Udp || c.flow.connection.is_some();
+        if !c.by_flow && usable && used.is_some_and(|u| u.peer != c.flow.peer) {
+            c.by_flow = true;
+            self.send_bye(call, now);
+        } else {
+            self.remove_call(call);
+        }
+    }
+
+    /// RFC 3261 §15.1.2: 200, and 487 to whatever is still pending.
+    pub(in crate::sip::agent) fn on_bye(&mut self, own: &ServerKey, id: CallId, now: Instant) {
+        self.reject(own, 200, &[], now);
+        let Some(c) = self.calls.remove(&id) else {
+            return;
+        };
+        self.drop_requests(Purpose::Bye(id));
+        if c.phase == Phase::Offered {
+            self.reject(&c.key, 487, &[], now);
+        }
+        if let Some(change) = &c.change {
+            self.reject(&change.key, 487, &[], now);
+            self.unlink(&change.key);
+        }
+        self.unlink(&c.key);
+        if c.phase != Phase::Closing {
+            self.event(Event::Ended {
+                call: id,
+                how: Ending::Bye,
+            });
+        }
+    }
+}

@@ -1,0 +1,105 @@
+//! A new call: from INVITE to [`Event::Incoming`].
+
+use std::net::IpAddr;
+use std::time::Instant;
+
+use super::call::Call;
+use super::gate::caller;
+use super::server::{Answer, ServerKey};
+use super::{Agent, CallId, Event, ExtensionId, Flow, Identity, Incoming, MAX_CALLS, RETRY_AFTER, Transport};
+use crate::sip::wire::{Address, Request};
+
+impl Agent {
+    pub(super) fn invited(
+        &mut self,
+        own: &ServerKey,
+        request: &Request,
+        extension: ExtensionId,
+        flow: Flow,
+        now: Instant,
+    ) {
+        let offer = match self.session_body(own, request, now) {
+            Some(offer) => offer,
+            None => return,
+        };
+        if self.closing.is_some() {
+            return self.reject(own, 480, &[], now);
+        }
+        if self.calls.len() >= MAX_CALLS {
+            self.figures.dropped += 1;
+            return self.reject(own, 503, &[("Retry-After", RETRY_AFTER)], now);
+        }
+        let Some(entry) = self.servers.get_mut(own) else {
+            return;
+        };
+        let id = CallId(self.next_call);
+        self.next_call += 1;
+        entry.call = Some(id);
+        let mut call = Call::new(extension, request, own.clone(), entry.tag.clone(), flow, now);
+        call.answer_due = offer.is_none();
+        self.calls.insert(id, call);
+        self.answer(own, 100, &Answer::default(), now);
+        let trusted = self.is_trusted(flow.peer.ip());
+        let asserted = trusted
+            .then(|| request.message.list("P-Asserted-Identity").ok())
+            .flatten()
+            .and_then(|l| l.into_iter().find_map(|v| Address::read(v).ok()));
+        let urgency = if trusted { urgency(request) } else { Vec::new() };
+        self.event(Event::Incoming(Box::new(Incoming {
+            call: id,
+            extension,
+            caller: caller(asserted.as_ref().unwrap_or(&request.from)),
+            from: identity(&request.from),
+            asserted: asserted.as_ref().map(identity),
+            dialled: dialled(request),
+            from_registrar: self.is_registrar_of(extension, flow.peer.ip()),
+            trusted,
+            secure: flow.transport == Transport::Tls,
+            urgency,
+            peer: flow.peer,
+            local: flow.local,
+            offer,
+        })));
+    }
+
+    /// A peer whose word about a caller counts (RFC 3325 §9.1).
+    fn is_trusted(&self, address: IpAddr) -> bool {
+        self.is_any_registrar(address) || self.settings.trusted.iter().any(|n| n.contains(address))
+    }
+}
+
+fn text(octets: &[u8]) -> String {
+    String::from_utf8_lossy(octets).into_owned()
+}
+
+fn identity(address: &Address) -> Identity {
+    match address.uri.sip() {
+        Some(uri) => Identity {
+            user: uri.user_name().map(|u| text(&u)).unwrap_or_default(),
+            host: uri.host.to_string().to_ascii_lowercase(),
+        },
+        // A tel URI is all user (RFC 3966).
+        None => Identity {
+            user: text(address.raw_uri.split(|b| *b == b':').nth(1).unwrap_or_default()),
+            host: String::new(),
+        },
+    }
+}
+
+fn dialled(request: &Request) -> String {
+    let user = request.uri.sip().and_then(|u| u.user_name());
+    user.map(|u| text(&u)).unwrap_or_default()
+}
+
+/// Most values of Priority and Resource-Priority that are looked at.
+const MAX_URGENCY: usize = 8;
+
+fn urgency(request: &Request) -> Vec<String> {
+    ["Priority", "Resource-Priority"]
+        .iter()
+        .filter_map(|name| request.message.list(name).ok())
+        .flatten()
+        .take(MAX_URGENCY)
+        .map(|v| text(v).trim().to_ascii_lowercase())
+        .collect()
+}
