@@ -8,8 +8,7 @@ use super::ports::Reader;
 use super::return_path::ReturnPath;
 use super::source_lock::SourceLock;
 use crate::device::net::DatagramSocket;
-use crate::media::event::{self, EventReader, Heard};
-use crate::media::{Format, Packet, PayloadMap, Receiver};
+use crate::media::{Keypad, PayloadMap, Receiver};
 use crate::page::{EndReason, PageId, Refusal};
 use crate::sip::agent::Cause;
 use crate::sip::sdp::{self, Agreed, Direction};
@@ -30,8 +29,8 @@ pub struct Leg {
     /// What may arrive; the voice knows these.
     pub payloads: PayloadMap,
     pub lock: SourceLock,
-    /// Reads what is dialled (RFC 4733).
-    pub dial: EventReader,
+    /// What is dialled during the call.
+    pub keypad: Keypad,
     pub back: Option<ReturnPath>,
     /// The body that answers the INVITE once the page is admitted; an offer if the INVITE had none.
     pub body: Vec<u8>,
@@ -43,20 +42,6 @@ pub struct Leg {
 }
 
 impl Leg {
-    /// How many keys of the dial pad a packet newly tells of.
-    pub fn keys(&mut self, packet: &Packet) -> u32 {
-        if self.payloads.format(packet.payload_type) != Some(Format::TelephoneEvent) {
-            return 0;
-        }
-        let mut heard = Vec::new();
-        self.dial
-            .packet(packet.timestamp, packet.payload(), packet.arrival, &mut heard);
-        heard
-            .iter()
-            .filter(|h| matches!(h, Heard::Begin { code } if event::digit(*code).is_some()))
-            .count() as u32
-    }
-
     /// Whether RTP from this address may belong to the call.
     pub fn may_send(&self, address: IpAddr) -> bool {
         let address = address.to_canonical();
@@ -76,6 +61,7 @@ impl Leg {
     pub fn agree(&mut self, agreed: Agreed, seed: u64, now: Instant) {
         self.held = is_held(self.held, self.agreed, agreed);
         self.receiver.set_map(agreed.payloads);
+        self.keypad.set_map(agreed.payloads);
         match &mut self.back {
             Some(back) => back.agree(agreed, seed, now),
             None => self.back = ReturnPath::new(agreed, seed, now),

@@ -8,6 +8,7 @@
 mod calls;
 mod cards;
 mod control;
+mod dial;
 mod groups;
 mod pace;
 mod pages;

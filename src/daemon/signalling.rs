@@ -9,8 +9,7 @@ use super::pages::{Origin, Page};
 use super::ports::{self, Port, Signal};
 use super::source_lock::SourceLock;
 use crate::device::net;
-use crate::media::Receiver;
-use crate::media::event::EventReader;
+use crate::media::{Keypad, Receiver};
 use crate::page::{EndReason, Input};
 use crate::report::message::Message;
 use crate::sip::agent::{CallId, Cause, Ending, Event, ExtensionId, Flow, Incoming, Output};
@@ -106,11 +105,7 @@ impl Control {
                 });
             }
             Event::Incoming(incoming) => self.incoming(*incoming, now),
-            Event::Dialled { call, keys } => {
-                if let Some(entry) = self.calls.get(&call).and_then(|leg| self.pages.get_mut(&leg.page)) {
-                    entry.keys += keys.len() as u32;
-                }
-            }
+            Event::Dialled { call, keys } => self.info_keys(call, &keys, now),
             Event::Confirmed { call, answer } => {
                 if let Some(answer) = answer {
                     self.take_answer(call, &answer, now);
@@ -187,7 +182,7 @@ impl Control {
             receiver: Receiver::new(payloads),
             payloads,
             lock: SourceLock::default(),
-            dial: EventReader::new(),
+            keypad: Keypad::new(payloads),
             back: None,
             body,
             socket: Rc::new(socket),

@@ -41,12 +41,13 @@ impl Control {
                 }
                 if let Some(entry) = self.pages.get_mut(&page) {
                     while let Some(kept) = leg.receiver.take_kept() {
-                        entry.keys += leg.keys(&kept);
+                        leg.keypad.packet(&kept);
                         entry.feed(&kept);
                     }
-                    entry.keys += leg.keys(&packet);
+                    leg.keypad.packet(&packet);
                     entry.feed(&packet);
                 }
+                self.take_keys(call, now);
                 self.switchboard.handle(Input::Packet(page), now);
             }
             Port::Group(index) => self.on_group_rtp(index, arrival, now),

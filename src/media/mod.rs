@@ -4,6 +4,7 @@ pub mod codec;
 pub mod encoder;
 pub mod event;
 pub mod g711;
+pub mod keypad;
 pub mod packet;
 pub mod playout;
 pub mod receiver;
@@ -11,6 +12,7 @@ pub mod rtcp;
 pub mod talker;
 
 pub use codec::{Codec, Format, PayloadMap};
+pub use keypad::Keypad;
 pub use packet::{MAX_PAYLOAD, Packet};
 pub use playout::{Block, Playout, PlayoutFigures, PlayoutSettings};
 pub use receiver::{Received, Receiver, ReceiverFigures};

@@ -1,0 +1,148 @@
+//! The caller's keys, whichever way they come: RFC 4733 events, INFO, or tones in the audio. Each is counted once.
+//!
+//! Many phones send a key in more ways than one: events while the tone stays in the audio, or a gateway that lets the
+//! first 20 to 40 ms of the tone through before the event begins. So one way counts for the whole call:
+//!
+//! - Signalled keys (events, INFO) come before tones. Of the two the one that was heard first counts.
+//! - Tones count until a signalled key is heard, and never after it. Signalled keys that only repeat tones already
+//!   counted are passed over: they come in the same order, within [`REPEATS_WITHIN`].
+
+use std::collections::VecDeque;
+use std::time::{Duration, Instant};
+
+use super::event::{self, EventReader, Heard};
+use super::{Format, Packet, PayloadMap};
+
+/// Keys that wait to be fetched; more than a person dials ahead. Beyond it new ones are lost.
+pub const MAX_KEYS: usize = 64;
+/// A signalled key follows its tone within this: INFO is sent when the key is let go, and may be sent again over UDP.
+pub const REPEATS_WITHIN: Duration = Duration::from_secs(3);
+/// Tones remembered as counted, for the signalled keys that may repeat them.
+const MAX_REPEATS: usize = 16;
+
+/// How a key came.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Way {
+    /// RFC 4733.
+    Event,
+    /// A SIP INFO request.
+    Info,
+    /// In-band DTMF (ITU-T Q.23).
+    Tone,
+}
+
+/// The keypad of one call. Bounded memory; no packet makes it panic.
+#[derive(Debug)]
+pub struct Keypad {
+    map: PayloadMap,
+    events: EventReader,
+    heard: Vec<Heard>,
+    /// The way that counts.
+    way: Option<Way>,
+    /// Tones that were counted and when, oldest first.
+    tones: VecDeque<(char, Instant)>,
+    keys: VecDeque<char>,
+}
+
+impl Keypad {
+    /// `map`: what may arrive on the call.
+    pub fn new(map: PayloadMap) -> Self {
+        Keypad {
+            map,
+            events: EventReader::new(),
+            heard: Vec::new(),
+            way: None,
+            tones: VecDeque::new(),
+            keys: VecDeque::new(),
+        }
+    }
+
+    /// Replaces the payload types (re-INVITE).
+    pub fn set_map(&mut self, map: PayloadMap) {
+        self.map = map;
+    }
+
+    /// Takes a packet of the call as the [`super::Receiver`] gives it; its arrival is the time.
+    pub fn packet(&mut self, packet: &Packet) {
+        if self.map.format(packet.payload_type) == Some(Format::TelephoneEvent) {
+            let mut heard = std::mem::take(&mut self.heard);
+            if packet.restart {
+                self.events = EventReader::new();
+            }
+            self.events.timeout(packet.arrival, &mut heard);
+            self.events
+                .packet(packet.timestamp, packet.payload(), packet.arrival, &mut heard);
+            for heard in heard.drain(..) {
+                if let Heard::Begin { code } = heard
+                    && let Some(key) = event::digit(code)
+                {
+                    self.signalled(Way::Event, key, packet.arrival);
+                }
+            }
+            self.heard = heard;
+        }
+    }
+
+    /// Takes the keys of an INFO request; characters that are on no keypad are passed over.
+    pub fn info(&mut self, keys: &str, now: Instant) {
+        for key in keys.chars().filter_map(event::code).filter_map(event::digit) {
+            self.signalled(Way::Info, key, now);
+        }
+    }
+
+    /// Whether tones in the audio are wanted too. They cost decoding, so it is off but while keys are asked for.
+    pub fn listen(&mut self, _on: bool) {}
+
+    /// The next key: `0` to `9`, `*`, `#`, `A` to `D`.
+    pub fn poll(&mut self) -> Option<char> {
+        self.keys.pop_front()
+    }
+
+    /// The way in which the call's keys come, once one was heard.
+    pub fn way(&self) -> Option<Way> {
+        self.way
+    }
+
+    fn signalled(&mut self, way: Way, key: char, now: Instant) {
+        match self.way {
+            Some(Way::Tone) | None => self.way = Some(way),
+            Some(counted) if counted == way => {}
+            Some(_) => return,
+        }
+        while self
+            .tones
+            .front()
+            .is_some_and(|(_, at)| now.saturating_duration_since(*at) > REPEATS_WITHIN)
+        {
+            self.tones.pop_front();
+        }
+        if let Some(place) = self.tones.iter().position(|(tone, _)| *tone == key) {
+            // In order: tones before it that were not repeated will not be.
+            self.tones.drain(..=place);
+            return;
+        }
+        self.push(key);
+    }
+
+    #[cfg_attr(not(test), allow(dead_code))]
+    fn toned(&mut self, key: char, at: Instant) {
+        if !matches!(self.way, None | Some(Way::Tone)) {
+            return;
+        }
+        self.way = Some(Way::Tone);
+        if self.tones.len() == MAX_REPEATS {
+            self.tones.pop_front();
+        }
+        self.tones.push_back((key, at));
+        self.push(key);
+    }
+
+    fn push(&mut self, key: char) {
+        if self.keys.len() < MAX_KEYS {
+            self.keys.push_back(key);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;
