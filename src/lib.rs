@@ -8,7 +8,7 @@
 //! ```
 //!
 //! Pure core, no sockets, threads, clock or randomness of its own: [`sip`], [`media`], [`page`], [`sound`].
-//! Driver: [`daemon`]. Edges: [`device`]. Text to plan: [`config`]. What happened: [`report`].
+//! Driver: [`daemon`]. Edges: [`device`], [`tls`]. Text to plan: [`config`]. What happened: [`report`].
 //! The whole job without hardware: [`demo`].
 
 pub mod config;
@@ -20,3 +20,4 @@ pub mod page;
 pub mod report;
 pub mod sip;
 pub mod sound;
+pub mod tls;

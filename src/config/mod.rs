@@ -146,7 +146,7 @@ fn check_octets(octets: &[u8], path: &Path, credentials: Option<&Path>) -> Loade
 }
 
 /// Opens a regular file. A pipe or a device would let the reader wait for ever.
-fn open(path: &Path) -> std::io::Result<File> {
+pub(crate) fn open(path: &Path) -> std::io::Result<File> {
     let about = std::fs::metadata(path)?;
     if about.is_dir() {
         return Err(std::io::Error::other("a directory, not a file"));
@@ -157,7 +157,7 @@ fn open(path: &Path) -> std::io::Result<File> {
     File::open(path)
 }
 
-fn io_cause(error: &std::io::Error) -> String {
+pub(crate) fn io_cause(error: &std::io::Error) -> String {
     match error.kind() {
         std::io::ErrorKind::NotFound => "no such file".to_owned(),
         std::io::ErrorKind::PermissionDenied => "no permission to read it".to_owned(),
