@@ -28,6 +28,7 @@ pub fn run(file: &Path) -> Exit {
         Err(error) => {
             complain(&format!("cannot start: {error}"));
             match error {
+                StartError::Tls(_) => Exit::Config,
                 StartError::Relays(_) | StartError::Listen(_) => Exit::Unavailable,
                 StartError::System(_) => Exit::System,
             }
@@ -45,7 +46,7 @@ pub fn rest_relays(file: &Path) -> Exit {
     let own = file.display().to_string();
     loaded
         .problems
-        .retain(|problem| problem.file == own && !problem.key.starts_with("secrets."));
+        .retain(|problem| problem.file == own && !problem.key.starts_with("secrets.") && !problem.key.starts_with("tls."));
     tell(&loaded);
     let rested = relay::rest_all(&loaded.relays);
     let errors = rested.err().unwrap_or_default();

@@ -9,6 +9,7 @@ use super::problem::{Complaint, Problems, alternatives, nearest, quote};
 use super::secrets::{self, Origin, Secrets};
 use super::sheet::{Sheet, Sheets};
 use super::text::SIP_PORT;
+use super::tls;
 use crate::media::Codec;
 use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
 use crate::sip::agent::Transport;
@@ -21,6 +22,7 @@ const CARD_RATE: u64 = 48_000;
 /// Makes the plan. `None`, or a plan with gaps, only when `problems` holds an error.
 pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, problems: &mut Problems) -> Option<Plan> {
     let secrets = secrets_of(sheets, path, credentials, problems);
+    let tls = tls::files(sheets, path, credentials, problems);
     checks::check(sheets, problems);
     let cards = sheets.of("cards").map(|s| card(s, problems)).collect();
     let relays = sheets.of("relays").map(relay).collect();
@@ -43,6 +45,7 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
         extensions,
         groups: groups?,
         sip,
+        tls,
     })
 }
 

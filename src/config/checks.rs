@@ -26,7 +26,7 @@ pub(super) fn check(sheets: &Sheets, problems: &mut Problems) {
     unused(sheets, problems);
 }
 
-fn complaint(key: String, found: impl Into<String>, wanted: &str, hint: impl Into<String>) -> Complaint {
+pub(super) fn complaint(key: String, found: impl Into<String>, wanted: &str, hint: impl Into<String>) -> Complaint {
     Complaint {
         key,
         found: found.into(),

@@ -18,6 +18,7 @@ mod schema;
 mod secrets;
 mod sheet;
 mod text;
+mod tls;
 mod value;
 mod walk;
 

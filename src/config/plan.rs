@@ -11,6 +11,7 @@ use crate::sip::network::Network;
 use crate::sip::secret::Secret;
 use crate::sound::level::{Db, Dbfs};
 use crate::sound::tone::Tone;
+pub use crate::tls::Files as TlsFiles;
 
 /// Everything, checked: indices are in range, names resolved, secrets loaded.
 #[derive(Debug, Clone)]
@@ -24,6 +25,7 @@ pub struct Plan {
     pub extensions: Vec<Extension>,
     pub groups: Vec<Group>,
     pub sip: Sip,
+    pub tls: TlsFiles,
 }
 
 /// A sound card, or what stands for one.

@@ -139,6 +139,7 @@ pub(super) const SECTIONS: &[Section] = &[
     hardware::ZONES,
     signalling::SIP,
     signalling::SECRETS,
+    signalling::TLS,
     sources::EXTENSIONS,
     sources::GROUPS,
 ];

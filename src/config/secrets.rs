@@ -93,7 +93,7 @@ pub(super) fn read(origin: &Origin, problems: &mut Problems) -> Secrets {
 }
 
 /// File names are shown, but never pages of them.
-fn cut_path(path: &str) -> String {
+pub(super) fn cut_path(path: &str) -> String {
     if path.chars().count() <= 200 {
         path.chars().filter(|c| !c.is_control()).collect()
     } else {

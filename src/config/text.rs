@@ -164,13 +164,17 @@ pub(super) fn listen(text: &str) -> Result<(Transport, SocketAddr), Hint> {
     let (transport, address) = match text.split_once(':') {
         Some(("udp", a)) => (Transport::Udp, a),
         Some(("tcp", a)) => (Transport::Tcp, a),
-        Some(("tls" | "ws" | "wss", _)) => return hint("the transports are udp and tcp"),
-        _ => return hint("begin with \"udp:\" or \"tcp:\""),
+        Some(("tls", a)) => (Transport::Tls, a),
+        Some(("ws" | "wss", _)) => return hint("the transports are udp, tcp and tls"),
+        _ => return hint("begin with \"udp:\", \"tcp:\" or \"tls:\""),
     };
     let Ok(address) = address.parse::<SocketAddr>() else {
         return hint(match address.parse::<IpAddr>() {
-            Ok(IpAddr::V4(a)) => format!("add the port: \"{a}:{SIP_PORT}\" behind the transport"),
-            Ok(IpAddr::V6(a)) => format!("add brackets and the port: \"[{a}]:{SIP_PORT}\" behind the transport"),
+            Ok(IpAddr::V4(a)) => format!("add the port: \"{a}:{}\" behind the transport", transport.default_port()),
+            Ok(IpAddr::V6(a)) => {
+                let port = transport.default_port();
+                format!("add brackets and the port: \"[{a}]:{port}\" behind the transport")
+            }
             Err(_) => "write an address of this machine and a port; 0.0.0.0 is every IPv4 address, [::] every IPv6 one"
                 .to_owned(),
         });
@@ -207,10 +211,10 @@ pub(super) fn ports(text: &str) -> Result<(u16, u16), Hint> {
 /// `sip:pbx.quayside.example:5060;transport=tcp`. A URI with a user or a password is refused without repeating it.
 pub(super) fn registrar(text: &str) -> Result<Registrar, Hint> {
     let scheme = text.split_once(':').map(|(s, _)| s.to_ascii_lowercase());
-    let rest = match scheme.as_deref() {
-        Some("sip") => text.get(4..).unwrap_or_default(),
-        Some("sips") => return hint("only sip: is spoken, over UDP or TCP; encrypted signalling is not"),
-        _ => return hint("begin with \"sip:\""),
+    let (secure, rest) = match scheme.as_deref() {
+        Some("sip") => (false, text.get(4..).unwrap_or_default()),
+        Some("sips") => (true, text.get(5..).unwrap_or_default()),
+        _ => return hint("begin with \"sip:\" or \"sips:\""),
     };
     if rest.contains('@') {
         return hint("no user or password here: the number goes into `user`, the password into the secrets file");
@@ -223,8 +227,14 @@ pub(super) fn registrar(text: &str) -> Result<Registrar, Hint> {
         transport = match part.as_str() {
             "transport=udp" => Some(Transport::Udp),
             "transport=tcp" => Some(Transport::Tcp),
-            "transport=tls" => return hint("the transports are udp and tcp"),
-            _ => return hint("the only parameter is ;transport=udp or ;transport=tcp"),
+            "transport=tls" => Some(Transport::Tls),
+            _ => return hint("the only parameter is ;transport=udp, ;transport=tcp or ;transport=tls"),
+        };
+        // RFC 3261 §26.2.2: sips is TLS over a stream, which older URIs call ;transport=tcp.
+        transport = match (secure, transport) {
+            (true, Some(Transport::Udp)) => return hint("sips: goes by TLS, not by UDP: take the parameter off"),
+            (true, _) => Some(Transport::Tls),
+            (false, other) => other,
         };
     }
     Ok(Registrar {
@@ -232,7 +242,7 @@ pub(super) fn registrar(text: &str) -> Result<Registrar, Hint> {
             host,
             port,
             transport,
-            secure: false,
+            secure,
         },
         proxies: Vec::new(),
     })

@@ -10,9 +10,13 @@ use tokio::sync::mpsc::{self, Receiver, Sender};
 
 use super::calls::Leg;
 use super::cards::Cards;
+use super::doors::Doors;
 use super::groups::{Group, Join};
-use super::pace::Pace;
+use super::intake::Intake;
+use super::news::{Flood, News, STRANGERS};
+use super::pace::{self, Pace};
 use super::pages::Page;
+use super::pipe::Inlet;
 use super::ports::{Arrival, RTP_QUEUE, SIP_QUEUE, Signal};
 use super::wires::Wires;
 use super::{Edges, Moment, StartError, What};
@@ -23,7 +27,8 @@ use crate::device::service::Service;
 use crate::page::{Input, PageId, Rules, Switchboard, ZoneRules};
 use crate::report::journal::Journal;
 use crate::report::message::Message;
-use crate::sip::agent::{Agent, CallId, SHUTDOWN_LIMIT, Settings};
+use crate::sip::agent::{Agent, CallId, Hop, SHUTDOWN_LIMIT, Settings, Transport};
+use crate::tls::Keyring;
 
 /// How often the audio threads' reports are fetched while a page is on.
 const REPORT_TICK: Duration = Duration::from_millis(50);
@@ -50,6 +55,14 @@ pub struct Control {
     pub(super) groups: Vec<Group>,
     pub(super) pages: BTreeMap<PageId, Page>,
     pub(super) pace: Pace,
+    pub(super) doors: Doors,
+    intake: Intake,
+    /// The agent has done something that may have changed whom it lets in.
+    pub(super) gate_moved: bool,
+    pub(super) connection_news: News,
+    flood: Flood,
+    pub(super) renew_at: Instant,
+    pub(super) certificate_told: Option<Instant>,
     pub(super) rng: ChaCha12Rng,
     pub(super) rtp_queue: Sender<Arrival>,
     rtp: Receiver<Arrival>,
@@ -73,7 +86,13 @@ impl Control {
         rng.fill_bytes(&mut seed);
         let (rtp_queue, rtp) = mpsc::channel(RTP_QUEUE);
         let (sip_queue, sip) = mpsc::channel(SIP_QUEUE);
-        let wires = Wires::open(&plan.sip.listen, plan.sip.advertise, sip_queue)?;
+        let inlet = Inlet {
+            intake: Intake::new(now),
+            doors: Doors::new(plan.sip.networks.clone(), now),
+        };
+        let (doors, intake) = (inlet.doors.clone(), inlet.intake.clone());
+        let keyring = keyring(&plan)?;
+        let wires = Wires::open(&plan.sip.listen, plan.sip.advertise, sip_queue, inlet, keyring, now)?;
         let cards = Cards::start(&plan, edges.sinks)?;
         let mut switchboard = Switchboard::new(rules(&plan));
         for zone in 0..plan.zones.len() {
@@ -90,7 +109,14 @@ impl Control {
             calls: BTreeMap::new(),
             groups: plan.groups.iter().map(|g| Group::new(g, now)).collect(),
             pages: BTreeMap::new(),
-            pace: Pace::new(now),
+            pace: Pace::new(pace::CALLS, now),
+            doors,
+            intake,
+            gate_moved: true,
+            connection_news: News::default(),
+            flood: Flood::default(),
+            renew_at: now,
+            certificate_told: None,
             rng,
             rtp_queue,
             rtp,
@@ -128,6 +154,7 @@ impl Control {
             let now = Instant::now();
             self.timers(now);
             self.settle(now);
+            self.draw_gate();
             if leaving.is_some_and(|by| by <= now || self.is_done()) {
                 break;
             }
@@ -152,18 +179,24 @@ impl Control {
                         self.on_rtp(arrival, now);
                     }
                 }
-                _ = self.sip.recv_many(&mut signals, BATCH) => {
-                    let now = Instant::now();
-                    for signal in signals.drain(..) {
-                        self.on_signal(signal, now);
-                        self.settle(now);
-                    }
+                _ = self.sip.recv_many(&mut signals, BATCH) => self.on_signals(&mut signals),
+                () = self.intake.ready() => {
+                    self.intake.drain(&mut signals, BATCH);
+                    self.on_signals(&mut signals);
                 }
                 () = tokio::time::sleep_until(wake.into()) => {}
             }
         }
         self.relays.rest();
         self.tell(Message::Stopped);
+    }
+
+    fn on_signals(&mut self, signals: &mut Vec<Signal>) {
+        let now = Instant::now();
+        for signal in signals.drain(..) {
+            self.on_signal(signal, now);
+            self.settle(now);
+        }
     }
 
     /// Waits for the cards, but not for long: multicast and signalling go on without them.
@@ -190,6 +223,7 @@ impl Control {
             self.cards.flush();
             self.write_records(now);
             self.overload(now);
+            self.renew_tls(now);
             self.journal.flush();
             self.tick_at = now + if self.pages.is_empty() { IDLE_TICK } else { REPORT_TICK };
         }
@@ -284,11 +318,21 @@ impl Control {
     }
 
     fn overload(&mut self, now: Instant) {
-        if let Some(dropped) = self.pace.news(now) {
-            self.tell(Message::Overload {
-                what: "calls that came too fast from one address".to_owned(),
-                dropped,
-            });
+        self.flood.strangers.add(self.doors.take_strangers());
+        self.flood.messages.add(self.intake.take_dropped());
+        let news = [
+            (self.pace.news(now), "calls that came too fast from one address"),
+            (self.flood.messages.news(1, now), "messages that came too fast from one address"),
+            (
+                self.flood.strangers.news(STRANGERS, now),
+                "messages and connections from addresses that are not let in",
+            ),
+        ];
+        for (dropped, what) in news {
+            if let Some(dropped) = dropped {
+                let what = what.to_owned();
+                self.tell(Message::Overload { what, dropped });
+            }
         }
     }
 
@@ -339,6 +383,22 @@ impl Control {
     fn is_done(&self) -> bool {
         self.agent.is_idle() && self.pages.is_empty()
     }
+}
+
+/// TLS only where somebody speaks it.
+fn keyring(plan: &Plan) -> Result<Option<Keyring>, StartError> {
+    let connects = plan
+        .extensions
+        .iter()
+        .flat_map(|e| &e.registrars)
+        .any(|r| r.hop.is_encrypted() || r.proxies.iter().any(Hop::is_encrypted));
+    let listens = plan.sip.listen.iter().any(|(t, _)| *t == Transport::Tls);
+    if !connects && !listens && plan.tls == crate::tls::Files::default() {
+        return Ok(None);
+    }
+    Keyring::open(plan.tls.clone(), connects)
+        .map(Some)
+        .map_err(StartError::Tls)
 }
 
 fn rules(plan: &Plan) -> Rules {

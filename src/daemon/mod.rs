@@ -9,13 +9,18 @@ mod calls;
 mod cards;
 mod control;
 mod dial;
+mod doors;
 mod groups;
+mod intake;
+mod news;
 mod pace;
 mod pages;
+mod pipe;
 mod ports;
 mod return_path;
 mod signalling;
 mod source_lock;
+mod streams;
 mod voices;
 mod wires;
 
@@ -75,6 +80,9 @@ pub enum StartError {
     Listen(#[from] ListenError),
     #[error("{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))]
     Relays(Vec<RelayError>),
+    /// The files of the `[tls]` table cannot be used.
+    #[error("{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))]
+    Tls(Vec<crate::tls::Fault>),
     #[error(transparent)]
     System(#[from] std::io::Error),
 }

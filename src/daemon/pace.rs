@@ -1,46 +1,65 @@
-//! How fast calls may come: what one address may begin, so that a flood is neither admitted nor told call by call.
+//! How fast something may come: what one address may begin, so that a flood is neither admitted nor told one by one.
 
 use std::net::{IpAddr, Ipv6Addr};
 use std::time::{Duration, Instant};
 
-/// Calls that an address may begin at once. More than a call for every place there is.
-const BURST: f64 = 200.0;
-/// And from then on, a second. Common practice, no published source: no staff dials that fast.
-const RATE: f64 = 20.0;
+/// Calls that an address may begin at once, more than a call for every place there is; and from then on, a second.
+/// Common practice, no published source: no staff dials that fast.
+pub const CALLS: Rate = (200.0, 20.0);
+/// Connections that an address may make at once, and from then on a second. A phone makes one and keeps it; some
+/// gateways make one for each call.
+pub const CONNECTIONS: Rate = (200.0, 40.0);
+/// The same with TLS: each costs milliseconds of a small board.
+pub const HANDSHAKES: Rate = (50.0, 10.0);
 /// Addresses with an allowance of their own; all others share one.
 const MAX_SOURCES: usize = 32;
 /// Refusals are told at most this often.
 const TELL: Duration = Duration::from_secs(60);
 
+/// How many at once, and how many more a second.
+pub type Rate = (f64, f64);
+
 /// An allowance that fills up again.
 #[derive(Debug, Clone, Copy)]
-struct Allowance {
+pub struct Allowance {
     left: f64,
     at: Instant,
 }
 
 impl Allowance {
-    fn new(now: Instant) -> Self {
-        Allowance { left: BURST, at: now }
+    pub fn new((burst, _): Rate, now: Instant) -> Self {
+        Allowance { left: burst, at: now }
     }
 
-    fn left(&self, now: Instant) -> f64 {
-        let gained = now.saturating_duration_since(self.at).as_secs_f64() * RATE;
-        (self.left + gained).min(BURST)
+    fn left(&self, (burst, rate): Rate, now: Instant) -> f64 {
+        let gained = now.saturating_duration_since(self.at).as_secs_f64() * rate;
+        (self.left + gained).min(burst)
     }
 
-    fn take(&mut self, now: Instant) -> bool {
-        let left = self.left(now);
-        let enough = left >= 1.0;
-        self.left = if enough { left - 1.0 } else { left };
-        self.at = now;
+    /// It says no more than a new one would.
+    pub fn is_full(&self, rate: Rate, now: Instant) -> bool {
+        self.left(rate, now) >= rate.0
+    }
+
+    pub fn take(&mut self, rate: Rate, much: f64, now: Instant) -> bool {
+        let left = self.left(rate, now);
+        let enough = left >= much;
+        self.left = if enough { left - much } else { left };
+        self.at = self.at.max(now);
         enough
+    }
+
+    /// How long until so much is there; never longer than for all of it.
+    pub fn wait(&self, rate: Rate, much: f64, now: Instant) -> Duration {
+        let lacking = (much.min(rate.0) - self.left(rate, now)).max(0.0);
+        Duration::from_secs_f64(lacking / rate.1)
     }
 }
 
-/// The pace of calls, address by address.
+/// The pace of something, address by address.
 #[derive(Debug)]
 pub struct Pace {
+    rate: Rate,
     sources: Vec<(IpAddr, Allowance)>,
     others: Allowance,
     refused: u64,
@@ -48,25 +67,27 @@ pub struct Pace {
 }
 
 impl Pace {
-    pub fn new(now: Instant) -> Self {
+    pub fn new(rate: Rate, now: Instant) -> Self {
         Pace {
+            rate,
             sources: Vec::new(),
-            others: Allowance::new(now),
+            others: Allowance::new(rate, now),
             refused: 0,
             told: None,
         }
     }
 
-    /// Whether a call from `peer` may go on now.
+    /// Whether one more from `peer` may go on now.
     pub fn admits(&mut self, peer: IpAddr, now: Instant) -> bool {
-        let admitted = self.allowance(place(peer), now).take(now);
+        let rate = self.rate;
+        let admitted = self.allowance(place(peer), now).take(rate, 1.0, now);
         if !admitted {
             self.refused += 1;
         }
         admitted
     }
 
-    /// Calls refused since the last time, when it is time to tell.
+    /// How many were refused since the last time, when it is time to tell.
     pub fn news(&mut self, now: Instant) -> Option<u64> {
         let due = self.told.is_none_or(|at| now.saturating_duration_since(at) >= TELL);
         if self.refused == 0 || !due {
@@ -81,10 +102,10 @@ impl Pace {
         let index = known.or_else(|| {
             if self.sources.len() >= MAX_SOURCES {
                 // One that is full again says no more than none.
-                self.sources.retain(|(_, a)| a.left(now) < BURST);
+                self.sources.retain(|(_, a)| !a.is_full(self.rate, now));
             }
             (self.sources.len() < MAX_SOURCES).then(|| {
-                self.sources.push((place, Allowance::new(now)));
+                self.sources.push((place, Allowance::new(self.rate, now)));
                 self.sources.len() - 1
             })
         });
@@ -96,7 +117,7 @@ impl Pace {
 }
 
 /// An IPv6 host has a whole /64 to call from (RFC 4291 §2.5.1).
-fn place(peer: IpAddr) -> IpAddr {
+pub fn place(peer: IpAddr) -> IpAddr {
     match peer.to_canonical() {
         IpAddr::V6(ip) => Ipv6Addr::from_bits(ip.to_bits() & !u128::from(u64::MAX)).into(),
         v4 => v4,
@@ -106,6 +127,9 @@ fn place(peer: IpAddr) -> IpAddr {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    const BURST: f64 = CALLS.0;
+    const RATE: f64 = CALLS.1;
 
     fn address(n: u32) -> IpAddr {
         std::net::Ipv4Addr::from_bits(0xC000_0200 + n).into()
@@ -120,7 +144,7 @@ mod tests {
     #[test]
     fn a_flood_is_cut_to_the_rate_and_hinders_nobody_else() {
         let now = Instant::now();
-        let mut pace = Pace::new(now);
+        let mut pace = Pace::new(CALLS, now);
         let seconds = 10;
         let through = admitted(&mut pace, address(1), 20_000, Duration::from_secs(seconds), now);
         let most = BURST as u32 + RATE as u32 * seconds as u32;
@@ -134,7 +158,7 @@ mod tests {
     #[test]
     fn whoever_keeps_below_the_rate_is_never_refused() {
         let now = Instant::now();
-        let mut pace = Pace::new(now);
+        let mut pace = Pace::new(CALLS, now);
         assert_eq!(
             admitted(&mut pace, address(1), 36_000, Duration::from_secs(3600), now),
             36_000
@@ -145,7 +169,7 @@ mod tests {
     #[test]
     fn any_number_of_addresses_is_bounded_together() {
         let now = Instant::now();
-        let mut pace = Pace::new(now);
+        let mut pace = Pace::new(CALLS, now);
         let through = (0..100_000).filter(|i| pace.admits(address(i % 5000), now)).count();
         assert!(through <= (MAX_SOURCES + 1) * BURST as usize, "{through}");
         assert!(pace.sources.len() <= MAX_SOURCES);
@@ -157,7 +181,7 @@ mod tests {
     #[test]
     fn one_ipv6_network_is_one_source() {
         let now = Instant::now();
-        let mut pace = Pace::new(now);
+        let mut pace = Pace::new(CALLS, now);
         let through = (0..1000u128)
             .filter(|i| pace.admits(Ipv6Addr::from_bits((0x2001_0db8 << 96) | i).into(), now))
             .count();
@@ -167,7 +191,7 @@ mod tests {
     #[test]
     fn refusals_are_told_at_once_and_then_once_a_minute() {
         let now = Instant::now();
-        let mut pace = Pace::new(now);
+        let mut pace = Pace::new(CALLS, now);
         for _ in 0..BURST as u32 {
             assert!(pace.admits(address(1), now));
         }

@@ -1,21 +1,26 @@
 //! Reader tasks: each waits on one socket and hands what came to the control task through a bounded queue.
 //!
 //! The queues are first come, first served among the readers, so that a flood at one port slows its own reader and
-//! not the others.
+//! not the others; signalling is fair among far ends as well (see [`super::intake`]).
 
+use std::cell::RefCell;
 use std::net::SocketAddr;
 use std::rc::Rc;
 use std::time::{Duration, Instant};
 
+use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::mpsc::Sender;
 use tokio::task::JoinHandle;
 
+use super::doors::Doors;
+use super::pace::Pace;
+use super::pipe::{Inlet, Wire};
 use crate::device::net::DatagramSocket;
 use crate::sip::agent::{CallId, Flow, RegistrationId, Target, Transport};
 
 /// Datagrams of RTP that may wait for the control task.
 pub const RTP_QUEUE: usize = 256;
-/// SIP messages and stream pieces that may wait for the control task.
+/// What the driver's own tasks tell the control task (connections, names found), waiting.
 pub const SIP_QUEUE: usize = 64;
 /// Largest SIP datagram: what UDP can carry.
 const SIP_DATAGRAM: usize = 65_535;
@@ -52,15 +57,41 @@ pub enum Signal {
         flow: Flow,
         octets: Vec<u8>,
     },
-    Accepted {
-        stream: tokio::net::TcpStream,
+    /// An INVITE of a stranger: for the journal only.
+    Stranger {
+        flow: Flow,
+        octets: Vec<u8>,
+    },
+    /// A stranger connected, and was cut off.
+    StrangeConnection {
         peer: SocketAddr,
+    },
+    Accepted {
+        transport: Transport,
+        stream: TcpStream,
+        peer: SocketAddr,
+    },
+    /// A handshake with a far end that connected to us is over.
+    Shaken {
+        id: u64,
+        peer: SocketAddr,
+        result: std::io::Result<Wire>,
     },
     Connected {
         flow: Flow,
-        stream: tokio::net::TcpStream,
+        wire: Wire,
     },
-    /// The connection ended, or could not be made (no connection id then).
+    /// The connection could not be made.
+    Unreachable {
+        flow: Flow,
+        error: std::io::Error,
+    },
+    /// The connection ends because of this.
+    Fault {
+        flow: Flow,
+        error: std::io::Error,
+    },
+    /// The connection ended.
     Closed(Flow),
     Resolved {
         registration: RegistrationId,
@@ -113,43 +144,106 @@ pub fn read_rtp(socket: Rc<DatagramSocket>, port: Port, queue: Sender<Arrival>) 
     }))
 }
 
-/// Reads SIP datagrams from a listening socket until dropped.
-pub fn read_sip(socket: Rc<DatagramSocket>, local: SocketAddr, queue: Sender<Signal>) -> Reader {
+/// Reads SIP datagrams from a listening socket until dropped. Of strangers nothing is kept.
+pub fn read_sip(socket: Rc<DatagramSocket>, local: SocketAddr, inlet: Inlet, queue: Sender<Signal>) -> Reader {
     Reader::new(tokio::task::spawn_local(async move {
         let mut buffer = vec![0; SIP_DATAGRAM];
         loop {
-            match socket.recv(&mut buffer).await {
-                Ok(datagram) => {
-                    let ip = datagram.local_ip.unwrap_or(local.ip());
-                    let flow = Flow {
-                        transport: Transport::Udp,
-                        local: SocketAddr::new(ip, local.port()),
-                        peer: datagram.peer,
-                        connection: None,
-                    };
-                    let octets = buffer[..datagram.len].to_vec();
-                    if queue.send(Signal::Datagram { flow, octets }).await.is_err() {
-                        return;
-                    }
+            let datagram = match socket.recv(&mut buffer).await {
+                Ok(datagram) => datagram,
+                Err(_) => {
+                    tokio::time::sleep(PAUSE_AFTER_ERROR).await;
+                    continue;
                 }
-                Err(_) => tokio::time::sleep(PAUSE_AFTER_ERROR).await,
+            };
+            let octets = &buffer[..datagram.len];
+            let peer = datagram.peer.ip();
+            let flow = Flow {
+                transport: Transport::Udp,
+                local: SocketAddr::new(datagram.local_ip.unwrap_or(local.ip()), local.port()),
+                peer: datagram.peer,
+                connection: None,
+            };
+            let now = Instant::now();
+            if inlet.doors.admits(peer) {
+                let signal = || Signal::Datagram {
+                    flow,
+                    octets: octets.to_vec(),
+                };
+                let registrar = inlet.doors.is_registrar(peer);
+                inlet.intake.offer(peer, registrar, octets.len(), signal, now);
+            } else if inlet.doors.stranger(octets.starts_with(b"INVITE "), now) {
+                let octets = octets.to_vec();
+                let _ = queue.try_send(Signal::Stranger { flow, octets });
             }
         }
     }))
 }
 
-/// Accepts TCP connections until dropped.
-pub fn accept_tcp(listener: tokio::net::TcpListener, queue: Sender<Signal>) -> Reader {
+/// Accepts stream connections until dropped. A stranger's is cut off before anything is read from it.
+pub fn accept(
+    transport: Transport,
+    listener: TcpListener,
+    doors: Doors,
+    pace: Rc<RefCell<Pace>>,
+    queue: Sender<Signal>,
+) -> Reader {
     Reader::new(tokio::task::spawn_local(async move {
+        let mut spare = Spare::new();
         loop {
-            match listener.accept().await {
-                Ok((stream, peer)) => {
-                    if queue.send(Signal::Accepted { stream, peer }).await.is_err() {
-                        return;
+            let (stream, peer) = match listener.accept().await {
+                Ok(accepted) => accepted,
+                Err(error) => {
+                    if !is_out_of_descriptors(&error) || !spare.cut_off_one(&listener).await {
+                        tokio::time::sleep(PAUSE_AFTER_ERROR).await;
                     }
+                    continue;
                 }
-                Err(_) => tokio::time::sleep(PAUSE_AFTER_ERROR).await,
+            };
+            let now = Instant::now();
+            if !doors.admits(peer.ip()) {
+                drop(stream);
+                if doors.stranger(true, now) {
+                    let _ = queue.try_send(Signal::StrangeConnection { peer });
+                }
+                continue;
+            }
+            if !doors.is_registrar(peer.ip()) && !pace.borrow_mut().admits(peer.ip(), now) {
+                continue;
+            }
+            let accepted = Signal::Accepted {
+                transport,
+                stream,
+                peer,
+            };
+            if queue.send(accepted).await.is_err() {
+                return;
             }
         }
     }))
+}
+
+fn is_out_of_descriptors(error: &std::io::Error) -> bool {
+    matches!(error.raw_os_error(), Some(libc::EMFILE | libc::ENFILE))
+}
+
+/// A descriptor kept for when there is no other: with it a connection that cannot be served is taken and cut off,
+/// instead of keeping those behind it waiting.
+struct Spare(Option<std::fs::File>);
+
+impl Spare {
+    fn new() -> Self {
+        Spare(std::fs::File::open("/dev/null").ok())
+    }
+
+    /// False when there was none.
+    async fn cut_off_one(&mut self, listener: &TcpListener) -> bool {
+        if self.0.take().is_none() {
+            *self = Spare::new();
+            return self.0.is_some();
+        }
+        drop(tokio::time::timeout(PAUSE_AFTER_ERROR, listener.accept()).await);
+        *self = Spare::new();
+        true
+    }
 }

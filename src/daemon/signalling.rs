@@ -1,7 +1,8 @@
 //! The control task's dealings with the agent: calls that come, change and go.
 
+use std::net::SocketAddr;
 use std::rc::Rc;
-use std::time::{Instant, SystemTime};
+use std::time::{Duration, Instant, SystemTime};
 
 use super::calls::{self, Leg};
 use super::control::Control;
@@ -12,36 +13,118 @@ use crate::device::net;
 use crate::media::{Keypad, Receiver};
 use crate::page::{EndReason, Input};
 use crate::report::message::Message;
-use crate::sip::agent::{CallId, Cause, Ending, Event, ExtensionId, Flow, Incoming, Output};
+use crate::sip::agent::{CallId, Cause, Ending, Event, ExtensionId, Flow, Incoming, Output, Transport};
 use crate::sip::sdp::{self, Agreed, SdpError};
+use crate::tls::{self, Renewal};
+
+/// An own certificate that ends is told of once a day.
+const CERTIFICATE_TOLD: Duration = Duration::from_secs(86_400);
 
 impl Control {
     pub(super) fn on_signal(&mut self, signal: Signal, now: Instant) {
         match signal {
             Signal::Datagram { flow, octets } => self.agent.handle_datagram(flow, &octets, now),
             Signal::Stream { flow, octets } => {
-                if self.wires.heard(flow, now) {
+                if self.wires.streams.heard(flow, now) {
                     self.agent.handle_stream(flow, &octets, now);
                 }
             }
-            Signal::Accepted { stream, peer } => {
-                if self.agent.lets_in(peer.ip()) {
-                    let gone = self.wires.accepted(stream, peer);
-                    self.flow_gone(gone, now);
-                } else {
-                    self.agent.handle_strange_connection(peer, now);
-                }
-            }
-            Signal::Connected { flow, stream } => {
-                let gone = self.wires.connected(flow, stream);
+            Signal::Stranger { flow, octets } => self.agent.handle_datagram(flow, &octets, now),
+            Signal::StrangeConnection { peer } => self.agent.handle_strange_connection(peer, now),
+            Signal::Accepted {
+                transport,
+                stream,
+                peer,
+            } => {
+                let gone = self.wires.streams.accepted(transport, stream, peer);
                 self.flow_gone(gone, now);
             }
-            Signal::Closed(flow) => {
-                if self.wires.closed(flow) {
+            Signal::Shaken { id, peer, result } => {
+                let (gone, error) = self.wires.streams.shaken(id, peer, result);
+                self.flow_gone(gone, now);
+                if let Some(error) = error {
+                    self.connection_failed(peer.ip().to_string(), peer, Transport::Tls, &error, now);
+                }
+            }
+            Signal::Connected { flow, wire } => {
+                self.connection_news.forget(&self.wires.streams.name_of(&flow));
+                let gone = self.wires.streams.connected(flow, wire);
+                self.flow_gone(gone, now);
+            }
+            Signal::Unreachable { flow, error } => {
+                let name = self.wires.streams.name_of(&flow);
+                self.connection_failed(name, flow.peer, flow.transport, &error, now);
+                if self.wires.streams.closed(flow) {
                     self.agent.handle_closed(flow, now);
                 }
             }
-            Signal::Resolved { registration, targets } => self.agent.resolved(registration, targets, now),
+            Signal::Fault { flow, error } => {
+                let name = self.wires.streams.name_of(&flow);
+                self.connection_failed(name, flow.peer, flow.transport, &error, now);
+            }
+            Signal::Closed(flow) => {
+                if self.wires.streams.closed(flow) {
+                    self.agent.handle_closed(flow, now);
+                }
+            }
+            Signal::Resolved { registration, targets } => {
+                self.wires.streams.located(registration, &targets);
+                self.agent.resolved(registration, targets, now);
+            }
+        }
+        self.gate_moved = true;
+    }
+
+    /// Tells why there is no connection, when that is news.
+    fn connection_failed(
+        &mut self,
+        name: String,
+        peer: SocketAddr,
+        transport: Transport,
+        error: &std::io::Error,
+        now: Instant,
+    ) {
+        let cause = tls::explain(error, SystemTime::now());
+        if self.connection_news.is_news(&name, &cause, now) {
+            self.tell(Message::ConnectionFailed {
+                name,
+                peer,
+                transport: transport.name(),
+                cause,
+            });
+        }
+    }
+
+    /// Draws the gate anew for the reader tasks.
+    pub(super) fn draw_gate(&mut self) {
+        if std::mem::take(&mut self.gate_moved) {
+            self.doors
+                .draw(self.agent.registrar_addresses(), self.agent.far_ends());
+        }
+    }
+
+    /// Takes up TLS files that have changed, and warns of an own certificate that ends.
+    pub(super) fn renew_tls(&mut self, now: Instant) {
+        if now < self.renew_at {
+            return;
+        }
+        self.renew_at = now + tls::RENEW_EVERY;
+        let Some(keyring) = self.wires.streams.keyring() else {
+            return;
+        };
+        let (renewal, dates) = (keyring.renew(), keyring.dates(SystemTime::now()));
+        match renewal {
+            Renewal::Same => {}
+            Renewal::Taken => self.tell(Message::TlsFilesTaken),
+            Renewal::Refused(cause) => self.tell(Message::TlsFilesRefused { cause }),
+        }
+        match dates {
+            Some(cause) if self.certificate_told.is_none_or(|at| now >= at + CERTIFICATE_TOLD) => {
+                self.certificate_told = Some(now);
+                self.tell(Message::CertificateEnds { cause });
+            }
+            Some(_) => {}
+            None => self.certificate_told = None,
         }
     }
 
@@ -52,13 +135,14 @@ impl Control {
     }
 
     pub(super) fn on_agent(&mut self, output: Output, now: Instant) {
+        self.gate_moved = true;
         match output {
             Output::Transmit { flow, octets } => {
                 let gone = self.wires.transmit(flow, octets);
                 self.flow_gone(gone, now);
             }
             Output::Resolve { registration, hop } => self.wires.resolve(registration, hop),
-            Output::Close(connection) => self.wires.close(connection),
+            Output::Close(connection) => self.wires.streams.close(connection),
             Output::Event(event) => self.on_event(event, now),
         }
     }

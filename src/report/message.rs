@@ -30,6 +30,10 @@ kinds! {
     REGISTRATION_FAILED = Warning "fa9870d476c04681a5034bf96a6ce4aa";
     UNREGISTERED = Notice "f13ba914f5d541e0b5f6ace96de4b2d3";
     TURNED_AWAY = Warning "178fb299565a4ad8bdad336fee8c636b";
+    CONNECTION_FAILED = Warning "f102a54d4d09485ba188f678ba707cf8";
+    TLS_FILES_TAKEN = Notice "6d13114576ba4b5e99579380f33e9235";
+    TLS_FILES_REFUSED = Error "be28aabf16774668b85eb7db645c23d7";
+    CERTIFICATE_ENDS = Warning "4c69d4e87d2e44d2b1f7ece3f97e040a";
     CALL_NOT_TAKEN = Notice "bbb8564f301d477c849e3aa33a0f260c";
     GROUP_JOINED = Info "09367717079140a5bf25f736e453ecc2";
     GROUP_NOT_JOINED = Warning "d4ffae70e3a84d0ab90db441baeac0da";
@@ -84,6 +88,25 @@ pub enum Message {
         peer: SocketAddr,
         caller: String,
         why: &'static str,
+    },
+    /// A connection for signalling that could not be made or agreed on, with a registrar or with who connected to us.
+    ConnectionFailed {
+        /// For people: name and number.
+        name: String,
+        peer: SocketAddr,
+        /// `TCP` or `TLS`.
+        transport: &'static str,
+        cause: String,
+    },
+    /// Files of the `[tls]` table were renewed and are in use.
+    TlsFilesTaken,
+    /// Files of the `[tls]` table were changed and cannot be used; the old ones stay in use.
+    TlsFilesRefused {
+        cause: String,
+    },
+    /// Our own certificate has ended, or will soon.
+    CertificateEnds {
+        cause: String,
     },
     /// A call that was let in but could not become a page.
     CallNotTaken {
@@ -222,6 +245,32 @@ impl Message {
             .with("CALLER", caller)
             .with("PEER", peer)
             .with("CAUSE", why),
+            Message::ConnectionFailed {
+                name,
+                peer,
+                transport,
+                cause,
+            } => Entry::new(
+                kind::CONNECTION_FAILED,
+                format!("no {transport} connection with {name}: {cause}"),
+            )
+            .with("PEER", peer)
+            .with("TRANSPORT", transport)
+            .with("CAUSE", cause),
+            Message::TlsFilesTaken => Entry::new(
+                kind::TLS_FILES_TAKEN,
+                "the renewed TLS files are in use for new connections",
+            ),
+            Message::TlsFilesRefused { cause } => Entry::new(
+                kind::TLS_FILES_REFUSED,
+                format!("the changed TLS files cannot be used, the old ones stay in use: {cause}"),
+            )
+            .with("CAUSE", cause),
+            Message::CertificateEnds { cause } => Entry::new(
+                kind::CERTIFICATE_ENDS,
+                format!("our own TLS certificate: {cause}"),
+            )
+            .with("CAUSE", cause),
             Message::CallNotTaken {
                 extension,
                 caller,

@@ -196,7 +196,11 @@ impl Material {
     }
 
     /// What is worth a warning though everything works: dates of our own certificate, a key that others can read.
-    pub fn warnings(&self, files: &Files, now: SystemTime) -> Vec<Fault> {
+    pub fn warnings(&self, files: &Files) -> Vec<Fault> {
+        self.warnings_at(files, SystemTime::now())
+    }
+
+    pub(super) fn warnings_at(&self, files: &Files, now: SystemTime) -> Vec<Fault> {
         let mut out = Vec::new();
         if let (Some(file), Some(validity)) = (&files.certificate, self.validity)
             && let Some((found, hint)) = dates(validity, now)

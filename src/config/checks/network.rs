@@ -185,7 +185,7 @@ pub(super) fn listen(sheets: &Sheets, problems: &mut Problems) {
         let before = list.get(..i).unwrap_or_default();
         let clash = before.iter().any(|(t, a, _)| {
             let same_ip = a.ip() == address.ip() || a.ip().is_unspecified() || address.ip().is_unspecified();
-            t == transport && a.port() == address.port() && a.is_ipv4() == address.is_ipv4() && same_ip
+            t.is_reliable() == transport.is_reliable() && a.port() == address.port() && a.is_ipv4() == address.is_ipv4() && same_ip
         });
         if clash {
             problems.error(
@@ -203,7 +203,11 @@ pub(super) fn listen(sheets: &Sheets, problems: &mut Problems) {
         let Some(registrar) = sheet.registrar("registrar") else {
             continue;
         };
-        let transport = registrar.hop.transport.unwrap_or(Transport::Udp);
+        if registrar.hop.is_encrypted() {
+            // Calls come by the connection that we keep open to it.
+            continue;
+        }
+        let transport = registrar.hop.plain_transport();
         let name = transport.name().to_ascii_lowercase();
         let family = registrar.hop.host.parse::<IpAddr>().ok().map(|ip| ip.is_ipv4());
         let fits =

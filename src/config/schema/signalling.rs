@@ -14,7 +14,7 @@ pub(super) const SIP: Section = Section {
             Kind::Listen,
             Unset("UDP and TCP, port 5060 on every IPv4 address; nothing when there is no extension."),
             r#"["udp:0.0.0.0:5060", "udp:[::]:5060"]"#,
-            "Transport, address and port of each socket.",
+            "Transport, address and port of each socket. \"tls:…\" wants a certificate and a key in [tls].",
         ),
         key(
             "rtp_ports",
@@ -61,6 +61,53 @@ pub(super) const SECRETS: Section = Section {
             r#""secrets""#,
             "The name of a systemd credential that holds it (read from $CREDENTIALS_DIRECTORY). The \
              service unit provides \"secrets\", from /etc/hornwire/secrets.toml.",
+        ),
+    ],
+};
+
+pub(super) const TLS: Section = Section {
+    path: "tls",
+    named: false,
+    doc: "Encrypted signalling: whom to believe, and who we are. Needed for `tls:` in `sip.listen`, and for a registrar \
+          by TLS whose certificate is not from a public CA. Files are relative to this file's directory, and may be \
+          renewed while the daemon runs.",
+    defaults: None,
+    keys: &[
+        key(
+            "ca",
+            Kind::File,
+            Unset("the CAs that the system trusts (package ca-certificates)."),
+            r#""quayside-ca.pem""#,
+            "Certificates in PEM, of the CA of the registrars and proxies or of a server itself. Nobody else is believed.",
+        ),
+        key(
+            "certificate",
+            Kind::File,
+            Unset("no certificate: nobody can connect to us by TLS."),
+            r#""hornwire.pem""#,
+            "Our own certificate in PEM, and behind it those that lead to its CA. Shown to whoever connects to us, and to \
+             registrars that ask for one.",
+        ),
+        key(
+            "key",
+            Kind::File,
+            Unset("no private key."),
+            r#""hornwire-key.pem""#,
+            "The private key of `certificate` in PEM, without a pass phrase, not readable by other users.",
+        ),
+        key(
+            "key_credential",
+            Kind::Credential,
+            Unset("no credential."),
+            r#""tls-key""#,
+            "Instead of `key`: the name of a systemd credential that holds the private key.",
+        ),
+        key(
+            "client_ca",
+            Kind::File,
+            Unset("whoever `sip.networks` lets in may connect by TLS, without a certificate."),
+            r#""quayside-phones-ca.pem""#,
+            "Whoever connects to us by TLS must show a certificate of this CA.",
         ),
     ],
 };

@@ -75,7 +75,8 @@ pub(super) const EXTENSIONS: Section = Section {
             Kind::Registrar,
             Unset("does not register; it takes calls straight from `sip.networks`."),
             r#""sip:pbx.quayside.example;transport=tcp""#,
-            "Where to register: host, optional port, optional ;transport=tcp. \"none\" overrules a default.",
+            "Where to register: host, optional port, optional ;transport=tcp or ;transport=tls. \"sips:\" goes by TLS and \
+                 nothing else. \"none\" overrules a default.",
         )),
         key(
             "user",

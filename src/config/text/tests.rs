@@ -158,6 +158,7 @@ fn sockets_to_listen_on() {
     let at = |a: &str| a.parse::<SocketAddr>().unwrap();
     assert_eq!(listen("udp:0.0.0.0:5060"), Ok((Transport::Udp, at("0.0.0.0:5060"))));
     assert_eq!(listen("tcp:[::]:5060"), Ok((Transport::Tcp, at("[::]:5060"))));
+    assert_eq!(listen("tls:0.0.0.0:5061"), Ok((Transport::Tls, at("0.0.0.0:5061"))));
     for text in [
         "",
         "5060",
@@ -168,7 +169,8 @@ fn sockets_to_listen_on() {
         "udp:0.0.0.0:0",
         "udp:0.0.0.0:65536",
         "UDP:0.0.0.0:5060",
-        "tls:0.0.0.0:5061",
+        "tls:0.0.0.0",
+        "wss:0.0.0.0:5061",
         "udp:224.0.1.75:5060",
         "udp:255.255.255.255:5060",
         "udp:pbx:5060",
@@ -232,11 +234,27 @@ fn registrars() {
         of("2001:db8::7", Some(5060), Some(Transport::Tcp))
     );
     assert_eq!(registrar("sip:pbx"), of("pbx", None, None));
+    assert_eq!(
+        registrar("sip:pbx;transport=tls"),
+        of("pbx", None, Some(Transport::Tls))
+    );
+    // RFC 3261 §19.1.2, §26.2.2: sips is TLS.
+    for (text, transport) in [
+        ("sips:pbx.quayside.example:5071", None),
+        ("SIPS:pbx.quayside.example:5071;transport=tcp", Some(Transport::Tls)),
+        ("sips:pbx.quayside.example:5071;transport=tls", Some(Transport::Tls)),
+    ] {
+        let hop = registrar(text).unwrap().hop;
+        assert!(hop.secure && hop.is_encrypted(), "{text}");
+        assert_eq!((hop.port, hop.transport), (Some(5071), transport), "{text}");
+        assert_eq!(hop.plain_transport(), Transport::Tls);
+    }
     for text in [
         "",
         "sip:",
         "pbx.quayside.example",
-        "sips:pbx.quayside.example",
+        "sips:pbx.quayside.example;transport=udp",
+        "sips:",
         "tel:850",
         "sip:850@pbx.quayside.example",
         "sip:850:pw@pbx",
@@ -248,7 +266,7 @@ fn registrars() {
         "sip:pbx:0",
         "sip:pbx:+5060",
         "sip:pbx:70000",
-        "sip:pbx;transport=tls",
+        "sip:pbx;transport=wss",
         "sip:pbx;lr",
         "sip:pbx;",
         "sip:-pbx",

@@ -215,20 +215,61 @@ pub fn tcp_listener(address: SocketAddr) -> io::Result<TcpListener> {
     TcpListener::from_std(socket.into()).map_err(|cause| open(cause).into())
 }
 
-/// Connects for SIP over TCP, marked [`DSCP_SIGNALLING`] from the first packet on. The caller limits the time.
+/// Connects for SIP over TCP, marked [`DSCP_SIGNALLING`] from the first packet on, from the port of a [`Reserved`] if
+/// given. The caller limits the time.
 ///
 /// # Errors
 /// The connection's.
-pub async fn tcp_connect(peer: SocketAddr) -> io::Result<TcpStream> {
+pub async fn tcp_connect(peer: SocketAddr, from: Option<u16>) -> io::Result<TcpStream> {
     let socket = Socket::new(
         Domain::for_address(peer),
         Type::STREAM.nonblocking(),
         Some(Protocol::TCP),
     )?;
     mark(&socket, peer.ip(), DSCP_SIGNALLING);
+    if let Some(port) = from {
+        socket.set_reuse_address(true)?;
+        socket.bind(&SocketAddr::new(unspecified(peer.is_ipv4()), port).into())?;
+    }
     let stream = TcpSocket::from_std_stream(socket.into()).connect(peer).await?;
     settle(&stream);
     Ok(stream)
+}
+
+/// A TCP port that is ours to connect from, to any number of places, for as long as this lives: where a far end that
+/// knows us by address and port finds the connection that is there. Nobody can connect to it.
+#[derive(Debug)]
+pub struct Reserved {
+    port: u16,
+    _socket: Socket,
+}
+
+impl Reserved {
+    /// # Errors
+    /// The system's.
+    pub fn new(ipv4: bool) -> io::Result<Reserved> {
+        let address = SocketAddr::new(unspecified(ipv4), 0);
+        let socket = Socket::new(Domain::for_address(address), Type::STREAM, Some(Protocol::TCP))?;
+        if !ipv4 {
+            socket.set_only_v6(true)?;
+        }
+        socket.set_reuse_address(true)?;
+        socket.bind(&address.into())?;
+        let port = socket_address(&socket.local_addr()?)?.port();
+        Ok(Reserved { port, _socket: socket })
+    }
+
+    pub fn port(&self) -> u16 {
+        self.port
+    }
+}
+
+fn unspecified(ipv4: bool) -> IpAddr {
+    if ipv4 {
+        Ipv4Addr::UNSPECIFIED.into()
+    } else {
+        Ipv6Addr::UNSPECIFIED.into()
+    }
 }
 
 /// Sends each SIP message at once and notices a peer that died without a word. For connections accepted and made.
@@ -247,11 +288,7 @@ pub fn settle(stream: &TcpStream) {
 /// # Errors
 /// No route.
 pub fn local_address_for(peer: SocketAddr) -> io::Result<IpAddr> {
-    let any: IpAddr = match peer {
-        SocketAddr::V4(_) => Ipv4Addr::UNSPECIFIED.into(),
-        SocketAddr::V6(_) => Ipv6Addr::UNSPECIFIED.into(),
-    };
-    let socket = std::net::UdpSocket::bind(SocketAddr::new(any, 0))?;
+    let socket = std::net::UdpSocket::bind(SocketAddr::new(unspecified(peer.is_ipv4()), 0))?;
     // Port 0 cannot be connected to on every kernel; the port does not matter for the route.
     let mut peer = peer;
     if peer.port() == 0 {

@@ -155,7 +155,7 @@ async fn marks_are_those_of_rfc_4594() {
     let sip = sip_udp(address("127.0.0.1:0")).unwrap();
     assert_eq!(datagram::tests_only(&sip).tos_v4().unwrap(), 0xA0);
     let listener = tcp_listener(address("127.0.0.1:0")).unwrap();
-    let (connected, accepted) = tokio::join!(tcp_connect(listener.local_addr().unwrap()), listener.accept());
+    let (connected, accepted) = tokio::join!(tcp_connect(listener.local_addr().unwrap(), None), listener.accept());
     for stream in [connected.unwrap(), accepted.unwrap().0] {
         assert_eq!(SockRef::from(&stream).tos_v4().unwrap(), 0xA0);
     }

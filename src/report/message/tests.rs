@@ -34,6 +34,15 @@ fn samples() -> Vec<Message> {
             caller: String::new(),
             why: "not a listed network",
         },
+        Message::ConnectionFailed {
+            name: "pbx.quayside.example (192.0.2.7:5061)".into(),
+            peer,
+            transport: "TLS",
+            cause: text(),
+        },
+        Message::TlsFilesTaken,
+        Message::TlsFilesRefused { cause: text() },
+        Message::CertificateEnds { cause: text() },
         Message::CallNotTaken {
             extension: "yard-page".into(),
             caller: "Kiln <213@192.0.2.5>".into(),

@@ -163,13 +163,18 @@ impl Call {
             && request.from.tag() == self.remote_tag.as_deref()
     }
 
+    /// Of the far end and the next hop to it.
+    pub(super) fn addresses(&self) -> impl Iterator<Item = IpAddr> {
+        let of = |uri: &Option<SipUri>| uri.as_ref().and_then(SipUri::address);
+        [Some(self.flow.peer), of(&self.target_uri), of(&self.first_hop)]
+            .into_iter()
+            .flatten()
+            .map(|a| a.ip().to_canonical())
+    }
+
     /// The far end or the next hop to it has this address.
     pub(super) fn is_at(&self, address: IpAddr) -> bool {
-        let at = |uri: Option<&SipUri>| {
-            uri.and_then(SipUri::address)
-                .is_some_and(|a| a.ip().to_canonical() == address)
-        };
-        self.flow.peer.ip().to_canonical() == address || at(self.target_uri.as_ref()) || at(self.first_hop.as_ref())
+        self.addresses().any(|a| a == address)
     }
 
     /// The peer may use a new connection or port within a call.

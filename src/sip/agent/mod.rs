@@ -46,7 +46,7 @@ pub const MAX_TRANSACTIONS: usize = 512;
 pub const MAX_TRANSACTION_OCTETS: usize = 4 << 20;
 /// Most calls at once, refused ones that wait for their ACK not counted; above it 503 with Retry-After.
 pub const MAX_CALLS: usize = 64;
-/// Most TCP connections that are read from; above it the one that was silent longest is closed.
+/// Most stream connections that are read from. The driver, which owns them, has no more; one too many is closed.
 pub const MAX_CONNECTIONS: usize = 64;
 /// Most outputs that wait to be polled; above it transmissions are dropped and counted.
 pub const MAX_OUTPUTS: usize = 4096;
@@ -215,6 +215,16 @@ impl Agent {
     /// such an address is heard within its call only.
     pub fn lets_in(&self, address: IpAddr) -> bool {
         self.trusts(address) || self.calls.values().any(|c| c.is_at(address.to_canonical()))
+    }
+
+    /// Where the registrars are.
+    pub fn registrar_addresses(&self) -> impl Iterator<Item = IpAddr> {
+        self.registrations.iter().flat_map(Registration::addresses)
+    }
+
+    /// The far ends of calls, which [`Agent::lets_in`] lets in too.
+    pub fn far_ends(&self) -> impl Iterator<Item = IpAddr> {
+        self.calls.values().flat_map(Call::addresses)
     }
 
     /// May begin calls.

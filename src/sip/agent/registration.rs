@@ -148,6 +148,10 @@ impl Registration {
         self.wake
     }
 
+    pub(super) fn addresses(&self) -> impl Iterator<Item = IpAddr> {
+        self.targets.iter().map(|t| t.peer.ip().to_canonical())
+    }
+
     pub(super) fn has_address(&self, address: IpAddr) -> bool {
         self.targets.iter().any(|t| t.peer.ip().to_canonical() == address)
     }

@@ -1,14 +1,13 @@
-//! TCP: one framer per connection (RFC 3261 §18.3).
+//! TCP and TLS: one framer per connection (RFC 3261 §18.3).
 
 use std::time::Instant;
 
 use super::{Agent, ConnectionId, Flow, MAX_CONNECTIONS, Output, PARTIAL_LIMIT, Transport};
 use crate::sip::wire::{Carrier, Frame, Framer, Via};
 
+#[derive(Default)]
 pub(super) struct Connection {
     framer: Framer,
-    /// When something came last.
-    heard: Instant,
     /// When the message that is not yet whole began.
     partial: Option<Instant>,
 }
@@ -38,17 +37,11 @@ impl Agent {
             return;
         }
         if !self.connections.contains_key(&id) && self.connections.len() >= MAX_CONNECTIONS {
-            let oldest = self.connections.iter().min_by_key(|(_, c)| c.heard).map(|(id, _)| *id);
-            if let Some(oldest) = oldest {
-                self.close(oldest);
-            }
+            self.figures.dropped += 1;
+            self.close(id);
+            return;
         }
-        let connection = self.connections.entry(id).or_insert_with(|| Connection {
-            framer: Framer::default(),
-            heard: now,
-            partial: None,
-        });
-        connection.heard = now;
+        let connection = self.connections.entry(id).or_default();
         connection.framer.push(octets);
         loop {
             // Answers may close the connection.

@@ -71,6 +71,22 @@ pub struct Hop {
     pub secure: bool,
 }
 
+impl Hop {
+    /// Reached by TLS whatever the name service says.
+    pub fn is_encrypted(&self) -> bool {
+        self.secure || self.transport == Some(Transport::Tls)
+    }
+
+    /// The transport where the name service is not asked (RFC 3263 §4.1).
+    pub fn plain_transport(&self) -> Transport {
+        if self.secure {
+            Transport::Tls
+        } else {
+            self.transport.unwrap_or(Transport::Udp)
+        }
+    }
+}
+
 /// Where an extension registers.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Registrar {
