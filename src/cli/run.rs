@@ -44,9 +44,9 @@ pub fn rest_relays(file: &Path) -> Exit {
         Err(exit) => return exit,
     };
     let own = file.display().to_string();
-    loaded
-        .problems
-        .retain(|problem| problem.file == own && !problem.key.starts_with("secrets.") && !problem.key.starts_with("tls."));
+    loaded.problems.retain(|problem| {
+        problem.file == own && !problem.key.starts_with("secrets.") && !problem.key.starts_with("tls.")
+    });
     tell(&loaded);
     let rested = relay::rest_all(&loaded.relays);
     let errors = rested.err().unwrap_or_default();

@@ -170,7 +170,10 @@ pub(super) fn listen(text: &str) -> Result<(Transport, SocketAddr), Hint> {
     };
     let Ok(address) = address.parse::<SocketAddr>() else {
         return hint(match address.parse::<IpAddr>() {
-            Ok(IpAddr::V4(a)) => format!("add the port: \"{a}:{}\" behind the transport", transport.default_port()),
+            Ok(IpAddr::V4(a)) => format!(
+                "add the port: \"{a}:{}\" behind the transport",
+                transport.default_port()
+            ),
             Ok(IpAddr::V6(a)) => {
                 let port = transport.default_port();
                 format!("add brackets and the port: \"[{a}]:{port}\" behind the transport")

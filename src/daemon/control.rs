@@ -322,7 +322,10 @@ impl Control {
         self.flood.messages.add(self.intake.take_dropped());
         let news = [
             (self.pace.news(now), "calls that came too fast from one address"),
-            (self.flood.messages.news(1, now), "messages that came too fast from one address"),
+            (
+                self.flood.messages.news(1, now),
+                "messages that came too fast from one address",
+            ),
             (
                 self.flood.strangers.news(STRANGERS, now),
                 "messages and connections from addresses that are not let in",

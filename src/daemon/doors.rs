@@ -55,13 +55,15 @@ impl Doors {
     pub fn admits(&self, address: IpAddr) -> bool {
         let address = address.to_canonical();
         let is_in = |list: &RefCell<Vec<IpAddr>>| list.borrow().binary_search(&address).is_ok();
-        is_in(&self.0.registrars)
-            || self.0.networks.iter().any(|n| n.contains(address))
-            || is_in(&self.0.far_ends)
+        is_in(&self.0.registrars) || self.0.networks.iter().any(|n| n.contains(address)) || is_in(&self.0.far_ends)
     }
 
     pub fn is_registrar(&self, address: IpAddr) -> bool {
-        self.0.registrars.borrow().binary_search(&address.to_canonical()).is_ok()
+        self.0
+            .registrars
+            .borrow()
+            .binary_search(&address.to_canonical())
+            .is_ok()
     }
 
     /// Counts a stranger; whether it is worth a look.

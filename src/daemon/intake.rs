@@ -83,7 +83,10 @@ impl Lanes {
                 self.all.push(fresh);
                 return self.all.len() - 1;
             }
-            let spare = self.all.iter().position(|l| l.registrar == registrar && l.is_spare(now));
+            let spare = self
+                .all
+                .iter()
+                .position(|l| l.registrar == registrar && l.is_spare(now));
             match spare {
                 Some(i) => {
                     self.all[i] = fresh;
@@ -201,10 +204,7 @@ impl Intake {
 
     /// Takes what must not be lost and comes once for each connection.
     pub fn push(&self, peer: IpAddr, registrar: bool, signal: Signal) {
-        self.0
-            .lanes
-            .borrow_mut()
-            .push(signal, peer, registrar, Instant::now());
+        self.0.lanes.borrow_mut().push(signal, peer, registrar, Instant::now());
         self.0.ready.notify_one();
     }
 

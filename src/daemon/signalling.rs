@@ -98,8 +98,7 @@ impl Control {
     /// Draws the gate anew for the reader tasks.
     pub(super) fn draw_gate(&mut self) {
         if std::mem::take(&mut self.gate_moved) {
-            self.doors
-                .draw(self.agent.registrar_addresses(), self.agent.far_ends());
+            self.doors.draw(self.agent.registrar_addresses(), self.agent.far_ends());
         }
     }
 

@@ -172,7 +172,9 @@ impl Streams {
         }
         let making = match flow.transport {
             Transport::Tls => {
-                let Some(keyring) = &self.keyring else { return Some(flow) };
+                let Some(keyring) = &self.keyring else {
+                    return Some(flow);
+                };
                 let names = self.names_of(flow.peer);
                 let config = keyring.client();
                 let from = self.tls_port(flow.peer.is_ipv4());
@@ -234,7 +236,10 @@ impl Streams {
         let held = |place: IpAddr| move |h: &&Handshake| h.peer == place;
         let own = place(peer.ip());
         if self.handshakes.iter().filter(held(own)).count() >= MAX_HANDSHAKES_EACH {
-            self.handshakes.iter().position(|h| h.peer == own).map(|i| self.handshakes.remove(i));
+            self.handshakes
+                .iter()
+                .position(|h| h.peer == own)
+                .map(|i| self.handshakes.remove(i));
         }
         if self.handshakes.len() >= MAX_HANDSHAKES {
             let most = (0..self.handshakes.len()).max_by_key(|i| {
@@ -373,7 +378,9 @@ async fn make(peer: SocketAddr, making: Making) -> std::io::Result<Wire> {
     };
     let names = names
         .into_iter()
-        .map(|name| ServerName::try_from(name).map_err(|_| std::io::Error::other("a name that no certificate can have")))
+        .map(|name| {
+            ServerName::try_from(name).map_err(|_| std::io::Error::other("a name that no certificate can have"))
+        })
         .collect::<std::io::Result<Vec<_>>>()?;
     let Some(first) = names.first().cloned() else {
         return Err(std::io::Error::other("no name to check"));
@@ -384,7 +391,12 @@ async fn make(peer: SocketAddr, making: Making) -> std::io::Result<Wire> {
         other => other?,
     };
     let shaking = TlsConnector::from(config).connect(first, stream);
-    let stream = within(HANDSHAKE_TIMEOUT, shaking, "the far end is silent when TLS is to be agreed on").await?;
+    let stream = within(
+        HANDSHAKE_TIMEOUT,
+        shaking,
+        "the far end is silent when TLS is to be agreed on",
+    )
+    .await?;
     let end_entity = stream.get_ref().1.peer_certificates().and_then(|c| c.first());
     for name in names.iter().skip(1) {
         if let Some(certificate) = end_entity {

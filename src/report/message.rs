@@ -266,11 +266,9 @@ impl Message {
                 format!("the changed TLS files cannot be used, the old ones stay in use: {cause}"),
             )
             .with("CAUSE", cause),
-            Message::CertificateEnds { cause } => Entry::new(
-                kind::CERTIFICATE_ENDS,
-                format!("our own TLS certificate: {cause}"),
-            )
-            .with("CAUSE", cause),
+            Message::CertificateEnds { cause } => {
+                Entry::new(kind::CERTIFICATE_ENDS, format!("our own TLS certificate: {cause}")).with("CAUSE", cause)
+            }
             Message::CallNotTaken {
                 extension,
                 caller,

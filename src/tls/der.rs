@@ -95,7 +95,7 @@ fn seconds(tag: u8, text: &[u8]) -> Option<i64> {
     let (year, rest) = match (tag, text.len()) {
         (UTC_TIME, 12) => {
             let (year, rest) = text.split_at(2);
-            let year: i16 = year.parse().ok()?;
+            let year: i64 = year.parse().ok()?;
             (if year >= 50 { 1900 + year } else { 2000 + year }, rest)
         }
         (GENERALIZED_TIME, 14) => {
@@ -104,10 +104,23 @@ fn seconds(tag: u8, text: &[u8]) -> Option<i64> {
         }
         _ => return None,
     };
-    let part = |i: usize| rest.get(i..i + 2).and_then(|t| t.parse::<i8>().ok());
-    let at = jiff::civil::DateTime::new(year, part(0)?, part(2)?, part(4)?, part(6)?, part(8)?, 0).ok()?;
-    let at = jiff::tz::TimeZone::UTC.to_timestamp(at).ok()?;
-    Some(at.as_second())
+    let part = |i: usize| rest.get(i..i + 2).and_then(|t| t.parse::<i64>().ok());
+    let (month, day, hour, minute, second) = (part(0)?, part(2)?, part(4)?, part(6)?, part(8)?);
+    let real = (1..=12).contains(&month) && (1..=31).contains(&day) && hour < 24 && minute < 60 && second < 60;
+    real.then(|| days(year, month, day) * 86_400 + hour * 3600 + minute * 60 + second)
+}
+
+/// Days from 1970-01-01 in the Gregorian calendar; years begin in March here, so that the leap day is the last one.
+/// jiff's calendar ends before 9999-12-31, which stands for a certificate without end (RFC 5280 §4.1.2.5).
+fn days(year: i64, month: i64, day: i64) -> i64 {
+    let (year, month) = if month > 2 {
+        (year, month - 3)
+    } else {
+        (year - 1, month + 9)
+    };
+    let leap_days = year / 4 - year / 100 + year / 400;
+    // From 0000-03-01, which is 719468 days before 1970.
+    year * 365 + leap_days + (153 * month + 2) / 5 + day - 1 - 719_468
 }
 
 /// The domains of `sip:` URIs without a user in subjectAltName (RFC 5922 §7.1), lower case.

@@ -80,7 +80,10 @@ impl Material {
             }
         };
         let ca = files.ca.as_deref().map(|f| keep(certificates(Part::Ca, f)));
-        let client_ca = files.client_ca.as_deref().map(|f| keep(certificates(Part::ClientCa, f)));
+        let client_ca = files
+            .client_ca
+            .as_deref()
+            .map(|f| keep(certificates(Part::ClientCa, f)));
         let chain = files
             .certificate
             .as_deref()
@@ -231,13 +234,19 @@ pub(super) fn dates(validity: Validity, now: SystemTime) -> Option<(String, Stri
     let renew = "renew it; the new file is taken up without a restart".to_owned();
     if now < validity.from {
         let from = cause::day(validity.from);
-        let clock = format!("if that is past, this machine's clock is wrong: it says {}", cause::day(now));
+        let clock = format!(
+            "if that is past, this machine's clock is wrong: it says {}",
+            cause::day(now)
+        );
         return Some((format!("a certificate that holds only from {from}"), clock));
     }
     match validity.until.duration_since(now) {
         Err(_) => Some((format!("a certificate that expired on {until}"), renew)),
         Ok(left) if left < SOON => Some((
-            format!("a certificate that expires on {until}, in {} days", left.as_secs() / 86_400),
+            format!(
+                "a certificate that expires on {until}, in {} days",
+                left.as_secs() / 86_400
+            ),
             renew,
         )),
         Ok(_) => None,

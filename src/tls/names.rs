@@ -8,9 +8,7 @@ use tokio_rustls::rustls::client::{verify_server_cert_signed_by_trust_anchor, ve
 use tokio_rustls::rustls::crypto::{WebPkiSupportedAlgorithms, verify_tls12_signature, verify_tls13_signature};
 use tokio_rustls::rustls::pki_types::{CertificateDer, ServerName, UnixTime};
 use tokio_rustls::rustls::server::ParsedCertificate;
-use tokio_rustls::rustls::{
-    CertificateError, DigitallySignedStruct, Error, RootCertStore, SignatureScheme,
-};
+use tokio_rustls::rustls::{CertificateError, DigitallySignedStruct, Error, RootCertStore, SignatureScheme};
 
 use super::der;
 
@@ -110,7 +108,10 @@ pub fn fits(certificate: &CertificateDer<'_>, name: &ServerName<'_>) -> Result<(
         return verify_server_name(&ParsedCertificate::try_from(certificate)?, name);
     }
     let wanted = wanted.as_ref().trim_end_matches('.');
-    if domains.iter().any(|d| d.trim_end_matches('.').eq_ignore_ascii_case(wanted)) {
+    if domains
+        .iter()
+        .any(|d| d.trim_end_matches('.').eq_ignore_ascii_case(wanted))
+    {
         return Ok(());
     }
     Err(CertificateError::NotValidForNameContext {
@@ -119,4 +120,3 @@ pub fn fits(certificate: &CertificateDer<'_>, name: &ServerName<'_>) -> Result<(
     }
     .into())
 }
-

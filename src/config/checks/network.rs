@@ -185,7 +185,10 @@ pub(super) fn listen(sheets: &Sheets, problems: &mut Problems) {
         let before = list.get(..i).unwrap_or_default();
         let clash = before.iter().any(|(t, a, _)| {
             let same_ip = a.ip() == address.ip() || a.ip().is_unspecified() || address.ip().is_unspecified();
-            t.is_reliable() == transport.is_reliable() && a.port() == address.port() && a.is_ipv4() == address.is_ipv4() && same_ip
+            t.is_reliable() == transport.is_reliable()
+                && a.port() == address.port()
+                && a.is_ipv4() == address.is_ipv4()
+                && same_ip
         });
         if clash {
             problems.error(
