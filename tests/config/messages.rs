@@ -70,6 +70,11 @@ fn too_wide_a_gate() {
 }
 
 #[test]
+fn tls_files_that_do_not_go_together() {
+    stored("tls");
+}
+
+#[test]
 fn warnings_only() {
     stored("quiet");
 }
