@@ -148,7 +148,7 @@ fn together(sheet: &Sheet, sheets: &Sheets, listens: Option<usize>, problems: &m
 
 fn tell(sheet: &Sheet, fault: &Fault, problems: &mut Problems) {
     let key = match fault.part {
-        Part::Key if sheet.wrote("key_credential") => "key_credential",
+        Part::Key if !sheet.wrote("key") => "key_credential",
         part => part.key(),
     };
     let file = cut_path(&fault.file.display().to_string());
