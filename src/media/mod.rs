@@ -9,6 +9,7 @@ pub mod packet;
 pub mod playout;
 pub mod receiver;
 pub mod rtcp;
+pub mod srtp;
 pub mod talker;
 
 pub use codec::{Codec, Format, PayloadMap};
