@@ -3,7 +3,9 @@
 //! measurement is short: a check that the bench itself works.
 #![allow(clippy::disallowed_methods)]
 
+mod caller;
 mod callgrind;
+mod calls;
 mod gstreamer;
 mod program;
 mod side_by_side;
@@ -47,6 +49,8 @@ struct Extent {
     calls: (u32, u32),
     /// Real-time runs of whole programs under callgrind.
     counting: (Duration, Duration),
+    calls_in_a_row: u32,
+    calls_in_the_race: u32,
 }
 
 const FULL: Extent = Extent {
@@ -54,6 +58,8 @@ const FULL: Extent = Extent {
     audio: (10, 40),
     calls: (4, 24),
     counting: (Duration::from_secs(4), Duration::from_secs(16)),
+    calls_in_a_row: 10_000,
+    calls_in_the_race: 6_000,
 };
 
 const SMOKE: Extent = Extent {
@@ -61,7 +67,11 @@ const SMOKE: Extent = Extent {
     audio: (1, 2),
     calls: (2, 4),
     counting: (Duration::from_secs(2), Duration::from_secs(4)),
+    calls_in_a_row: 500,
+    calls_in_the_race: 500,
 };
+
+type Measure = fn(Extent) -> Vec<Row>;
 
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
@@ -73,10 +83,20 @@ fn main() -> ExitCode {
     if !full {
         println!("short runs: the figures mean little (cargo bench measures)");
     }
+    // Further words choose groups of rows: `cargo bench -- calls`.
+    let chosen: Vec<&String> = arguments.iter().filter(|a| !a.starts_with('-')).collect();
+    let groups: [(&str, Measure); 4] = [
+        ("callgrind", callgrind::rows),
+        ("program", program::rows),
+        ("calls", calls::rows),
+        ("side-by-side", side_by_side::rows),
+    ];
     let mut rows = Vec::new();
-    rows.extend(callgrind::rows(extent));
-    rows.extend(program::rows(extent));
-    rows.extend(side_by_side::rows(extent));
+    for (name, measure) in groups {
+        if chosen.is_empty() || chosen.iter().any(|c| *c == name) {
+            rows.extend(measure(extent));
+        }
+    }
     print(&rows);
     let broken = rows.iter().any(|r| matches!(r.figure, Err(Failure::Broken(_))));
     if broken { ExitCode::FAILURE } else { ExitCode::SUCCESS }

@@ -1,12 +1,12 @@
 //! The program itself: how large, how much memory, and how to start and end it.
 
 use std::io::Read as _;
-use std::net::UdpSocket;
+use std::net::{Ipv4Addr, UdpSocket};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
-use crate::signal::{FRAME, PACKET_TIME, rtp, speech};
+use crate::caller::Phone;
 use crate::{Extent, Failure, Row};
 
 pub const HORNWIRE: &str = env!("CARGO_BIN_EXE_hornwire");
@@ -188,7 +188,10 @@ zones = ["yard"]
         scratch.path.join("yard.wav").display()
     );
     let daemon = start(&scratch.path, &config, |_| {})?;
-    let call = Call::place(port).map_err(|cause| Failure::Broken(format!("{cause}: {}", log_of(&scratch.path))))?;
+    let phone = Phone::new(Ipv4Addr::LOCALHOST, port)?;
+    let call = phone
+        .call("850")
+        .map_err(|cause| Failure::Broken(format!("{cause}: {}", log_of(&scratch.path))))?;
     call.speak(length).map_err(Failure::broken)?;
     let figures = resident(&daemon.0)?;
     call.hang_up().map_err(Failure::broken)?;
@@ -200,7 +203,8 @@ zones = ["yard"]
     Ok(figures)
 }
 
-fn resident(child: &Child) -> Result<(u64, u64), Failure> {
+/// Resident octets of a process, now and at most (proc_pid_status(5)).
+pub fn resident(child: &Child) -> Result<(u64, u64), Failure> {
     let status = std::fs::read_to_string(format!("/proc/{}/status", child.id())).map_err(Failure::broken)?;
     let field = |name: &str| {
         status
@@ -211,109 +215,4 @@ fn resident(child: &Child) -> Result<(u64, u64), Failure> {
             .ok_or_else(|| Failure::Broken(format!("no {name} in /proc")))
     };
     Ok((field("VmRSS:")?, field("VmHWM:")?))
-}
-
-/// The least caller that is a proper one: INVITE with SDP, ACK, speech, BYE (RFC 3261, RFC 3264).
-struct Call {
-    sip: UdpSocket,
-    rtp: UdpSocket,
-    /// `To` with the tag of the answer.
-    to: String,
-    target: String,
-    speech_port: u16,
-}
-
-impl Call {
-    fn place(port: u16) -> Result<Self, String> {
-        let text = |error: std::io::Error| error.to_string();
-        let sip = UdpSocket::bind("127.0.0.1:0").map_err(text)?;
-        sip.connect(("127.0.0.1", port)).map_err(text)?;
-        sip.set_read_timeout(Some(Duration::from_secs(5))).map_err(text)?;
-        let rtp = UdpSocket::bind("127.0.0.1:0").map_err(text)?;
-        let own = rtp.local_addr().map_err(text)?.port();
-        let sdp = format!(
-            "v=0\r\no=- 1 1 IN IP4 127.0.0.1\r\ns=-\r\nc=IN IP4 127.0.0.1\r\nt=0 0\r\nm=audio {own} RTP/AVP 0\r\n"
-        );
-        let mut call = Call {
-            sip,
-            rtp,
-            to: format!("<sip:850@127.0.0.1:{port}>"),
-            target: format!("sip:850@127.0.0.1:{port}"),
-            speech_port: 0,
-        };
-        call.request("INVITE", 1, "z9hG4bKinvite", &sdp).map_err(text)?;
-        let answer = loop {
-            let answer = call.receive().map_err(text)?;
-            let status = answer.split(' ').nth(1).unwrap_or_default().to_owned();
-            match status.as_bytes().first() {
-                Some(b'1') => {}
-                Some(b'2') => break answer,
-                _ => return Err(format!("the call was answered {}", answer.lines().next().unwrap_or(""))),
-            }
-        };
-        let header = |name: &str| answer.lines().find_map(|l| l.strip_prefix(name)).map(str::trim);
-        call.to = header("To:").ok_or("no To in the answer")?.to_owned();
-        if let Some(contact) = header("Contact:").and_then(|c| c.split(['<', '>']).nth(1)) {
-            call.target = contact.to_owned();
-        }
-        call.speech_port = header("m=audio ")
-            .and_then(|m| m.split(' ').next()?.parse().ok())
-            .ok_or("no audio in the answer")?;
-        call.request("ACK", 1, "z9hG4bKack", "").map_err(text)?;
-        Ok(call)
-    }
-
-    fn speak(&self, length: Duration) -> std::io::Result<()> {
-        let speech = speech(length.as_secs() as u32 + 1);
-        let start = Instant::now();
-        for (number, frame) in speech.chunks_exact(FRAME).enumerate() {
-            let due = start + PACKET_TIME * number as u32;
-            std::thread::sleep(due.saturating_duration_since(Instant::now()));
-            if start.elapsed() >= length {
-                break;
-            }
-            self.rtp
-                .send_to(&rtp(number as u64, frame), ("127.0.0.1", self.speech_port))?;
-        }
-        Ok(())
-    }
-
-    fn hang_up(&self) -> Result<(), String> {
-        self.request("BYE", 2, "z9hG4bKbye", "").map_err(|e| e.to_string())?;
-        for _ in 0..20 {
-            let answer = self.receive().map_err(|e| e.to_string())?;
-            if answer.contains("CSeq: 2 BYE") {
-                return if answer.starts_with("SIP/2.0 200") {
-                    Ok(())
-                } else {
-                    Err(format!("BYE was answered {answer}"))
-                };
-            }
-        }
-        Err("no answer to BYE".to_owned())
-    }
-
-    fn request(&self, method: &str, cseq: u32, branch: &str, body: &str) -> std::io::Result<()> {
-        let own = self.sip.local_addr()?;
-        let kind = if body.is_empty() {
-            ""
-        } else {
-            "Content-Type: application/sdp\r\n"
-        };
-        let message = format!(
-            "{method} {} SIP/2.0\r\nVia: SIP/2.0/UDP {own};branch={branch};rport\r\nMax-Forwards: 70\r\n\
-             From: \"Office\" <sip:201@{own}>;tag=bench\r\nTo: {}\r\nCall-ID: bench@{own}\r\nCSeq: {cseq} {method}\r\n\
-             Contact: <sip:201@{own}>\r\n{kind}Content-Length: {}\r\n\r\n{body}",
-            self.target,
-            self.to,
-            body.len()
-        );
-        self.sip.send(message.as_bytes()).map(|_| ())
-    }
-
-    fn receive(&self) -> std::io::Result<String> {
-        let mut buffer = [0; 4096];
-        let n = self.sip.recv(&mut buffer)?;
-        Ok(String::from_utf8_lossy(&buffer[..n]).into_owned())
-    }
 }

@@ -5,6 +5,7 @@ use crate::lab::kamailio::{Kamailio, Wish};
 use crate::lab::phone::Call;
 use crate::lab::sipp::Scenario;
 use crate::lab::speech::{Band, Speech, must_be_as_good, score};
+use crate::lab::yard::Setup;
 use crate::lab::{Lab, PHONE_SYSTEM, pause, seconds, sound};
 
 /// Quieter than this is silence: far below the smallest step of a telephone codec after 0 dB of gain.
@@ -71,60 +72,44 @@ fn a_call_through_a_sha256_registrar_is_a_page() {
 fn a_nonce_that_grew_stale_is_answered_with_the_new_one() {
     // RFC 3261 §22.4, RFC 7616 §3.3: `stale` asks for the same password with a new nonce. The refreshes of a 10 s
     // registration meet nonces that live 3 s.
-    let lab = Lab::new("calls-stale");
-    let kamailio = Kamailio::start_with(
-        &lab,
-        &Wish {
+    let mut yard = Setup::new("calls-stale")
+        .wish(Wish {
             max_expires: 10,
             nonce_expire: 3,
             ..Wish::default()
-        },
-    );
-    let site = Site::new(&lab).extension("850", &kamailio.registrar(), "zones = [\"yard\"]");
-    let mut daemon = site.start(&lab);
-    kamailio.wait_registered("850", true, 10.0);
+        })
+        .start();
+    let log = || yard.kamailio.log().text();
     for _ in 0..25 {
         pause(1.0);
-        assert!(
-            !kamailio.contacts("850").is_empty(),
-            "the registration ran out:\n{}",
-            kamailio.log().text()
-        );
+        let registered = !yard.kamailio.contacts("850").is_empty();
+        assert!(registered, "the registration ran out:\n{}", log());
     }
-    let refreshes = kamailio.log().count(&["request REGISTER", "by 850"]);
+    let refreshes = yard.kamailio.log().count(&["request REGISTER", "by 850"]);
     assert!(
         (4..=24).contains(&refreshes),
         "{refreshes} REGISTERs in 25 s:\n{}",
-        kamailio.log().text()
+        log()
     );
-    assert!(daemon.troubles().is_empty(), "{:#?}", daemon.troubles());
-    daemon.stop(10.0);
+    assert!(yard.daemon.troubles().is_empty(), "{:#?}", yard.daemon.troubles());
+    yard.daemon.stop(10.0);
 }
 
 #[test]
 #[ignore = "needs the peers that deploy/check installs"]
 fn a_page_over_its_limit_is_hung_up_on() {
-    let lab = Lab::new("calls-limit");
-    let speech = Speech::long(&lab);
-    let kamailio = Kamailio::start(&lab);
-    let site = Site::new(&lab).extension("850", &kamailio.registrar(), "zones = [\"yard\"]\npage_limit = \"5 s\"");
-    let mut daemon = site.start(&lab);
-    kamailio.wait_registered("850", true, 10.0);
+    let setup = Setup::new("calls-limit").with("page_limit = \"5 s\"");
+    let speech = Speech::long(setup.lab());
+    let mut yard = setup.start();
     // BYE with a Reason (RFC 3326), along the route set (RFC 3261 §12.2.1.1): SIPp's scenario asks for both.
-    let mut sipp = Scenario::new("cut.xml", kamailio.address(), "850", &speech.mulaw).start(&lab);
-    sipp.must_pass(20.0);
-    assert_eq!(
-        kamailio.log().count(&["request BYE", "from udp:127.0.0.1:"]),
-        1,
-        "{}",
-        kamailio.log().text()
-    );
-    daemon.wait_rest(5.0);
-    daemon.stop(10.0);
-    let records = daemon.records();
-    assert_eq!(records.len(), 1, "{records:#?}");
-    assert_eq!(records[0].field("END_REASON"), "page-limit", "{records:?}");
-    let (from, to) = sound::read(&site.wav).heard(0, SILENCE).expect("speech in the yard");
+    yard.sipp("cut.xml", "850", &speech.mulaw).must_pass(20.0);
+    let log = yard.kamailio.log();
+    assert_eq!(log.count(&["request BYE", "from udp:127.0.0.1:"]), 1, "{}", log.text());
+    yard.finish(1);
+    assert_eq!(yard.reasons(), ["page-limit"], "{:#?}", yard.daemon.records());
+    let (from, to) = sound::read(&yard.site.wav)
+        .heard(0, SILENCE)
+        .expect("speech in the yard");
     assert!((4.5..5.6).contains(&(to - from)), "heard from {from} to {to} s");
 }
 
@@ -193,39 +178,23 @@ fn a_desk_phone_with_a_law_is_heard_as_well_as_the_line_allows() {
 #[ignore = "needs the peers that deploy/check installs"]
 fn a_call_that_is_put_on_hold_and_taken_back_goes_on() {
     // RFC 3264 §8.4: hold is a re-INVITE with `sendonly`, resumed with another one.
-    let lab = Lab::new("calls-hold");
-    let speech = Speech::long(&lab);
-    let kamailio = Kamailio::start(&lab);
-    let site = Site::new(&lab).extension(
-        "850",
-        &kamailio.registrar(),
-        "zones = [\"yard\"]\nno_packet_limit = \"15 s\"",
-    );
-    let mut daemon = site.start(&lab);
-    kamailio.wait_registered("850", true, 10.0);
-    let call = Call {
+    let setup = Setup::new("calls-hold").with("no_packet_limit = \"15 s\"");
+    let speech = Speech::long(setup.lab());
+    let mut yard = setup.start();
+    let mut phone = yard.phone(&Call {
         hang_up_after: None,
         ..Call::to("850", &speech.narrow)
-    };
-    let mut phone = call.start(&lab, &kamailio);
-    phone.wait_answer(5.0);
+    });
     pause(3.0);
-    let mark = phone.process.mark();
-    phone.process.say("hold");
-    phone.process.wait_from(mark, &["MESSAGE SIP/2.0 200"], seconds(5.0));
+    phone.say_and_wait("hold");
     pause(2.0);
-    let mark = phone.process.mark();
-    phone.process.say("resume");
-    phone.process.wait_from(mark, &["MESSAGE SIP/2.0 200"], seconds(5.0));
+    phone.say_and_wait("resume");
     pause(4.0);
     phone.process.say("hangup");
     phone.wait_done(10.0);
-    daemon.wait_records(1, 10.0);
-    daemon.wait_rest(5.0);
-    daemon.stop(10.0);
-    let records = daemon.records();
-    assert_eq!(records[0].field("END_REASON"), "hung-up", "{records:?}");
-    let heard = sound::read(&site.wav);
+    yard.finish(1);
+    assert_eq!(yard.reasons(), ["hung-up"], "{:#?}", yard.daemon.records());
+    let heard = sound::read(&yard.site.wav);
     let (from, to) = heard.heard(0, SILENCE).expect("speech");
     assert!(to - from > 7.0, "heard from {from} to {to} s only");
     let last = sound::level(heard.part(0, to - 2.0, to));

@@ -1,11 +1,12 @@
 //! What breaks in the field: registrars, callers, passwords.
 
 use crate::lab::daemon::Site;
-use crate::lab::kamailio::{Kamailio, SUBSCRIBERS};
+use crate::lab::kamailio::{Kamailio, SUBSCRIBERS, Wish};
 use crate::lab::multicast::{Group, send_pcmu};
 use crate::lab::phone::Call;
 use crate::lab::sipp::Scenario;
 use crate::lab::speech::{Band, Speech, must_be_as_good, score};
+use crate::lab::yard::Setup;
 use crate::lab::{Lab, free_port, pause, seconds};
 
 /// A refresh that meets a dead registrar is given up after 64·T1 = 32 s (RFC 3261 table 4, timer F); the first try after
@@ -55,116 +56,86 @@ fn a_registrar_that_is_late_is_waited_for() {
 #[test]
 #[ignore = "needs the peers that deploy/check installs"]
 fn a_registrar_that_dies_in_a_call_costs_neither_the_page_nor_the_next_one() {
-    let lab = Lab::new("faults-registrar");
-    let speech = Speech::long(&lab);
-    let mut kamailio = Kamailio::start_with(
-        &lab,
-        &crate::lab::kamailio::Wish {
+    let setup = Setup::new("faults-registrar")
+        .wish(Wish {
             max_expires: 20,
-            ..Default::default()
-        },
-    );
-    let site = Site::new(&lab).extension(
-        "850",
-        &kamailio.registrar(),
-        "zones = [\"yard\"]\nno_packet_limit = \"2 s\"",
-    );
-    let mut daemon = site.start(&lab);
-    kamailio.wait_registered("850", true, 10.0);
-    let mut phone = Call::to("850", &speech.narrow).start(&lab, &kamailio);
-    phone.wait_answer(5.0);
+            ..Wish::default()
+        })
+        .with("no_packet_limit = \"2 s\"");
+    let speech = Speech::long(setup.lab());
+    let short = Speech::short(setup.lab());
+    let mut yard = setup.start();
+    let mut phone = yard.phone(&Call::to("850", &speech.narrow));
     pause(2.0);
-    kamailio.kill();
+    yard.kamailio.kill();
     // The audio goes straight from the phone and does not stop. Its BYE is lost with the phone system, so the page ends
     // by itself, when no more packets come.
     pause(speech.seconds - 2.0 + 1.0);
     phone.process.kill();
-    daemon.wait_records(1, 15.0);
-    daemon.wait_rest(5.0);
+    yard.daemon.wait_records(1, 15.0);
+    yard.daemon.wait_rest(5.0);
     // Some refreshes fail.
     pause(20.0);
-    kamailio.restart();
-    kamailio.wait_registered("850", true, RECOVERY);
-    let short = Speech::short(&lab);
-    let mut sipp = Scenario {
-        length: 3200,
-        ..Scenario::new("call.xml", kamailio.address(), "850", &short.mulaw)
-    }
-    .start(&lab);
-    sipp.must_pass(20.0);
-    daemon.wait_records(2, 10.0);
-    daemon.wait_rest(5.0);
-    daemon.stop(20.0);
-    let records = daemon.records();
-    assert_eq!(records.len(), 2, "{records:#?}");
-    assert_eq!(records[0].field("END_REASON"), "no-packets", "{records:#?}");
-    assert_eq!(records[1].field("END_REASON"), "hung-up", "{records:#?}");
-    assert!(daemon.registration_failures() <= 2, "{}", daemon.process.text());
-    let result = score(Band::Narrow, &speech.narrow, &site.wav, 0, &speech.round_trip_mulaw);
+    yard.kamailio.restart();
+    yard.kamailio.wait_registered("850", true, RECOVERY);
+    yard.whole_call(&short.mulaw, 3200);
+    yard.finish(2);
+    assert_eq!(
+        yard.reasons(),
+        ["no-packets", "hung-up"],
+        "{:#?}",
+        yard.daemon.records()
+    );
+    let failures = yard.daemon.registration_failures();
+    assert!(failures <= 2, "{}", yard.daemon.process.text());
+    let result = score(
+        Band::Narrow,
+        &speech.narrow,
+        &yard.site.wav,
+        0,
+        &speech.round_trip_mulaw,
+    );
     must_be_as_good("page without its registrar", result);
 }
 
 #[test]
 #[ignore = "needs the peers that deploy/check installs"]
 fn a_caller_that_vanishes_frees_the_loudspeakers() {
-    let lab = Lab::new("faults-vanished");
-    let speech = Speech::long(&lab);
-    let kamailio = Kamailio::start(&lab);
-    let site = Site::new(&lab).extension(
-        "850",
-        &kamailio.registrar(),
-        "zones = [\"yard\"]\nno_packet_limit = \"2 s\"",
-    );
-    let mut daemon = site.start(&lab);
-    kamailio.wait_registered("850", true, 10.0);
-    let mut phone = Call::to("850", &speech.narrow).start(&lab, &kamailio);
-    phone.wait_answer(5.0);
-    daemon.wait_relay("yard-trigger", true, 5.0);
+    let setup = Setup::new("faults-vanished").with("no_packet_limit = \"2 s\"");
+    let speech = Speech::long(setup.lab());
+    let mut yard = setup.start();
+    let mut phone = yard.phone(&Call::to("850", &speech.narrow));
+    yard.daemon.wait_relay("yard-trigger", true, 5.0);
     pause(3.0);
     let died = std::time::Instant::now();
     phone.process.kill();
-    daemon.wait_rest(10.0);
+    yard.daemon.wait_rest(10.0);
     let freed = died.elapsed().as_secs_f64();
     assert!(
         (2.0..5.0).contains(&freed),
         "freed after {freed} s, with a limit of 2 s and a release of 0.4 s"
     );
-    daemon.wait_records(1, 5.0);
+    yard.daemon.wait_records(1, 5.0);
     // Nobody answers its BYE; the next caller does not wait for that.
-    let mut sipp = Scenario {
-        length: 1500,
-        ..Scenario::new("call.xml", kamailio.address(), "850", &speech.mulaw)
-    }
-    .start(&lab);
-    sipp.must_pass(20.0);
-    daemon.wait_records(2, 10.0);
-    let records = daemon.records();
-    assert_eq!(records[0].field("END_REASON"), "no-packets", "{records:#?}");
-    assert_eq!(records[1].field("END_REASON"), "hung-up", "{records:#?}");
-    daemon.stop(10.0);
+    yard.whole_call(&speech.mulaw, 1500);
+    yard.finish(2);
+    assert_eq!(
+        yard.reasons(),
+        ["no-packets", "hung-up"],
+        "{:#?}",
+        yard.daemon.records()
+    );
 }
 
 #[test]
 #[ignore = "needs the peers that deploy/check installs"]
 fn a_caller_that_falls_silent_without_hanging_up_is_hung_up_on() {
-    let lab = Lab::new("faults-left");
-    let speech = Speech::long(&lab);
-    let kamailio = Kamailio::start(&lab);
-    let site = Site::new(&lab).extension(
-        "850",
-        &kamailio.registrar(),
-        "zones = [\"yard\"]\nno_packet_limit = \"2 s\"",
-    );
-    let mut daemon = site.start(&lab);
-    kamailio.wait_registered("850", true, 10.0);
-    let mut sipp = Scenario::new("left.xml", kamailio.address(), "850", &speech.mulaw).start(&lab);
-    sipp.must_pass(20.0);
-    daemon.wait_records(1, 5.0);
-    daemon.wait_rest(5.0);
-    daemon.stop(10.0);
-    let records = daemon.records();
-    assert_eq!(records.len(), 1, "{records:#?}");
-    assert_eq!(records[0].field("END_REASON"), "no-packets", "{records:#?}");
+    let setup = Setup::new("faults-left").with("no_packet_limit = \"2 s\"");
+    let speech = Speech::long(setup.lab());
+    let mut yard = setup.start();
+    yard.sipp("left.xml", "850", &speech.mulaw).must_pass(20.0);
+    yard.finish(1);
+    assert_eq!(yard.reasons(), ["no-packets"], "{:#?}", yard.daemon.records());
 }
 
 #[test]

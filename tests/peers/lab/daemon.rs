@@ -310,7 +310,7 @@ impl Daemon {
     }
 
     pub fn registrations(&self) -> usize {
-        self.process.count(&["is registered for"])
+        self.process.count(&["is registered at"])
     }
 
     /// Warnings and errors.

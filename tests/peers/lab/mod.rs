@@ -13,6 +13,7 @@ pub mod pulse;
 pub mod sipp;
 pub mod sound;
 pub mod speech;
+pub mod yard;
 
 use std::net::{TcpListener, UdpSocket};
 use std::path::{Path, PathBuf};

@@ -65,6 +65,13 @@ impl Phone {
         self.process.wait(&["STATE CONFIRMED"], seconds(limit)).at
     }
 
+    /// A command that makes it send a request; waits for the 200.
+    pub fn say_and_wait(&mut self, command: &str) {
+        let mark = self.process.mark();
+        self.process.say(command);
+        self.process.wait_from(mark, &["MESSAGE SIP/2.0 200"], seconds(5.0));
+    }
+
     /// The call is over and the files are closed.
     pub fn wait_done(&mut self, limit: f64) {
         self.process.wait(&["STATE DISCONNECTED"], seconds(limit));
