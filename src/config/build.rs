@@ -12,7 +12,7 @@ use super::text::SIP_PORT;
 use super::tls;
 use crate::media::Codec;
 use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
-use crate::sip::agent::Transport;
+use crate::sip::agent::{Hop, Registrar, Transport};
 use crate::sip::secret::Secret;
 use crate::sound::level::{Db, Dbfs};
 
@@ -186,13 +186,25 @@ fn extension(sheet: &Sheet, sheets: &Sheets, secrets: &Secrets, problems: &mut P
     Extension {
         name: sheet.name.clone(),
         user: sheet.text("user").unwrap_or_default().to_owned(),
-        registrars: sheet.registrar("registrar").cloned().into_iter().collect(),
+        registrars: registrars(sheet),
         auth_user: sheet.text("auth_user").map(str::to_owned),
         password: password(sheet, secrets, problems),
         expires: u32::try_from(expires).unwrap_or(3600),
+        keep_alive: sheet.duration("keep_alive"),
         codecs: sheet.choices("codecs").iter().filter_map(|w| codec(w)).collect(),
         paging: paging(sheet, sheets, problems),
     }
+}
+
+/// Each with all proxies before it.
+fn registrars(sheet: &Sheet) -> Vec<Registrar> {
+    let proxies = sheet.registrars("outbound_proxy");
+    let proxies: Vec<Hop> = proxies.iter().map(|(proxy, _)| proxy.hop.clone()).collect();
+    let with_proxies = |(registrar, _): &(Registrar, usize)| Registrar {
+        hop: registrar.hop.clone(),
+        proxies: proxies.clone(),
+    };
+    sheet.registrars("registrar").iter().map(with_proxies).collect()
 }
 
 fn password(sheet: &Sheet, secrets: &Secrets, problems: &mut Problems) -> Option<Secret> {
@@ -322,5 +334,6 @@ fn sip(sheet: &Sheet, has_extensions: bool) -> Sip {
         networks: sheet.networks("networks").to_vec(),
         trusted: Vec::new(),
         advertise: sheet.address("advertise"),
+        start_spread: sheet.duration("start_spread").unwrap_or_default(),
     }
 }

@@ -126,6 +126,8 @@ pub struct Extension {
     pub auth_user: Option<String>,
     pub password: Option<Secret>,
     pub expires: u32,
+    /// See [`crate::sip::agent::Extension::keep_alive`].
+    pub keep_alive: Option<Duration>,
     /// Preferred first.
     pub codecs: Vec<Codec>,
     pub paging: Paging,
@@ -158,4 +160,6 @@ pub struct Sip {
     pub trusted: Vec<Network>,
     /// Address to put into Contact and SDP when the board is behind a translation; usually `None`.
     pub advertise: Option<IpAddr>,
+    /// The first registrations wait a random part of this.
+    pub start_spread: Duration,
 }

@@ -31,7 +31,11 @@ impl Kind {
             Kind::Ports => "\"FIRST-LAST\", two ports from 1024 to 65535, the first one even".to_owned(),
             Kind::Networks => "a list of addresses and address blocks".to_owned(),
             Kind::Advertise => "an IPv4 or IPv6 address".to_owned(),
-            Kind::Registrar => "\"sip:HOST\" or \"sip:HOST:PORT\", also with ;transport=tcp or ;transport=tls, \"sips:HOST\", or \"none\"".to_owned(),
+            Kind::Registrar => {
+                "\"sip:HOST\" or \"sip:HOST:PORT\", also with ;transport=tcp or ;transport=tls, \"sips:HOST\", a list of up to \
+                 four of them, or \"none\""
+                    .to_owned()
+            }
             Kind::User => "the user part of a SIP address".to_owned(),
             Kind::Multicast => "\"ADDRESS:PORT\" with a multicast address".to_owned(),
             Kind::Interface => "the name or an address of a network interface".to_owned(),

@@ -180,10 +180,11 @@ impl Sheet {
         }
     }
 
-    pub fn registrar(&self, key: &str) -> Option<&Registrar> {
+    /// Registrars or proxies, each with its byte offset; none if the key is absent or says so.
+    pub fn registrars(&self, key: &str) -> &[(Registrar, usize)] {
         match self.value(key) {
-            Some(Value::Registrar(r)) => r.as_ref(),
-            _ => None,
+            Some(Value::Registrars(list)) => list,
+            _ => &[],
         }
     }
 

@@ -106,7 +106,7 @@ fn every_key_changes_the_plan() {
             if key.name == "payload_type" {
                 line.push_str("\ncodec = 'opus'");
             }
-            if key.name == "auth_user" {
+            if key.name == "auth_user" || key.name == "outbound_proxy" {
                 line.push_str("\nregistrar = 'sip:pbx.quayside.example'");
             }
             let after = plan_text(&minimal(section.path, &line));

@@ -27,8 +27,8 @@ pub(super) fn files(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pr
     let listens = listens(sheets);
     let connects = sheets
         .of("extensions")
-        .filter_map(|s| s.registrar("registrar"))
-        .any(|r| r.hop.is_encrypted() || r.proxies.iter().any(|p| p.is_encrypted()));
+        .flat_map(|s| s.registrars("registrar").iter().chain(s.registrars("outbound_proxy")))
+        .any(|(server, _)| server.hop.is_encrypted());
     together(sheet, sheets, listens, problems);
     match Material::read(&files, connects) {
         Ok(material) => {

@@ -16,6 +16,9 @@ use crate::sip::network::Network;
 /// Longest list that a value may be.
 const MAX_LIST: usize = 64;
 
+/// Most registrars of one extension, and most proxies to them.
+const MAX_REGISTRARS: usize = 4;
+
 const SECRET_HINT: &str = "passwords belong in the secrets file, under a name; write that name here";
 
 /// A name in the file, with its byte offset.
@@ -38,8 +41,8 @@ pub(super) enum Value {
     Ports((u16, u16)),
     Networks(Vec<Network>),
     Address(IpAddr),
-    /// `None` is the word "none".
-    Registrar(Option<Registrar>),
+    /// Empty is the word "none".
+    Registrars(Vec<(Registrar, usize)>),
     Multicast(SocketAddr),
 }
 
@@ -175,6 +178,27 @@ impl Reader<'_> {
             }
         }
         out
+    }
+
+    /// One, or a list.
+    fn registrars(&mut self, value: &Spanned<DeValue<'_>>) -> Option<Vec<(Registrar, usize)>> {
+        if value.get_ref().as_array().is_none() {
+            let at = value.span().start;
+            return self.parsed(value, |t| match t {
+                "none" => Ok(Vec::new()),
+                _ => text::registrar(t).map(|r| vec![(r, at)]),
+            });
+        }
+        let list = self.entries(value, text::registrar)?;
+        if list.is_empty() || list.len() > MAX_REGISTRARS {
+            let hint = match list.len() {
+                0 => "write \"none\" for none".to_owned(),
+                _ => format!("there are at most {MAX_REGISTRARS}"),
+            };
+            self.reject(value, hint);
+            return None;
+        }
+        Some(list)
     }
 
     fn choice(words: &[&str], text: &str) -> Result<String, Hint> {
@@ -353,10 +377,7 @@ impl Reader<'_> {
                 Some(Value::Networks(list.into_iter().map(|(n, _)| n).collect()))
             }
             Kind::Advertise => self.parsed(value, text::advertise).map(Value::Address),
-            Kind::Registrar => self.parsed(value, |t| match t {
-                "none" => Ok(Value::Registrar(None)),
-                _ => text::registrar(t).map(|r| Value::Registrar(Some(r))),
-            }),
+            Kind::Registrar => self.registrars(value).map(Value::Registrars),
             Kind::User => self.parsed(value, text::user).map(Value::Text),
             Kind::Multicast => self.parsed(value, text::multicast).map(Value::Multicast),
             Kind::Interface => self.parsed(value, text::interface).map(Value::Text),

@@ -431,10 +431,13 @@ fn settings(plan: &Plan) -> Settings {
                 auth_user: e.auth_user.clone(),
                 password: e.password.clone(),
                 expires: e.expires,
+                keep_alive: e.keep_alive,
             })
             .collect(),
         networks: plan.sip.networks.clone(),
         trusted: plan.sip.trusted.clone(),
         product: concat!("hornwire/", env!("CARGO_PKG_VERSION")).to_owned(),
+        instance: Some(super::instance::instance()),
+        start_spread: plan.sip.start_spread,
     }
 }

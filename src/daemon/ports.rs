@@ -93,9 +93,10 @@ pub enum Signal {
     },
     /// The connection ended.
     Closed(Flow),
+    /// Where a registration's server is, or why that is not known.
     Resolved {
         registration: RegistrationId,
-        targets: Vec<Target>,
+        targets: Result<Vec<Target>, String>,
     },
 }
 

@@ -67,10 +67,13 @@ impl Control {
                     self.agent.handle_closed(flow, now);
                 }
             }
-            Signal::Resolved { registration, targets } => {
-                self.wires.streams.located(registration, &targets);
-                self.agent.resolved(registration, targets, now);
-            }
+            Signal::Resolved { registration, targets } => match targets {
+                Ok(targets) => {
+                    self.wires.streams.located(registration, &targets);
+                    self.agent.resolved(registration, targets, now);
+                }
+                Err(why) => self.agent.unresolved(registration, why, now),
+            },
         }
         self.gate_moved = true;
     }
@@ -151,6 +154,8 @@ impl Control {
             Event::Registered {
                 extension,
                 registrar,
+                server,
+                transport,
                 expires,
                 first,
             } => {
@@ -159,6 +164,8 @@ impl Control {
                     self.tell(Message::Registered {
                         extension: name,
                         registrar,
+                        server,
+                        transport: transport.name(),
                         expires,
                     });
                 }

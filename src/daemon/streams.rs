@@ -143,7 +143,8 @@ impl Streams {
     /// Sends octets by a connection that is there or made for it. Returns a flow that is no more.
     #[must_use]
     pub fn transmit(&mut self, flow: Flow, octets: Vec<u8>) -> Option<Flow> {
-        let same = |c: &&Connection| c.flow.peer == flow.peer && c.flow.transport == flow.transport;
+        let same =
+            |c: &&Connection| c.flow.peer == flow.peer && c.flow.transport == flow.transport && !c.outbox.is_closing();
         let open = flow
             .connection
             .and_then(|id| self.connections.get(&id))

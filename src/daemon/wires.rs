@@ -1,23 +1,23 @@
-//! The signalling transports: UDP sockets, listening sockets, name resolution. Carries octets, reads none. Stream
+//! The signalling transports: UDP sockets, listening sockets. Carries octets, reads none. Stream
 //! connections are in [`super::streams`].
 
 use std::cell::RefCell;
-use std::collections::HashMap;
 use std::net::{IpAddr, SocketAddr};
 use std::rc::Rc;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use tokio::sync::mpsc::Sender;
 
+use super::names::Names;
 use super::pace::{self, Pace};
 use super::pipe::Inlet;
 use super::ports::{self, Reader, Signal};
 use super::streams::Streams;
 use crate::device::net::{self, DatagramSocket};
 use crate::sip::agent::{Flow, Hop, RegistrationId, Target, Transport};
+use crate::sip::locate::{Means, Place};
 use crate::tls::Keyring;
 
-const RESOLVE_TIMEOUT: Duration = Duration::from_secs(5);
 struct Udp {
     socket: Rc<DatagramSocket>,
     local: SocketAddr,
@@ -29,7 +29,7 @@ pub struct Wires {
     udp: Vec<Udp>,
     listeners: Vec<(Transport, SocketAddr, Reader)>,
     pub(super) streams: Streams,
-    resolving: HashMap<RegistrationId, Reader>,
+    names: Names,
     queue: Sender<Signal>,
     advertise: Option<IpAddr>,
 }
@@ -56,7 +56,7 @@ impl Wires {
             udp: Vec::new(),
             listeners: Vec::new(),
             streams: Streams::new(queue.clone(), inlet.clone(), keyring, now),
-            resolving: HashMap::new(),
+            names: Names::new(),
             queue,
             advertise,
         };
@@ -114,32 +114,43 @@ impl Wires {
 
     /// Looks up where a hop is; the answer comes as [`Signal::Resolved`].
     pub fn resolve(&mut self, registration: RegistrationId, hop: Hop) {
+        const ALL: [Transport; 3] = [Transport::Udp, Transport::Tcp, Transport::Tls];
         self.streams.expect(registration, &hop);
-        let queue = self.queue.clone();
-        let transport = hop.plain_transport();
-        let ports = [self.port_for(transport, true), self.port_for(transport, false)];
-        let advertise = self.advertise;
-        let task = tokio::task::spawn_local(async move {
-            let host = hop.host.trim_start_matches('[').trim_end_matches(']').to_owned();
-            let port = hop.port.unwrap_or(transport.default_port());
-            let looked_up = tokio::time::timeout(RESOLVE_TIMEOUT, tokio::net::lookup_host((host, port))).await;
-            let targets = match looked_up {
-                Ok(Ok(addresses)) => addresses
-                    .filter_map(|peer| {
-                        let port = ports[usize::from(peer.is_ipv6())]?;
-                        let ip = advertise.or_else(|| net::local_address_for(peer).ok())?;
-                        Some(Target {
-                            transport,
-                            peer,
-                            local: SocketAddr::new(ip, port),
-                        })
-                    })
-                    .collect(),
-                _ => Vec::new(),
-            };
-            let _ = queue.send(Signal::Resolved { registration, targets }).await;
+        let ports = ALL.map(|t| [self.port_for(t, true), self.port_for(t, false)]);
+        let means = ALL.iter().zip(ports).map(|(transport, [ipv4, ipv6])| Means {
+            transport: *transport,
+            ipv4: ipv4.is_some(),
+            ipv6: ipv6.is_some(),
         });
-        self.resolving.insert(registration, Reader::new(task));
+        let (queue, advertise) = (self.queue.clone(), self.advertise);
+        let target = move |place: Place| {
+            let port = ports[place.transport as usize][usize::from(place.peer.is_ipv6())]?;
+            let ip = advertise.or_else(|| net::local_address_for(place.peer).ok())?;
+            Some(Target {
+                transport: place.transport,
+                peer: place.peer,
+                local: SocketAddr::new(ip, port),
+                rank: place.rank,
+            })
+        };
+        self.names
+            .find(registration, hop, means.collect(), move |registration, found| {
+                let targets = match found {
+                    Ok(places) => {
+                        let targets: Vec<Target> = places.into_iter().filter_map(&target).collect();
+                        if targets.is_empty() {
+                            Err("there is no route to it".to_owned())
+                        } else {
+                            Ok(targets)
+                        }
+                    }
+                    Err(e) => Err(e.to_string()),
+                };
+                let queue = queue.clone();
+                async move {
+                    let _ = queue.send(Signal::Resolved { registration, targets }).await;
+                }
+            });
     }
 
     /// The port where we can be called by this transport and family. Without a TLS socket that is the port from which

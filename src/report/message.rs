@@ -71,6 +71,9 @@ pub enum Message {
     Registered {
         extension: String,
         registrar: String,
+        /// Which of the registrar's servers, and by which transport.
+        server: SocketAddr,
+        transport: &'static str,
         expires: Duration,
     },
     RegistrationFailed {
@@ -205,16 +208,20 @@ impl Message {
             Message::Registered {
                 extension,
                 registrar,
+                server,
+                transport,
                 expires,
             } => Entry::new(
                 kind::REGISTERED,
                 format!(
-                    "extension {extension} is registered at {registrar} for {}",
+                    "extension {extension} is registered at {registrar} ({server}, {transport}) for {}",
                     seconds(*expires)
                 ),
             )
             .with("EXTENSION", extension)
             .with("REGISTRAR", registrar)
+            .with("SERVER", server)
+            .with("TRANSPORT", transport)
             .with("EXPIRES", expires.as_secs()),
             Message::RegistrationFailed {
                 extension,

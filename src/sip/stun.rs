@@ -57,7 +57,8 @@ pub fn request(id: &Id) -> Vec<u8> {
     message(BINDING_REQUEST, id, &[])
 }
 
-/// The answer to a Binding request that came from `peer` (RFC 8489 §6.3.1).
+/// The answer to a Binding request that came from `peer` (RFC 8489 §6.3.1), as a registrar gives it.
+#[cfg(test)]
 pub fn answer(id: &Id, unknown: &[u16], peer: SocketAddr) -> Vec<u8> {
     let mut body = Vec::new();
     if unknown.is_empty() {
@@ -131,6 +132,7 @@ fn message(kind: u16, id: &Id, body: &[u8]) -> Vec<u8> {
     out
 }
 
+#[cfg(test)]
 fn attribute(out: &mut Vec<u8>, name: u16, value: &[u8]) {
     out.extend_from_slice(&name.to_be_bytes());
     out.extend_from_slice(&u16::try_from(value.len()).unwrap_or(0).to_be_bytes());
@@ -165,6 +167,7 @@ fn un_xor(id: &Id, address: SocketAddr) -> SocketAddr {
     SocketAddr::new(ip, port)
 }
 
+#[cfg(test)]
 fn xor_mapped(id: &Id, peer: SocketAddr) -> Vec<u8> {
     let peer = un_xor(id, SocketAddr::new(peer.ip().to_canonical(), peer.port()));
     let mut out = vec![0, if peer.is_ipv4() { 1 } else { 2 }];

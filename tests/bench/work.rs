@@ -103,10 +103,13 @@ fn calls(count: u32, whole: bool) -> Result<(), String> {
             auth_user: None,
             password: None,
             expires: 3600,
+            keep_alive: None,
         }],
         networks: vec!["192.0.2.0/24".parse()?],
         trusted: Vec::new(),
         product: "Hornwire".to_owned(),
+        instance: None,
+        start_spread: Duration::ZERO,
     };
     let mut now = Instant::now();
     let mut agent = Agent::new(settings, [7; 32], now);

@@ -21,6 +21,7 @@ pub fn extension(user: &str) -> Extension {
         auth_user: None,
         password: None,
         expires: 3600,
+        keep_alive: None,
     }
 }
 
@@ -43,6 +44,8 @@ pub fn settings() -> Settings {
         networks: ["192.0.2.0/24", "2001:db8::/32"].map(|n| n.parse().unwrap()).into(),
         trusted: Vec::new(),
         product: "Hornwire/torture".into(),
+        instance: None,
+        start_spread: Duration::ZERO,
     }
 }
 
@@ -169,6 +172,7 @@ impl World {
                 transport: Transport::Udp,
                 peer,
                 local: local(peer),
+                rank: 0,
             };
             self.agent.resolved(registration, vec![target], self.now);
         }

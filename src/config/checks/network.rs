@@ -9,7 +9,7 @@ use super::super::sheet::{Sheet, Sheets};
 use super::super::text::SIP_PORT;
 use super::{complaint, earlier};
 use crate::media::Codec;
-use crate::sip::agent::Transport;
+use crate::sip::agent::{Registrar, Transport};
 
 /// Payload types without signalling (RFC 3551 Table 4).
 pub(in crate::config) fn static_type(codec: Codec) -> Option<u8> {
@@ -37,7 +37,9 @@ pub(super) fn extensions(sheets: &Sheets, problems: &mut Problems) {
                 ),
             );
         }
-        if sheet.registrar("registrar").is_none() && !sheet.faulty("registrar") {
+        twice(sheet, "registrar", problems);
+        twice(sheet, "outbound_proxy", problems);
+        if sheet.registrars("registrar").is_empty() && !sheet.faulty("registrar") {
             if nobody {
                 problems.lack(
                     sheet.at,
@@ -49,19 +51,44 @@ pub(super) fn extensions(sheets: &Sheets, problems: &mut Problems) {
                     ),
                 );
             }
-            for key in ["secret", "auth_user"] {
+            let unused = [
+                ("secret", "a log-in without a registrar"),
+                ("auth_user", "a log-in without a registrar"),
+                ("outbound_proxy", "a proxy without a registrar behind it"),
+            ];
+            for (key, found) in unused {
                 if sheet.wrote(key) {
                     problems.idle(
                         sheet.at(key),
                         complaint(
                             sheet.path(key),
-                            "a log-in without a registrar",
+                            found,
                             "`registrar` beside it",
                             "add `registrar`, or take the line out",
                         ),
                     );
                 }
             }
+        }
+    }
+}
+
+/// A server that stands in the list twice would be registered at twice, and ring twice.
+fn twice(sheet: &Sheet, key: &str, problems: &mut Problems) {
+    let list = sheet.registrars(key);
+    for (i, (one, at)) in list.iter().enumerate() {
+        let is_same =
+            |(other, _): &(Registrar, usize)| other.hop.host == one.hop.host && other.hop.port == one.hop.port;
+        if list.iter().take(i).any(is_same) {
+            problems.error(
+                *at,
+                complaint(
+                    sheet.path(key),
+                    format!("{} for the second time", quote(&one.hop.host)),
+                    "each server once, by one transport",
+                    "several ways to one registrar are `outbound_proxy`; its own servers are found by name",
+                ),
+            );
         }
     }
 }
@@ -203,31 +230,58 @@ pub(super) fn listen(sheets: &Sheets, problems: &mut Problems) {
         }
     }
     for sheet in sheets.of("extensions") {
-        let Some(registrar) = sheet.registrar("registrar") else {
-            continue;
+        let proxies = sheet.registrars("outbound_proxy");
+        let key = if proxies.is_empty() {
+            "registrar"
+        } else {
+            "outbound_proxy"
         };
-        if registrar.hop.is_encrypted() {
-            // Calls come by the connection that we keep open to it.
-            continue;
-        }
-        let transport = registrar.hop.plain_transport();
-        let name = transport.name().to_ascii_lowercase();
-        let family = registrar.hop.host.parse::<IpAddr>().ok().map(|ip| ip.is_ipv4());
-        let fits =
-            |(t, a, _): &(Transport, SocketAddr, usize)| *t == transport && family.is_none_or(|v4| v4 == a.is_ipv4());
-        if !list.iter().any(fits) {
-            let address = if family == Some(false) { "[::]" } else { "0.0.0.0" };
-            problems.error(
-                sheet.at("registrar"),
-                complaint(
-                    sheet.path("registrar"),
-                    format!("a registrar by {name}, but nothing in `sip.listen` that could take its calls"),
-                    "a socket with the registrar's transport and family of addresses",
-                    format!("add \"{name}:{address}:{SIP_PORT}\" to `listen` in [sip]"),
-                ),
-            );
+        for (server, at) in sheet.registrars(key) {
+            callable(sheet, key, server, *at, list, problems);
         }
     }
+}
+
+/// Calls from a server that we reach by UDP or TCP come to a socket of ours.
+fn callable(
+    sheet: &Sheet,
+    key: &str,
+    server: &Registrar,
+    at: usize,
+    list: &[(Transport, SocketAddr, usize)],
+    problems: &mut Problems,
+) {
+    let wanted: &[Transport] = match server.hop.transport {
+        // They come by the connection that we keep open.
+        _ if server.hop.is_encrypted() => return,
+        Some(Transport::Udp) => &[Transport::Udp],
+        Some(Transport::Tcp) => &[Transport::Tcp],
+        _ => &[Transport::Udp, Transport::Tcp],
+    };
+    let family = server.hop.host.parse::<IpAddr>().ok().map(|ip| ip.is_ipv4());
+    let fits =
+        |(t, a, _): &(Transport, SocketAddr, usize)| wanted.contains(t) && family.is_none_or(|v4| v4 == a.is_ipv4());
+    if list.iter().any(fits) {
+        return;
+    }
+    let names: Vec<String> = wanted.iter().map(|t| t.name().to_ascii_lowercase()).collect();
+    let address = if family == Some(false) { "[::]" } else { "0.0.0.0" };
+    let what = if key == "registrar" { "registrar" } else { "proxy" };
+    problems.error(
+        at,
+        complaint(
+            sheet.path(key),
+            format!(
+                "a {what} by {}, but nothing in `sip.listen` that could take its calls",
+                names.join(" or ")
+            ),
+            &format!("a socket with the {what}'s transport and family of addresses"),
+            format!(
+                "add \"{}:{address}:{SIP_PORT}\" to `listen` in [sip]",
+                names.first().map_or("udp", String::as_str)
+            ),
+        ),
+    );
 }
 
 /// One UDP port, one use.

@@ -37,6 +37,14 @@ pub(super) const SIP: Section = Section {
             r#""203.0.113.7""#,
             "The address to give to callers when the board stands behind an address translation.",
         ),
+        key(
+            "start_spread",
+            super::period(0, 600_000, false),
+            Default(r#""5 s""#),
+            r#""30 s""#,
+            "The first registrations wait a random part of this, so that many boards that get their power back at once \
+             do not ask at once.",
+        ),
     ],
 };
 

@@ -75,8 +75,18 @@ pub(super) const EXTENSIONS: Section = Section {
             Kind::Registrar,
             Unset("does not register; it takes calls straight from `sip.networks`."),
             r#""sip:pbx.quayside.example;transport=tcp""#,
-            "Where to register: host, optional port, optional ;transport=tcp or ;transport=tls. \"sips:\" goes by TLS and \
-                 nothing else. \"none\" overrules a default.",
+            "Where to register: host, optional port, optional ;transport=tcp or ;transport=tls. \"sips:\" goes by TLS
+             and nothing else. Without a port or transport the domain's \
+             own records say where its servers are and by what to reach them (RFC 3263). Of several entries each is a \
+             telephone system of its own, and all are registered at together. \"none\" overrules a default.",
+        )),
+        shared(key(
+            "outbound_proxy",
+            Kind::Registrar,
+            Unset("straight to the registrar."),
+            r#""sip:edge.quayside.example;transport=tcp""#,
+            "The proxy that leads to the registrars, written like one. Each of several gets a registration of its own, \
+             so that calls still come when one of them is down (RFC 5626).",
         )),
         key(
             "user",
@@ -104,7 +114,17 @@ pub(super) const EXTENSIONS: Section = Section {
             period(60_000, 86_400_000, false),
             Default(r#""1 h""#),
             r#""30 min""#,
-            "How long a registration is asked to last. It is refreshed in time.",
+            "How long a registration is asked to last. It is refreshed in time. By UDP a shorter time also means that a \
+             telephone system that was started anew, and has forgotten us, is without us for less long.",
+        )),
+        shared(key(
+            "keep_alive",
+            period(10_000, 300_000, true),
+            Default(r#""30 s""#),
+            r#""20 s""#,
+            "How often a registrar by UDP gets an empty line, so that address translations on the way stay open; \
+             connections are looked at every two minutes. \"none\" for never. A registrar that speaks outbound (RFC 5626) \
+             says itself how often, and is checked to answer.",
         )),
         shared(key(
             "codecs",

@@ -17,6 +17,8 @@ fn samples() -> Vec<Message> {
         Message::Registered {
             extension: "yard".into(),
             registrar: "pbx.quayside.example".into(),
+            server: "192.0.2.5:5060".parse().unwrap(),
+            transport: "UDP",
             expires: Duration::from_secs(3600),
         },
         Message::RegistrationFailed {
@@ -129,7 +131,7 @@ fn texts_read_well() {
         .collect();
     for expected in [
         "ready to page at Quayside Timber, version 0.1.0",
-        "extension yard is registered at pbx.quayside.example for 60 min",
+        "extension yard is registered at pbx.quayside.example (192.0.2.5:5060, UDP) for 60 min",
         "extension yard cannot register at pbx.quayside.example: 401 Unauthorized; next try in 30 s",
         "turned away a caller (unknown) from 192.0.2.7:5060: not a listed network",
         "page 12 from yard (Gate office <201>) is heard in zone shed",

@@ -50,7 +50,8 @@ impl Agent {
         self.clients.retain(|_, c| c.purpose != purpose);
     }
 
-    pub(super) fn on_response(&mut self, response: &Response, now: Instant) {
+    /// `came` is how the response arrived.
+    pub(super) fn on_response(&mut self, came: Flow, response: &Response, now: Instant) {
         let Some(entry) = self.clients.get_mut(&response.branch) else {
             return;
         };
@@ -74,7 +75,7 @@ impl Agent {
             return;
         }
         match purpose {
-            Purpose::Register(index) => self.on_register_answer(index, response, now),
+            Purpose::Register(index) => self.on_register_answer(index, came, response, now),
             Purpose::Bye(call) => self.on_bye_answer(call, response, now),
         }
     }
@@ -134,7 +135,7 @@ impl Agent {
             self.on_silence(purpose, Silence::NoWay, now);
         }
         if flow.transport.is_reliable() && flow.connection.is_some() {
-            self.connection_to_registrar_lost(flow.peer, &told, now);
+            self.flow_failed(flow, false, &told, now);
         }
     }
 

@@ -31,11 +31,12 @@ use std::time::{Duration, Instant};
 use rand::{Rng as _, SeedableRng as _};
 use rand_chacha::ChaCha12Rng;
 
+use super::stun;
 use super::wire::{Carrier, Message, Request, Response, Start};
 use call::Call;
 use client::ClientEntry;
 use gate::Gate;
-use registration::Registration;
+use registration::{Keeper, Registration};
 use server::{ServerEntry, ServerKey};
 use stream::Connection;
 pub use types::*;
@@ -79,6 +80,8 @@ pub struct Agent {
     next_call: u64,
     /// Indexed by [`RegistrationId`].
     registrations: Vec<Registration>,
+    /// Flows to registrars.
+    keepers: Vec<Keeper>,
     connections: BTreeMap<ConnectionId, Connection>,
     figures: AgentFigures,
     /// Set by [`Agent::shut_down`]: when waiting ends.
@@ -101,6 +104,7 @@ impl Agent {
             calls: BTreeMap::new(),
             next_call: 1,
             registrations,
+            keepers: Vec::new(),
             connections: BTreeMap::new(),
             figures: AgentFigures::default(),
             closing: None,
@@ -115,6 +119,10 @@ impl Agent {
         }
         // Keep-alives: empty lines, zeros.
         if octets.iter().all(|b| b"\r\n \0".contains(b)) {
+            return;
+        }
+        if stun::is_stun(octets) {
+            self.on_stun(flow, octets, now);
             return;
         }
         self.receive(flow, octets, Carrier::Datagram, now);
@@ -143,7 +151,7 @@ impl Agent {
                 }
             },
             Start::Response { .. } => match Response::read(message) {
-                Some(response) => self.on_response(&response, now),
+                Some(response) => self.on_response(flow, &response, now),
                 None => self.figures.malformed += 1,
             },
         }
@@ -201,6 +209,7 @@ impl Agent {
             .chain(self.clients.values().filter_map(|c| c.transaction.poll_timeout()))
             .chain(self.calls.values().filter_map(Call::poll_timeout))
             .chain(self.registrations.iter().filter_map(Registration::poll_timeout))
+            .chain(self.keepers.iter().filter_map(Keeper::poll_timeout))
             .chain(self.connections.values().filter_map(Connection::poll_timeout))
             .chain(closing)
             .min()

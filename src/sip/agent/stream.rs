@@ -41,8 +41,12 @@ impl Agent {
             self.close(id);
             return;
         }
+        let awaits_pong = self.is_alive(id, now);
         let connection = self.connections.entry(id).or_default();
         connection.framer.push(octets);
+        if awaits_pong {
+            connection.framer.skip_pong();
+        }
         loop {
             // Answers may close the connection.
             let Some(connection) = self.connections.get_mut(&id) else {
@@ -81,7 +85,7 @@ impl Agent {
         self.transport_failed(flow, now);
     }
 
-    fn close(&mut self, id: ConnectionId) {
+    pub(super) fn close(&mut self, id: ConnectionId) {
         self.connections.remove(&id);
         self.forget_connection(id);
         self.outputs.push_back(Output::Close(id));

@@ -103,6 +103,8 @@ pub struct Target {
     pub peer: SocketAddr,
     /// The local address that a socket to it would have, and the port where we can be called back.
     pub local: SocketAddr,
+    /// Targets of one rank are equally good; a higher one is for when the lower ones fail (RFC 2782 priority).
+    pub rank: u8,
 }
 
 /// One binding that is kept up: an extension at a registrar by one way.
@@ -120,6 +122,9 @@ pub struct Extension {
     pub password: Option<Secret>,
     /// Seconds asked for.
     pub expires: u32,
+    /// How often a registrar that does not speak outbound (RFC 5626) gets an empty line by UDP, so that translations
+    /// stay open; `None` also keeps such registrars' TCP connections without pings.
+    pub keep_alive: Option<Duration>,
 }
 
 #[derive(Debug, Clone)]
@@ -132,6 +137,10 @@ pub struct Settings {
     pub trusted: Vec<Network>,
     /// Product token for User-Agent and Server.
     pub product: String,
+    /// `urn:uuid:` and so on, the same for ever on this machine (RFC 5626 §4.1). Without one, outbound is not asked for.
+    pub instance: Option<String>,
+    /// The first registration waits a random part of this.
+    pub start_spread: Duration,
 }
 
 /// Why the far end sees its call ended (RFC 3326).
@@ -163,11 +172,14 @@ pub enum Output {
 /// What happened.
 #[derive(Debug)]
 pub enum Event {
-    /// `first`: a change of state, worth a journal line; refreshes have it unset.
+    /// `first`: a change of state or of server, worth a journal line; refreshes have it unset.
     Registered {
         extension: ExtensionId,
-        /// The registrar's host, and the way if there are several.
+        /// The registrar's host, and the proxy if there is one.
         registrar: String,
+        /// Which of its servers took the registration.
+        server: SocketAddr,
+        transport: Transport,
         expires: Duration,
         first: bool,
     },

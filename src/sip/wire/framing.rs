@@ -42,6 +42,13 @@ impl Framer {
         }
     }
 
+    /// Takes away the answer to a ping of ours: one empty line, where two are the far end's own ping.
+    pub fn skip_pong(&mut self) {
+        if self.buffer.starts_with(b"\r\n") && !self.buffer.starts_with(b"\r\n\r\n") {
+            self.drop_front(2);
+        }
+    }
+
     pub fn pull(&mut self) -> Option<Frame> {
         if self.broken {
             return None;

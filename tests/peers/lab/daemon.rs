@@ -145,6 +145,7 @@ file = "secrets.toml"
 listen = [{listen}]
 rtp_ports = "{first}-{last}"
 networks = [{networks}]
+start_spread = "0 s"
 
 {tables}"#,
                 listen = list(&self.listen),

@@ -1,11 +1,15 @@
+use std::net::SocketAddr;
 use std::time::Duration;
 
+use super::request::{uri_host, uri_user};
+use super::timing::{back_off, refresh_after};
 use super::*;
+use crate::sip::agent::Transport;
 
-/// RFC 5626 App. A: 30–60 s, 1–2, 2–4, 4–8, 8–16, 15–30, then 15–30 minutes for ever.
+/// RFC 5626 App. A, in seconds: all flows down, and another one up.
 #[test]
 fn back_off_table() {
-    let table = [
+    let all_down = [
         (30, 60),
         (60, 120),
         (120, 240),
@@ -14,11 +18,38 @@ fn back_off_table() {
         (900, 1800),
         (900, 1800),
     ];
-    for (failures, (low, high)) in (1u32..).zip(table) {
-        assert_eq!(back_off(failures, 0.0), Duration::from_secs(low));
-        assert_eq!(back_off(failures, 1.0), Duration::from_secs(high));
+    let other_up = [
+        (90, 180),
+        (180, 360),
+        (360, 720),
+        (720, 1440),
+        (900, 1800),
+        (900, 1800),
+        (900, 1800),
+    ];
+    for (others_up, table) in [(false, all_down), (true, other_up)] {
+        for (failures, (low, high)) in (1u32..).zip(table) {
+            assert_eq!(back_off(others_up, failures, 0.0), Duration::from_secs(low));
+            assert_eq!(back_off(others_up, failures, 1.0), Duration::from_secs(high));
+        }
+        assert_eq!(back_off(others_up, u32::MAX, 1.0), Duration::from_secs(1800));
     }
-    assert_eq!(back_off(u32::MAX, 1.0), Duration::from_secs(1800));
+}
+
+/// RFC 5626 §4.4: 80 to 100 % of Flow-Timer, so that 120 gives the default of TCP (§4.4.1).
+#[test]
+fn keep_alive_periods() {
+    let seconds = |n| Duration::from_secs(n);
+    assert_eq!(timing::flow_timer(120), seconds(96)..=seconds(120));
+    assert_eq!(*timing::STREAM_PERIOD.start(), seconds(95));
+    assert_eq!(*timing::flow_timer(0).end(), seconds(10));
+    assert_eq!(*timing::flow_timer(u32::MAX).end(), seconds(86_400));
+    for (random, at) in [(0.0, 24.0), (0.5, 26.5), (1.0, 29.0)] {
+        assert_eq!(
+            timing::within(&timing::STUN_PERIOD, random),
+            Duration::from_secs_f64(at)
+        );
+    }
 }
 
 #[test]

@@ -7,6 +7,8 @@ mod gate;
 mod hostile;
 mod lossy;
 mod register;
+mod register_flows;
+mod register_servers;
 mod requests;
 mod streams;
 
@@ -45,6 +47,7 @@ pub(super) fn direct(user: &str) -> Extension {
         auth_user: None,
         password: None,
         expires: 3600,
+        keep_alive: None,
     }
 }
 
@@ -70,6 +73,8 @@ pub(super) fn settings(extensions: Vec<Extension>) -> Settings {
         networks: vec!["192.0.2.0/28".parse().unwrap()],
         trusted: Vec::new(),
         product: "Hornwire/test".into(),
+        instance: None,
+        start_spread: Duration::from_millis(500),
     }
 }
 
@@ -133,7 +138,7 @@ pub(super) struct World {
     pub(super) events: Vec<Event>,
     pub(super) resolves: Vec<RegistrationId>,
     /// What each registration asked for last.
-    transports: std::collections::BTreeMap<RegistrationId, Transport>,
+    pub(super) hops: std::collections::BTreeMap<RegistrationId, Hop>,
     pub(super) closed: Vec<ConnectionId>,
 }
 
@@ -151,7 +156,7 @@ impl World {
             sent: Vec::new(),
             events: Vec::new(),
             resolves: Vec::new(),
-            transports: std::collections::BTreeMap::new(),
+            hops: std::collections::BTreeMap::new(),
             closed: Vec::new(),
         }
     }
@@ -164,13 +169,15 @@ impl World {
     /// Answers a registration's resolution with these targets, by the transport that it asked for.
     pub(super) fn resolved(&mut self, registration: u16, peers: &[&str]) {
         let id = RegistrationId(registration);
-        let transport = self.transports.get(&id).copied().unwrap_or(Transport::Udp);
-        let target = |peer: &&str| Target {
+        let transport = self.hops.get(&id).and_then(|h| h.transport).unwrap_or(Transport::Udp);
+        let target = |(peer, rank): (&&str, u8)| Target {
             transport,
             peer: address(peer),
             local: address(LOCAL),
+            rank,
         };
-        self.agent.resolved(id, peers.iter().map(target).collect(), self.now);
+        let targets = peers.iter().zip(0..).map(target).collect();
+        self.agent.resolved(id, targets, self.now);
     }
 
     pub(super) fn drain(&mut self) {
@@ -182,8 +189,7 @@ impl World {
                     octets,
                 }),
                 Output::Resolve { registration, hop } => {
-                    self.transports
-                        .insert(registration, hop.transport.unwrap_or(Transport::Udp));
+                    self.hops.insert(registration, hop);
                     self.resolves.push(registration);
                 }
                 Output::Close(id) => self.closed.push(id),

@@ -69,7 +69,7 @@ impl Registrar {
     }
 }
 
-fn reply(request: &Sent, status: &str, extra: &str) -> String {
+pub(super) fn reply(request: &Sent, status: &str, extra: &str) -> String {
     let mut out = format!("SIP/2.0 {status}\r\n");
     for h in request.message().headers() {
         let name = String::from_utf8_lossy(&h.name).into_owned();
