@@ -246,6 +246,19 @@ impl Agent {
         self.figures
     }
 
+    /// How full the tables are.
+    pub fn load(&self) -> AgentLoad {
+        AgentLoad {
+            transactions: self.servers.len(),
+            transaction_octets: self.octets_held(),
+            requests: self.clients.len(),
+            calls: self.calls.len(),
+            connections: self.connections.len(),
+            partial_octets: self.connections.values().map(Connection::held).sum(),
+            outputs: self.outputs.len(),
+        }
+    }
+
     fn transmit(&mut self, flow: Flow, octets: Vec<u8>) {
         if self.outputs.len() >= MAX_OUTPUTS {
             self.figures.dropped += 1;

@@ -126,7 +126,7 @@ impl Agent {
     }
 
     /// What the transactions keep: requests until their final answer, then the answer.
-    fn octets_held(&self) -> usize {
+    pub(super) fn octets_held(&self) -> usize {
         self.servers
             .values()
             .map(|s| s.last.len() + s.request.as_ref().map_or(0, |r| 2 * r.message.size()))

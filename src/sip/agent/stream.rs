@@ -14,7 +14,6 @@ pub(super) struct Connection {
 
 impl Connection {
     /// Octets that wait for the rest of their message.
-    #[cfg(test)]
     pub(super) fn held(&self) -> usize {
         self.framer.held()
     }

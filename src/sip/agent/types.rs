@@ -272,3 +272,18 @@ pub struct AgentFigures {
     /// What a bound kept out: requests refused with 503, messages not sent.
     pub dropped: u64,
 }
+
+/// How full the agent's tables are; each has its bound in [`super`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct AgentLoad {
+    /// Server transactions, and the octets that they hold by a rough count.
+    pub transactions: usize,
+    pub transaction_octets: usize,
+    /// Requests of ours that wait for an answer or absorb repeats.
+    pub requests: usize,
+    pub calls: usize,
+    pub connections: usize,
+    /// Octets of messages that are not yet whole.
+    pub partial_octets: usize,
+    pub outputs: usize,
+}
