@@ -82,6 +82,7 @@ fn settings() -> Settings {
         auth_user: None,
         password: Some(Secret::new("tide-table")),
         expires: 600,
+        keep_alive: Some(Duration::from_secs(25)),
     };
     Settings {
         extensions: vec![
@@ -94,6 +95,8 @@ fn settings() -> Settings {
         networks: vec!["192.0.2.0/28".parse().unwrap()],
         trusted: Vec::new(),
         product: "Hornwire/fuzz".into(),
+        instance: Some("urn:uuid:00000000-0000-4000-8000-000000000001".into()),
+        start_spread: Duration::from_millis(500),
     }
 }
 
@@ -195,6 +198,7 @@ impl World {
                     transport: if id.0 == 1 { Transport::Tcp } else { Transport::Udp },
                     peer: address(1 + n, 5060),
                     local: address(50, 5060),
+                    rank: n / 2,
                 };
                 self.agent.resolved(id, (0..choice % 5).map(target).collect(), self.now);
             }
