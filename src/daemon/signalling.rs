@@ -324,7 +324,8 @@ impl Control {
         }
     }
 
-    /// A re-INVITE.
+    /// A re-INVITE or UPDATE. One that changes nothing, as a session refresh does, is answered with the description
+    /// that was sent before, its version included (RFC 3264 §8, RFC 4028 §7.4).
     fn change(&mut self, call: CallId, offer: Option<Vec<u8>>, now: Instant) {
         let Some(leg) = self.calls.get_mut(&call) else {
             self.agent.refuse_change(call, 481, now);
@@ -335,23 +336,22 @@ impl Control {
             self.agent.refuse_change(call, 491, now);
             return;
         }
-        leg.local.version += 1;
+        let before = leg.local.version;
         match offer {
-            Some(offer) => match sdp::answer(&offer, &leg.local) {
+            Some(offer) => match described(leg, |local, _| sdp::answer(&offer, local)) {
                 Ok((body, agreed)) => {
-                    leg.body = body.clone();
                     self.agent.accept_change(call, body, now);
                     self.agree(call, agreed, now);
                 }
                 Err(error) => {
                     // The session goes on as before (RFC 3261 §14.2): so does our description of it.
-                    leg.local.version -= 1;
+                    leg.local.version = before;
                     self.agent.refuse_change(call, status(&error), now);
                 }
             },
             None => {
-                leg.body = sdp::offer_again(&leg.local, &leg.body);
-                let body = leg.body.clone();
+                let offer = described(leg, |local, last| Ok((sdp::offer_again(local, last), ())));
+                let body = offer.map(|(body, ())| body).unwrap_or_default();
                 self.agent.accept_change(call, body, now);
             }
         }
@@ -417,6 +417,22 @@ impl Control {
     fn extension_name(&self, extension: ExtensionId) -> String {
         self.plan.extensions[usize::from(extension.0)].name.clone()
     }
+}
+
+/// What we say next of ourselves: under the same version if it is the same, else under the next one.
+/// # Errors
+/// The far end's description does not fit.
+fn described<T>(
+    leg: &mut Leg,
+    write: impl Fn(&sdp::Local, &[u8]) -> Result<(Vec<u8>, T), SdpError>,
+) -> Result<(Vec<u8>, T), SdpError> {
+    let (mut body, mut rest) = write(&leg.local, &leg.body)?;
+    if body != leg.body {
+        leg.local.version += 1;
+        (body, rest) = write(&leg.local, &leg.body)?;
+    }
+    leg.body.clone_from(&body);
+    Ok((body, rest))
 }
 
 fn status(error: &SdpError) -> u16 {

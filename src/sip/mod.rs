@@ -6,6 +6,7 @@ pub mod locate;
 pub mod network;
 pub mod sdp;
 pub mod secret;
+pub mod session_timer;
 pub mod stun;
 pub mod transaction;
 pub mod wire;

@@ -70,7 +70,7 @@ impl Auth {
         Ok(())
     }
 
-    /// The headers that answer every challenge so far.
+    /// The headers that answer every challenge so far, for a request without a body.
     /// # Errors
     /// [`AuthError::Digest`].
     pub(super) fn headers(
@@ -78,6 +78,20 @@ impl Auth {
         extension: &Extension,
         method: &str,
         uri: &str,
+        cnonce: &str,
+    ) -> Result<Vec<(&'static str, String)>, AuthError> {
+        self.headers_with(extension, method, uri, b"", cnonce)
+    }
+
+    /// The same for a request with this body (`auth-int`, RFC 7616 §3.4.3).
+    /// # Errors
+    /// [`AuthError::Digest`].
+    pub(super) fn headers_with(
+        &mut self,
+        extension: &Extension,
+        method: &str,
+        uri: &str,
+        body: &[u8],
         cnonce: &str,
     ) -> Result<Vec<(&'static str, String)>, AuthError> {
         let Some(password) = &extension.password else {
@@ -96,7 +110,7 @@ impl Auth {
                 continue;
             }
             let offered: Vec<&str> = side.challenges.iter().map(String::as_str).collect();
-            match digest::respond(&offered, &credentials, method, uri, b"", &mut side.nonces, cnonce) {
+            match digest::respond(&offered, &credentials, method, uri, body, &mut side.nonces, cnonce) {
                 Ok(value) => out.push((header, value)),
                 Err(e) => {
                     side.challenges.clear();

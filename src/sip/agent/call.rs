@@ -3,9 +3,12 @@
 use std::net::{IpAddr, SocketAddr};
 use std::time::{Duration, Instant};
 
+use super::abilities::AnswerMode;
 use super::auth::Auth;
+use super::dialog::Refresh;
 use super::server::ServerKey;
 use super::{Cause, ConnectionId, ExtensionId, Flow, OFFER_LIMIT, Transport};
+use crate::sip::session_timer::Granted;
 use crate::sip::transaction::{T1, T2, T64};
 use crate::sip::wire::{Address, Request, SipUri};
 
@@ -60,11 +63,19 @@ impl Unacknowledged {
     }
 }
 
-/// A re-INVITE that waits for its answer.
+/// A re-INVITE or UPDATE that waits for its answer.
 pub(super) struct Change {
     pub(super) key: ServerKey,
     pub(super) cseq: u32,
+    /// A re-INVITE without an offer: the ACK will hold the answer to ours.
     pub(super) answer_due: bool,
+    /// Else UPDATE, which has no ACK.
+    pub(super) is_invite: bool,
+    pub(super) offer: Option<Vec<u8>>,
+    /// The new target, once it is accepted (RFC 6141 §4).
+    pub(super) contact: Option<Address>,
+    /// What its 2xx says of session timers.
+    pub(super) granted: Granted,
 }
 
 pub(super) struct Call {
@@ -72,7 +83,14 @@ pub(super) struct Call {
     pub(super) phase: Phase,
     pub(super) since: Instant,
     pub(super) key: ServerKey,
+    /// The first INVITE's number.
+    pub(super) invite_cseq: u32,
     pub(super) answer_due: bool,
+    /// What the first 2xx says of session timers.
+    pub(super) granted: Granted,
+    pub(super) answer_mode: AnswerMode,
+    /// Accepted with this body; the 200 waits for a PRACK.
+    pub(super) accepted: Option<Vec<u8>>,
     pub(super) call_id: Vec<u8>,
     pub(super) local_tag: String,
     pub(super) remote_tag: Option<Vec<u8>>,
@@ -100,6 +118,11 @@ pub(super) struct Call {
     pub(super) bye_flow: Option<Flow>,
     pub(super) byes: u8,
     pub(super) auth: Auth,
+    /// The description that we sent last.
+    pub(super) described: Vec<u8>,
+    /// The far end's description that is in force.
+    pub(super) heard_of: Vec<u8>,
+    pub(super) refresh: Refresh,
 }
 
 /// Where a request of ours goes, and what its head says (RFC 3261 §12.2.1.1).
@@ -116,6 +139,7 @@ impl Call {
         request: &Request,
         key: ServerKey,
         tag: String,
+        granted: Granted,
         flow: Flow,
         now: Instant,
     ) -> Self {
@@ -128,7 +152,11 @@ impl Call {
             phase: Phase::Offered,
             since: now,
             key,
+            invite_cseq: request.cseq,
             answer_due: false,
+            granted,
+            answer_mode: AnswerMode::Open,
+            accepted: None,
             call_id: request.call_id.clone(),
             local_tag: tag,
             remote_tag: request.from.tag().map(<[u8]>::to_vec),
@@ -153,6 +181,9 @@ impl Call {
             bye_flow: None,
             byes: 0,
             auth: Auth::default(),
+            described: Vec::new(),
+            heard_of: Vec::new(),
+            refresh: Refresh::new(&request.message),
         }
     }
 
@@ -177,6 +208,16 @@ impl Call {
         self.addresses().any(|a| a == address)
     }
 
+    /// Where its next hop is cannot be told from here: Record-Route, or Contact without one, gives a name.
+    pub(super) fn is_anywhere(&self) -> bool {
+        let next = if self.routes.is_empty() {
+            self.target_uri.as_ref()
+        } else {
+            self.first_hop.as_ref()
+        };
+        next.is_none_or(|uri| uri.address().is_none())
+    }
+
     /// The peer may use a new connection or port within a call.
     pub(super) fn heard_by(&mut self, flow: Flow) {
         if flow.peer.ip() == self.flow.peer.ip() {
@@ -184,9 +225,9 @@ impl Call {
         }
     }
 
-    /// A re-INVITE's Contact replaces the target (RFC 3261 §12.2.2).
-    pub(super) fn retarget(&mut self, request: &Request) {
-        if let Some(contact) = &request.contact {
+    /// The Contact of a re-INVITE, an UPDATE or a 2xx to ours replaces the target (RFC 3261 §12.2, RFC 3311 §5).
+    pub(super) fn retarget(&mut self, contact: Option<&Address>) {
+        if let Some(contact) = contact {
             self.target.clone_from(&contact.raw_uri);
             self.target_uri = contact.uri.sip().cloned();
         }
@@ -195,7 +236,10 @@ impl Call {
     pub(super) fn poll_timeout(&self) -> Option<Instant> {
         let offer = (self.phase == Phase::Offered).then(|| self.since + OFFER_LIMIT);
         let repeat = self.unacknowledged.as_ref().map(|u| u.next.min(u.until));
-        [offer, repeat].into_iter().flatten().min()
+        let refresh = (self.phase == Phase::Confirmed || self.phase == Phase::Answered)
+            .then(|| self.refresh.poll_timeout())
+            .flatten();
+        [offer, repeat, refresh].into_iter().flatten().min()
     }
 
     pub(super) fn forget_connection(&mut self, id: ConnectionId) {

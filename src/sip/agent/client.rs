@@ -1,10 +1,11 @@
-//! The table of client transactions: REGISTER and BYE (RFC 3261 §17.1.3).
+//! The table of client transactions: REGISTER, and within calls BYE, UPDATE and re-INVITE (RFC 3261 §17.1.3).
 
 use std::time::Instant;
 
 use super::{Agent, CallId, Flow};
 use crate::sip::transaction::{Client, ClientStep, Kind};
-use crate::sip::wire::{Host, Response};
+use crate::sip::wire::Carrier;
+use crate::sip::wire::{Host, Message, Response, Start, Writer};
 
 /// Whose request it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -12,6 +13,28 @@ pub(super) enum Purpose {
     /// Index of the registration.
     Register(usize),
     Bye(CallId),
+    /// A session refresh (RFC 4028) without a body.
+    Update(CallId),
+    /// A session refresh that repeats our description.
+    Reinvite(CallId),
+}
+
+impl Purpose {
+    fn method(self) -> &'static [u8] {
+        match self {
+            Purpose::Register(_) => b"REGISTER",
+            Purpose::Bye(_) => b"BYE",
+            Purpose::Update(_) => b"UPDATE",
+            Purpose::Reinvite(_) => b"INVITE",
+        }
+    }
+
+    fn kind(self) -> Kind {
+        match self {
+            Purpose::Reinvite(_) => Kind::Invite,
+            _ => Kind::NonInvite,
+        }
+    }
 }
 
 /// What became of it.
@@ -28,19 +51,47 @@ pub(super) struct ClientEntry {
     purpose: Purpose,
     flow: Flow,
     octets: Vec<u8>,
+    /// The ACK to the final response of an INVITE, to be repeated with it.
+    ack: Option<(Flow, Vec<u8>)>,
+}
+
+/// The ACK to a refusal: the INVITE's head with the To of the response (RFC 3261 §17.1.1.3).
+fn ack_to_refusal(invite: &[u8], response: &Response) -> Option<Vec<u8>> {
+    let invite = Message::read(invite, Carrier::Datagram)?;
+    let Start::Request { uri, .. } = &invite.start else {
+        return None;
+    };
+    let mut out = Writer::request("ACK", uri);
+    for h in invite.headers() {
+        let name = std::str::from_utf8(&h.name).ok()?;
+        match name {
+            "Via" | "Max-Forwards" | "Route" | "From" | "Call-ID" => {
+                out.header(name, &h.value);
+            }
+            "To" => {
+                out.header("To", response.message.first("To")?);
+            }
+            "CSeq" => {
+                out.header("CSeq", format!("{} ACK", response.cseq.number));
+            }
+            _ => {}
+        }
+    }
+    Some(out.finish(b""))
 }
 
 impl Agent {
-    /// Sends a non-INVITE request. Bounded by one per registration and one per call.
+    /// Sends a request. Bounded by one per registration and two per call.
     pub(super) fn send_request(&mut self, branch: String, purpose: Purpose, flow: Flow, octets: Vec<u8>, now: Instant) {
         self.transmit(flow, octets.clone());
         self.clients.insert(
             branch.into_bytes(),
             ClientEntry {
-                transaction: Client::new(Kind::NonInvite, flow.transport.is_reliable(), now),
+                transaction: Client::new(purpose.kind(), flow.transport.is_reliable(), now),
                 purpose,
                 flow,
                 octets,
+                ack: None,
             },
         );
     }
@@ -55,10 +106,7 @@ impl Agent {
         let Some(entry) = self.clients.get_mut(&response.branch) else {
             return;
         };
-        let expected: &[u8] = match entry.purpose {
-            Purpose::Register(_) => b"REGISTER",
-            Purpose::Bye(_) => b"BYE",
-        };
+        let expected = entry.purpose.method();
         // RFC 3261 §18.1.2, §17.1.3: another sent-by, or another method, is no answer to this.
         let local = entry.flow.local;
         let port = response.via.port.unwrap_or(entry.flow.transport.default_port());
@@ -67,17 +115,38 @@ impl Agent {
             return;
         }
         let purpose = entry.purpose;
+        let flow = entry.flow;
         let step = entry.transaction.receive(response.status, now);
+        if step == ClientStep::DeliverAndAck
+            && let Some(ack) = ack_to_refusal(&entry.octets, response)
+        {
+            entry.ack = Some((flow, ack));
+        }
+        let repeated = step == ClientStep::Deliver && entry.ack.is_some();
+        let ack = entry.ack.clone();
         if entry.transaction.is_terminated() {
             self.clients.remove(&response.branch);
         }
-        if step != ClientStep::Deliver || response.status < 200 {
+        if let Some((flow, ack)) = ack {
+            self.transmit(flow, ack);
+        }
+        let new = matches!(step, ClientStep::Deliver | ClientStep::DeliverAndAck) && !repeated;
+        if !new || response.status < 200 {
             return;
         }
         match purpose {
             Purpose::Register(index) => self.on_register_answer(index, came, response, now),
             Purpose::Bye(call) => self.on_bye_answer(call, response, now),
+            Purpose::Update(call) | Purpose::Reinvite(call) => self.on_refresh_answer(call, purpose, response, now),
         }
+    }
+
+    /// Sends the ACK to a 2xx, and again whenever the 2xx is repeated (RFC 3261 §13.2.2.4).
+    pub(super) fn acknowledge_answer(&mut self, branch: &[u8], flow: Flow, octets: Vec<u8>) {
+        if let Some(entry) = self.clients.get_mut(branch) {
+            entry.ack = Some((flow, octets.clone()));
+        }
+        self.transmit(flow, octets);
     }
 
     pub(super) fn clients_timeout(&mut self, now: Instant) {
@@ -127,7 +196,7 @@ impl Agent {
             .iter()
             .filter_map(|(_, p)| match p {
                 Purpose::Register(index) => Some(*index),
-                Purpose::Bye(_) => None,
+                _ => None,
             })
             .collect();
         for (branch, purpose) in failed {
@@ -143,6 +212,7 @@ impl Agent {
         match purpose {
             Purpose::Register(index) => self.on_register_silence(index, how, now),
             Purpose::Bye(call) => self.on_bye_silence(call, now),
+            Purpose::Update(call) | Purpose::Reinvite(call) => self.on_refresh_silence(call, how, now),
         }
     }
 }

@@ -3,6 +3,7 @@
 use std::net::IpAddr;
 use std::time::Instant;
 
+use super::abilities::{AnswerMode, answer_mode, priority_is_known, requires, resource_priorities};
 use super::call::Call;
 use super::gate::caller;
 use super::server::{Answer, ServerKey};
@@ -22,6 +23,17 @@ impl Agent {
             Some(offer) => offer,
             None => return,
         };
+        let Some(granted) = self.session_terms(own, None, request, now) else {
+            return;
+        };
+        let mode = answer_mode(request);
+        if mode == AnswerMode::Impossible {
+            return self.reject(own, 403, &[], now);
+        }
+        if !priority_is_known(request) {
+            let known = resource_priorities();
+            return self.reject(own, 417, &[("Accept-Resource-Priority", &known)], now);
+        }
         if self.closing.is_some() {
             return self.reject(own, 480, &[], now);
         }
@@ -35,10 +47,15 @@ impl Agent {
         let id = CallId(self.next_call);
         self.next_call += 1;
         entry.call = Some(id);
-        let mut call = Call::new(extension, request, own.clone(), entry.tag.clone(), flow, now);
+        let mut call = Call::new(extension, request, own.clone(), entry.tag.clone(), granted, flow, now);
         call.answer_due = offer.is_none();
+        call.answer_mode = mode;
+        call.heard_of = offer.clone().unwrap_or_default();
         self.calls.insert(id, call);
         self.answer(own, 100, &Answer::default(), now);
+        if offer.is_some() && requires(request, "100rel") {
+            self.ring_reliably(id, own, now);
+        }
         let trusted = self.is_trusted(flow.peer.ip());
         let asserted = trusted
             .then(|| request.message.list("P-Asserted-Identity").ok())
@@ -63,7 +80,7 @@ impl Agent {
     }
 
     /// A peer whose word about a caller counts (RFC 3325 §9.1).
-    fn is_trusted(&self, address: IpAddr) -> bool {
+    pub(super) fn is_trusted(&self, address: IpAddr) -> bool {
         self.is_any_registrar(address) || self.settings.trusted.iter().any(|n| n.contains(address))
     }
 }

@@ -4,13 +4,18 @@
 //! as opaque bodies (see [`super::sdp`]).
 //!
 //! ```text
-//! octets ─▶ gate ─▶ wire ─▶ server transaction ─▶ uas ─▶ call ─▶ Event
-//!                    └────▶ client transaction ─▶ registration, BYE
+//!                                           ┌─▶ incoming ─────────────┐
+//! octets ─▶ gate ─▶ wire ─▶ server table ─▶ uas ─▶ dialog ─▶ invite, update, prack, info, bye ─▶ Event
+//!                    │                                └────▶ refresh (session timer) ─┐
+//!                    └────▶ client table ◀─▶ registration, bye, refresh ◀─────────────┘
 //! ```
+//!
+//! `abilities` says what we speak, `body` what a request carries; one `call` is one dialog.
 //!
 //! Invariants: an address that the gate does not let in gets no octet back; every table is bounded by a constant
 //! below; each call that was announced by [`Event::Incoming`] gets exactly one [`Event::Ended`].
 
+mod abilities;
 mod auth;
 mod body;
 mod call;
@@ -33,6 +38,7 @@ use rand_chacha::ChaCha12Rng;
 
 use super::stun;
 use super::wire::{Carrier, Message, Request, Response, Start};
+use abilities::ALLOW;
 use call::Call;
 use client::ClientEntry;
 use gate::Gate;
@@ -61,9 +67,6 @@ const OFFER_LIMIT: Duration = Duration::from_secs(180);
 const PARTIAL_LIMIT: Duration = Duration::from_secs(32);
 /// How long [`Agent::shut_down`] waits for answers to BYE and REGISTER.
 pub const SHUTDOWN_LIMIT: Duration = Duration::from_secs(4);
-
-/// What we speak, for Allow (RFC 3261 §20.5).
-const ALLOW: &str = "INVITE, ACK, BYE, CANCEL, OPTIONS";
 
 /// The user agent.
 pub struct Agent {
@@ -205,7 +208,7 @@ impl Agent {
         });
         self.servers
             .values()
-            .filter_map(|s| s.transaction.poll_timeout())
+            .filter_map(ServerEntry::poll_timeout)
             .chain(self.clients.values().filter_map(|c| c.transaction.poll_timeout()))
             .chain(self.calls.values().filter_map(Call::poll_timeout))
             .chain(self.registrations.iter().filter_map(Registration::poll_timeout))

@@ -4,6 +4,7 @@ use std::hash::{DefaultHasher, Hash as _, Hasher as _};
 use std::sync::Arc;
 use std::time::Instant;
 
+use super::dialog::{Reliable, Repeat};
 use super::stream::{reply_flow, reply_port};
 use super::{Agent, CallId, Flow, MAX_TRANSACTION_OCTETS, MAX_TRANSACTIONS, RETRY_AFTER};
 use crate::sip::transaction::{Kind, Server, ServerStep};
@@ -35,6 +36,15 @@ pub(super) struct ServerEntry {
     /// Of the last answer, 0 before the first.
     pub(super) status: u16,
     last: Vec<u8>,
+    /// The reliable provisional answer to an INVITE.
+    pub(super) reliable: Option<Reliable>,
+}
+
+impl ServerEntry {
+    pub(super) fn poll_timeout(&self) -> Option<Instant> {
+        let reliable = self.reliable.as_ref().and_then(Reliable::poll_timeout);
+        [self.transaction.poll_timeout(), reliable].into_iter().flatten().min()
+    }
 }
 
 /// More than the status of an answer.
@@ -120,6 +130,7 @@ impl Agent {
             call: None,
             status: 0,
             last: Vec::new(),
+            reliable: None,
         };
         self.servers.insert(key.clone(), entry);
         Some(key)
@@ -155,6 +166,10 @@ impl Agent {
         let request = Arc::clone(entry.request.as_ref()?);
         if status >= 200 {
             entry.request = None;
+            // RFC 3262 §3: not repeated after the final answer, though its PRACK is still taken.
+            if let Some(reliable) = &mut entry.reliable {
+                reliable.stop();
+            }
         }
         entry.status = status;
         let mut reply = Reply::to(&request.message, entry.source, status, &entry.tag);
@@ -239,12 +254,20 @@ impl Agent {
         let due: Vec<ServerKey> = self
             .servers
             .iter()
-            .filter(|(_, s)| s.transaction.poll_timeout().is_some_and(|at| at <= now))
+            .filter(|(_, s)| s.poll_timeout().is_some_and(|at| at <= now))
             .map(|(k, _)| k.clone())
             .collect();
         for key in due {
             let mut resend = None;
             if let Some(entry) = self.servers.get_mut(&key) {
+                match entry.reliable.as_mut().map_or(Repeat::No, |r| r.repeat(now)) {
+                    Repeat::No => {}
+                    Repeat::Again => resend = Some((entry.flow, entry.last.clone())),
+                    Repeat::GivenUp => {
+                        self.no_prack(&key, now);
+                        continue;
+                    }
+                }
                 while entry.transaction.poll_timeout().is_some_and(|at| at <= now) {
                     if entry.transaction.handle_timeout(now) == ServerStep::Resend {
                         resend = Some((entry.flow, entry.last.clone()));

@@ -5,10 +5,10 @@ use std::time::Instant;
 
 use rsip::Method;
 
-use super::body::SDP;
+use super::abilities::{ALLOW, described, lacking};
 use super::server::{ServerKey, key};
-use super::{ALLOW, Agent, ExtensionId, Flow};
-use crate::sip::wire::{Request, RequestLine, Uri, tokens};
+use super::{Agent, ExtensionId, Flow};
+use crate::sip::wire::{Request, RequestLine, Uri};
 
 impl Agent {
     pub(super) fn on_request(&mut self, flow: Flow, request: Request, now: Instant) {
@@ -30,16 +30,30 @@ impl Agent {
             return self.reject(&own, 482, &[], now);
         }
         match &request.method {
-            RequestLine::Known(Method::Cancel) => self.on_cancel(&own, &request, now),
-            RequestLine::Known(Method::Invite | Method::Bye | Method::Options) => {
-                if request.to.tag().is_some() {
-                    self.in_dialog(&own, &request, flow, now);
-                } else {
-                    self.out_of_dialog(&own, &request, flow, now);
-                }
+            RequestLine::Known(Method::Cancel) => self.on_cancel(&own, &request, flow, now),
+            RequestLine::Known(Method::Register | Method::Publish) => {
+                self.reject(&own, 405, &[("Allow", ALLOW)], now);
             }
-            RequestLine::Known(_) => self.reject(&own, 405, &[("Allow", ALLOW)], now),
+            RequestLine::Known(_) if request.to.tag().is_some() => self.in_dialog(&own, &request, flow, now),
+            RequestLine::Known(Method::Invite | Method::Options) => self.out_of_dialog(&own, &request, flow, now),
+            // These live within a call only.
+            RequestLine::Known(Method::Bye | Method::Update | Method::PRack | Method::Info) => {
+                self.reject(&own, 481, &[], now);
+            }
+            RequestLine::Known(_) => self.not_offered(&own, &request, now),
             RequestLine::Unknown(_) => self.reject(&own, 501, &[("Allow", ALLOW)], now),
+        }
+    }
+
+    /// Requests of other trades. REFER and MESSAGE are never acted upon: 405, as for any method outside Allow
+    /// (RFC 3515 and RFC 3428 leave it to RFC 3261 §8.2.1).
+    pub(super) fn not_offered(&mut self, own: &ServerKey, request: &Request, now: Instant) {
+        match &request.method {
+            // RFC 6665 §8.3.2; Allow-Events is mandatory there, and there is nothing to name in it.
+            RequestLine::Known(Method::Subscribe) => self.reject(own, 489, &[("Allow-Events", "")], now),
+            // RFC 6665 §4.1.3: no subscription of ours. Who sends it as a keep-alive is content with any final answer.
+            RequestLine::Known(Method::Notify) => self.reject(own, 481, &[], now),
+            _ => self.reject(own, 405, &[("Allow", ALLOW)], now),
         }
     }
 
@@ -57,11 +71,24 @@ impl Agent {
                     // Refused by us, it may come again by another branch of a proxy.
                     && s.status < 300
             })
+            || request.method.is(Method::Invite) && self.is_late_leg(request)
+    }
+
+    /// A fork of an INVITE whose call is still there, though its transaction is not. Which extension it asks for does
+    /// not matter: one caller makes one page.
+    fn is_late_leg(&self, request: &Request) -> bool {
+        self.calls.values().any(|c| {
+            c.invite_cseq == request.cseq
+                && c.call_id == request.call_id
+                && c.remote_tag.as_deref() == request.from.tag()
+        })
     }
 
     fn on_ack(&mut self, flow: Flow, request: &Request, now: Instant) {
         let invite = key(request, b"INVITE");
-        if let Some(entry) = self.servers.get_mut(&invite) {
+        if let Some(entry) = self.servers.get_mut(&invite)
+            && entry.flow.peer.ip() == flow.peer.ip()
+        {
             entry.transaction.acknowledged(now);
             if entry.transaction.is_terminated() {
                 self.servers.remove(&invite);
@@ -72,12 +99,13 @@ impl Agent {
         self.acknowledge(flow, request, now);
     }
 
-    /// RFC 3261 §9.2.
-    fn on_cancel(&mut self, own: &ServerKey, request: &Request, now: Instant) {
+    /// RFC 3261 §9.2. It goes hop by hop, so it comes from where its INVITE came from; from elsewhere it finds none.
+    fn on_cancel(&mut self, own: &ServerKey, request: &Request, flow: Flow, now: Instant) {
         let invite = key(request, b"INVITE");
         let Some((tag, open, call)) = self
             .servers
             .get(&invite)
+            .filter(|s| s.flow.peer.ip() == flow.peer.ip())
             .map(|s| (s.tag.clone(), s.transaction.is_open(), s.call))
         else {
             return self.reject(own, 481, &[], now);
@@ -100,9 +128,6 @@ impl Agent {
         if uri.secure {
             return self.reject(own, 416, &[], now);
         }
-        if request.method.is(Method::Bye) {
-            return self.reject(own, 481, &[], now);
-        }
         let extension = self.select(request, flow);
         let for_the_machine = uri.user.is_none() && request.method.is(Method::Options);
         if extension.is_none() && !for_the_machine {
@@ -119,20 +144,20 @@ impl Agent {
             return;
         }
         if request.method.is(Method::Options) {
-            return self.describe(own, now);
+            self.answer(own, 200, &described(), now);
+            return;
         }
         if let Some(extension) = extension {
             self.invited(own, request, extension, flow, now);
         }
     }
 
-    /// 420 for anything required: no option tag is implemented (RFC 3261 §8.2.2.3). False if it was sent.
+    /// 420 for what is required and not understood (RFC 3261 §8.2.2.3). False if it was sent.
     pub(super) fn extensions_understood(&mut self, own: &ServerKey, request: &Request, now: Instant) -> bool {
-        match request.message.list("Require") {
-            Ok(tags) if tags.is_empty() => true,
-            Ok(tags) => {
-                let unsupported = tokens(&tags).join(", ");
-                self.reject(own, 420, &[("Unsupported", &unsupported)], now);
+        match lacking(request) {
+            Ok(None) => true,
+            Ok(Some(tags)) => {
+                self.reject(own, 420, &[("Unsupported", &tags)], now);
                 false
             }
             Err(fault) => {
@@ -140,18 +165,6 @@ impl Agent {
                 false
             }
         }
-    }
-
-    /// 200 to OPTIONS (RFC 3261 §11.2).
-    pub(super) fn describe(&mut self, own: &ServerKey, now: Instant) {
-        let headers = [
-            ("Allow", ALLOW),
-            ("Accept", SDP),
-            ("Accept-Encoding", "identity"),
-            ("Accept-Language", "en"),
-            ("Supported", ""),
-        ];
-        self.reject(own, 200, &headers, now);
     }
 
     /// By the Request-URI's user; among namesakes the one whose registrar the peer is, then one without registrar.

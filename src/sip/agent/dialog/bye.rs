@@ -5,10 +5,9 @@ use std::time::Instant;
 use super::reason_value;
 use crate::sip::agent::call::Phase;
 use crate::sip::agent::client::Purpose;
-use crate::sip::agent::registration::own_via;
 use crate::sip::agent::server::ServerKey;
 use crate::sip::agent::{Agent, CallId, Cause, Ending, Event, Transport};
-use crate::sip::wire::{Response, Writer};
+use crate::sip::wire::Response;
 
 /// Most BYEs sent for one call, challenges and other ways included.
 const MAX_BYES: u8 = 4;
@@ -53,41 +52,23 @@ impl Agent {
     }
 
     pub(in crate::sip::agent) fn send_bye(&mut self, call: CallId, now: Instant) {
-        let (branch, cnonce) = (self.branch(), self.token());
+        // What was asked before does not matter any more.
+        self.drop_requests(Purpose::Update(call));
+        self.drop_requests(Purpose::Reinvite(call));
         let Some(c) = self.calls.get_mut(&call) else {
             return;
         };
         c.unacknowledged = None;
-        c.local_cseq += 1;
-        let way = c.way();
-        c.bye_flow = Some(way.flow);
         c.byes = c.byes.saturating_add(1);
-        let uri = String::from_utf8_lossy(&way.uri).into_owned();
-        let headers = self
-            .settings
-            .extensions
-            .get(usize::from(c.extension.0))
-            .and_then(|e| c.auth.headers(e, "BYE", &uri, &cnonce).ok())
-            .unwrap_or_default();
-        let mut out = Writer::request("BYE", &way.uri);
-        out.header("Via", own_via(&way.flow, &branch))
-            .header("Max-Forwards", "70");
-        for route in &way.routes {
-            out.header("Route", route);
+        let reason = c.bye.iter().flatten().map(|cause| ("Reason", reason_value(cause)));
+        let headers = reason.collect();
+        let Some(out) = self.compose(call, "BYE", &headers, b"") else {
+            return;
+        };
+        if let Some(c) = self.calls.get_mut(&call) {
+            c.bye_flow = Some(out.flow);
         }
-        out.header("From", &c.local)
-            .header("To", &c.remote)
-            .header("Call-ID", &c.call_id)
-            .header("CSeq", format!("{} BYE", c.local_cseq));
-        if let Some(Some(cause)) = &c.bye {
-            out.header("Reason", reason_value(cause));
-        }
-        for (name, value) in headers {
-            out.header(name, value);
-        }
-        out.header("User-Agent", &self.settings.product);
-        let octets = out.finish(b"");
-        self.send_request(branch, Purpose::Bye(call), way.flow, octets, now);
+        self.send_request(out.branch, Purpose::Bye(call), out.flow, out.octets, now);
     }
 
     pub(in crate::sip::agent) fn on_bye_answer(&mut self, call: CallId, response: &Response, now: Instant) {
@@ -131,7 +112,9 @@ impl Agent {
         let Some(c) = self.calls.remove(&id) else {
             return;
         };
-        self.drop_requests(Purpose::Bye(id));
+        for purpose in [Purpose::Bye(id), Purpose::Update(id), Purpose::Reinvite(id)] {
+            self.drop_requests(purpose);
+        }
         if c.phase == Phase::Offered {
             self.reject(&c.key, 487, &[], now);
         }

@@ -2,68 +2,87 @@
 
 use std::time::Instant;
 
-use rand::Rng as _;
-
-use super::reason_value;
+use super::update::Glare;
+use super::{reason_value, timer_headers};
+use crate::sip::agent::abilities::{AnswerMode, sdp_type, session_headers};
 use crate::sip::agent::call::{Change, Phase, Unacknowledged};
 use crate::sip::agent::registration::contact_uri;
 use crate::sip::agent::server::{Answer, ServerKey};
-use crate::sip::agent::{ALLOW, Agent, CallId, Cause, Ending, Event, Flow};
+use crate::sip::agent::{Agent, CallId, Cause, Ending, Event, Flow};
 use crate::sip::wire::Request;
 
 impl Agent {
-    /// Answers a call with 200 and this body (an answer, or an offer when the INVITE had none).
+    /// Answers a call with 200 and this body (an answer, or an offer when the INVITE had none). A caller who has to
+    /// acknowledge a 180 first gets the 200 after that.
     pub fn accept(&mut self, call: CallId, body: Vec<u8>, now: Instant) {
-        let Some(c) = self.calls.get(&call).filter(|c| c.phase == Phase::Offered) else {
+        let Some(c) = self.calls.get_mut(&call).filter(|c| c.phase == Phase::Offered) else {
             return;
         };
-        let (key, cseq, answer_due) = (c.key.clone(), c.remote_cseq, c.answer_due);
-        if self.answer_invite(call, &key, cseq, true, answer_due, body, now)
+        let first = Change {
+            key: c.key.clone(),
+            cseq: c.invite_cseq,
+            answer_due: c.answer_due,
+            is_invite: true,
+            offer: None,
+            contact: None,
+            granted: c.granted,
+        };
+        if self.awaits_prack(&first.key) {
+            if let Some(c) = self.calls.get_mut(&call) {
+                c.accepted = Some(body);
+            }
+            return;
+        }
+        if self.answer_offer(call, &first, true, body, now)
             && let Some(c) = self.calls.get_mut(&call)
         {
             c.phase = Phase::Answered;
         }
     }
 
-    /// Sends the 200 and keeps it for repeating.
-    #[expect(clippy::too_many_arguments, reason = "the parts of one answer")]
-    pub(in crate::sip::agent) fn answer_invite(
-        &mut self,
-        call: CallId,
-        key: &ServerKey,
-        cseq: u32,
-        initial: bool,
-        answer_due: bool,
-        body: Vec<u8>,
-        now: Instant,
-    ) -> bool {
-        let Some(c) = self.calls.get(&call) else {
+    /// Sends the 200; to an INVITE it is kept for repeating.
+    fn answer_offer(&mut self, call: CallId, change: &Change, initial: bool, body: Vec<u8>, now: Instant) -> bool {
+        let Some(contact) = self.contact(call) else {
             return false;
         };
-        let Some(extension) = self.settings.extensions.get(usize::from(c.extension.0)) else {
-            return false;
-        };
-        let Some(flow) = self.servers.get(key).map(|s| s.flow) else {
-            return false;
-        };
-        let contact = format!("<{}>", contact_uri(&extension.user, c.flow.local, c.flow.transport));
+        let mut headers = session_headers(contact);
+        headers.extend(timer_headers(&change.granted));
+        headers.push(sdp_type());
+        if let Some(c) = self.calls.get_mut(&call) {
+            c.described.clone_from(&body);
+            if let AnswerMode::Auto(name) = c.answer_mode
+                && initial
+            {
+                headers.push((name, "Auto".into()));
+            }
+        }
         let answer = Answer {
-            headers: vec![
-                ("Contact", contact),
-                ("Allow", ALLOW.into()),
-                ("Supported", String::new()),
-                ("Content-Type", "application/sdp".into()),
-            ],
-            record_route: true,
+            headers,
+            record_route: change.is_invite,
             body,
         };
-        let Some(octets) = self.answer(key, 200, &answer, now) else {
+        let Some(flow) = self.servers.get(&change.key).map(|s| s.flow) else {
             return false;
         };
-        if let Some(c) = self.calls.get_mut(&call) {
+        let Some(octets) = self.answer(&change.key, 200, &answer, now) else {
+            return false;
+        };
+        self.session_granted(call, &change.granted, now);
+        if let Some(c) = self.calls.get_mut(&call)
+            && change.is_invite
+        {
+            let (cseq, answer_due) = (change.cseq, change.answer_due);
             c.unacknowledged = Some(Unacknowledged::new(cseq, initial, answer_due, octets, flow, now));
         }
         true
+    }
+
+    /// Our Contact in this call; `None` if there is no such call.
+    pub(super) fn contact(&self, call: CallId) -> Option<String> {
+        let c = self.calls.get(&call)?;
+        let extension = self.settings.extensions.get(usize::from(c.extension.0))?;
+        let uri = contact_uri(&extension.user, c.flow.local, c.flow.transport);
+        Some(format!("<{uri}>"))
     }
 
     /// Refuses a call that was not answered, with a Reason if there is a cause. A status that is no refusal
@@ -101,16 +120,23 @@ impl Agent {
         self.event(Event::Ended { call, how });
     }
 
-    /// Answers a re-INVITE with 200 and this body (an answer, or an offer when it had none).
+    /// Answers a re-INVITE or UPDATE with 200 and this body (an answer, or an offer when a re-INVITE had none).
     pub fn accept_change(&mut self, call: CallId, body: Vec<u8>, now: Instant) {
-        let Some(change) = self.calls.get_mut(&call).and_then(|c| c.change.take()) else {
+        let Some(c) = self.calls.get_mut(&call) else {
             return;
         };
-        self.answer_invite(call, &change.key, change.cseq, false, change.answer_due, body, now);
+        let Some(change) = c.change.take() else {
+            return;
+        };
+        if let Some(offer) = &change.offer {
+            c.heard_of.clone_from(offer);
+        }
+        c.retarget(change.contact.as_ref());
+        self.answer_offer(call, &change, false, body, now);
         self.unlink(&change.key);
     }
 
-    /// Refuses a re-INVITE; the call goes on as before (RFC 3261 §14.2). A status that is no refusal becomes 488.
+    /// Refuses a re-INVITE or UPDATE; the call goes on as before (RFC 3261 §14.2). A status that is no refusal becomes 488.
     pub fn refuse_change(&mut self, call: CallId, status: u16, now: Instant) {
         let Some(change) = self.calls.get_mut(&call).and_then(|c| c.change.take()) else {
             return;
@@ -129,15 +155,16 @@ impl Agent {
             return self.reject(own, 481, &[], now);
         }
         if c.phase == Phase::Offered || c.change.is_some() {
-            // An INVITE before it is still unanswered: 500 with a random Retry-After of 0 to 10 s.
-            let wait = self.rng.random_range(0..=10u8).to_string();
-            return self.reject(own, 500, &[("Retry-After", &wait)], now);
+            // An INVITE before it is still unanswered.
+            return self.reject_glare(own, Glare::Theirs, now);
         }
-        if c.unacknowledged.as_ref().is_some_and(|u| u.answer_due) {
-            // Our own offer waits for its answer: glare.
-            return self.reject(own, 491, &[], now);
+        if c.refresh.is_offering() || c.unacknowledged.as_ref().is_some_and(|u| u.answer_due) {
+            return self.reject_glare(own, Glare::Ours, now);
         }
         let Some(offer) = self.session_body(own, request, now) else {
+            return;
+        };
+        let Some(granted) = self.session_terms(own, Some(id), request, now) else {
             return;
         };
         if let Some(c) = self.calls.get_mut(&id) {
@@ -146,11 +173,15 @@ impl Agent {
             if implied {
                 c.phase = Phase::Confirmed;
             }
-            c.retarget(request);
+            c.refresh.learn(&request.message);
             c.change = Some(Change {
                 key: own.clone(),
                 cseq: request.cseq,
                 answer_due: offer.is_none(),
+                is_invite: true,
+                offer: offer.clone(),
+                contact: request.contact.clone(),
+                granted,
             });
             if let Some(entry) = self.servers.get_mut(own) {
                 entry.call = Some(id);
@@ -165,10 +196,12 @@ impl Agent {
 
     /// The ACK to a 2xx.
     pub(in crate::sip::agent) fn acknowledge(&mut self, flow: Flow, request: &Request, now: Instant) {
-        let Some((id, c)) = self.calls.iter_mut().find(|(_, c)| c.is_dialog_of(request)) else {
+        let Some(id) = self.dialog_of(request).filter(|id| self.belongs(*id, flow)) else {
             return;
         };
-        let id = *id;
+        let Some(c) = self.calls.get_mut(&id) else {
+            return;
+        };
         let Some(u) = c.unacknowledged.take_if(|u| u.cseq == request.cseq) else {
             return;
         };
@@ -180,6 +213,9 @@ impl Agent {
             return;
         }
         let answer = u.answer_due.then(|| request.message.body.clone());
+        if let Some(answer) = &answer {
+            c.heard_of.clone_from(answer);
+        }
         if u.initial {
             c.phase = Phase::Confirmed;
             self.event(Event::Confirmed { call: id, answer });

@@ -17,7 +17,7 @@ fn busy() -> Cause {
     }
 }
 
-fn reply(request: &Sent, status: &str, extra: &str) -> String {
+pub(super) fn reply(request: &Sent, status: &str, extra: &str) -> String {
     let mut out = format!("SIP/2.0 {status}\r\n");
     for h in request.message().headers() {
         let name = String::from_utf8_lossy(&h.name).into_owned();

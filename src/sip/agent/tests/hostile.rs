@@ -13,6 +13,13 @@ fn corpus() -> Vec<Vec<u8>> {
         invite("a"),
         request("INVITE", 1, "a2", "", routes, OFFER),
         request("INVITE", 1, "a3", "", "Accept: */*\r\nRequire: timer\r\n", ""),
+        request("INVITE", 1, "a4", "", "Supported: timer\r\nx: 90;refresher=uas\r\nAllow: UPDATE\r\n", OFFER),
+        request("INVITE", 1, "a5", "", "Require: 100rel\r\nSession-Expires: 100\r\n", OFFER),
+        request("INVITE", 1, "a6", "", "Answer-Mode: Auto;require\r\nResource-Priority: ets.0\r\n", OFFER),
+        request("PRACK", 2, "p", "TAG", "RAck: RSEQ 1 INVITE\r\n", ""),
+        request("UPDATE", 4, "u", "TAG", "Supported: timer\r\nSession-Expires: 90;refresher=uas\r\n", ""),
+        request("UPDATE", 5, "v", "TAG", "", OFFER),
+        request("INFO", 6, "w", "TAG", "", "Signal=5\r\nDuration=100\r\n").replace("/sdp", "/dtmf-relay"),
         request("ACK", 1, "b", "TAG", "", ""),
         request("BYE", 2, "c", "TAG", &long, ""),
         request("INVITE", 3, "d", "TAG", routes, OFFER),
@@ -27,6 +34,13 @@ fn corpus() -> Vec<Vec<u8>> {
         "SIP/2.0 200 OK\r\nVia: SIP/2.0/UDP 192.0.2.50:5060;branch=BRANCH\r\nCSeq: 2 BYE\r\nContact: <sip:600@192.0.2.50>;expires=60\r\n\
          Content-Length: 0\r\n\r\n"
             .into(),
+        format!(
+            "SIP/2.0 200 OK\r\nVia: SIP/2.0/UDP 192.0.2.50:5060;branch=BRANCH\r\nCSeq: CSEQ INVITE\r\n\
+             Contact: <sip:201@192.0.2.10>\r\nSession-Expires: 90;refresher=uac\r\nContent-Length: {}\r\n\r\n{OFFER}",
+            OFFER.len()
+        ),
+        "SIP/2.0 422 Small\r\nVia: SIP/2.0/UDP 192.0.2.50:5060;branch=BRANCH\r\nCSeq: CSEQ UPDATE\r\nMin-SE: 120\r\n\r\n".into(),
+        "SIP/2.0 491 Pending\r\nVia: SIP/2.0/UDP 192.0.2.50:5060;branch=BRANCH\r\nTo: <x:y>;tag=z\r\nCSeq: CSEQ INVITE\r\n\r\n".into(),
         "SIP/2.0 423 Interval\r\nVia: SIP/2.0/UDP 192.0.2.50:5060;branch=BRANCH\r\nCSeq: 2 REGISTER\r\nMin-Expires: 99\r\n\r\n".into(),
     ]
     .into_iter()
@@ -91,7 +105,7 @@ fn mutate(octets: &mut Vec<u8>, rng: &mut ChaCha12Rng) {
 }
 
 /// Puts a tag or branch that lives right now where the corpus has a placeholder.
-fn fill(octets: &mut Vec<u8>, world: &World) {
+fn fill(octets: &mut Vec<u8>, world: &World, rseq: Option<&str>) {
     let put = |octets: &mut Vec<u8>, place: &[u8], value: &[u8]| {
         if let Some(at) = octets.windows(place.len()).position(|w| w == place) {
             octets.splice(at..at + place.len(), value.iter().copied());
@@ -100,6 +114,10 @@ fn fill(octets: &mut Vec<u8>, world: &World) {
     if let Some(call) = world.agent.calls.values().next_back() {
         put(octets, b"TAG", call.local_tag.as_bytes());
         put(octets, b"one@192.0.2.10", &call.call_id);
+        put(octets, b"CSEQ", call.local_cseq.to_string().as_bytes());
+    }
+    if let Some(rseq) = rseq {
+        put(octets, b"RSEQ", rseq.as_bytes());
     }
     if let Some(branch) = world.agent.clients.keys().next_back() {
         put(octets, b"BRANCH", branch);
@@ -124,6 +142,8 @@ fn storm(seed: u8, rounds: usize) -> World {
     let corpus = corpus();
     let mut offered = 0usize;
     let mut ended = 0usize;
+    let mut rseq: Option<String> = None;
+    let mut kinds = std::collections::BTreeMap::<String, usize>::new();
     for round in 0..rounds {
         let mut octets = corpus.choose(&mut rng).unwrap().clone();
         // New calls now and then; the rest is about the youngest one.
@@ -134,7 +154,7 @@ fn storm(seed: u8, rounds: usize) -> World {
                 .replace("z9hG4bK", &format!("z9hG4bK{round}"));
             octets = fresh.into_bytes();
         }
-        fill(&mut octets, &world);
+        fill(&mut octets, &world, rseq.as_deref());
         mutate(&mut octets, &mut rng);
         if rng.random_ratio(1, 8) {
             let flow = Flow {
@@ -175,8 +195,15 @@ fn storm(seed: u8, rounds: usize) -> World {
             world.resolved(id.0, &[PEER]);
         }
         for sent in std::mem::take(&mut world.sent) {
+            if sent.octets.starts_with(b"SIP/2.0 180") {
+                rseq = Some(sent.header("RSeq"));
+            }
+            let word = sent.text().split(' ').next().unwrap_or_default().to_owned();
+            *kinds.entry(word.clone()).or_default() += 1;
             assert!(sent.octets.len() < MAX_SENT, "{}", sent.text());
-            assert!(sent.flow.peer.ip() == address(PEER).ip() || sent.octets.starts_with(b"BYE "));
+            // Answers go back; only requests within a call follow its Contact and routes.
+            let followed = ["BYE", "UPDATE", "INVITE", "ACK"].contains(&word.as_str());
+            assert!(sent.flow.peer.ip() == address(PEER).ip() || followed, "{}", sent.text());
         }
         if round % 16 == 0 {
             bounded(&world);
@@ -199,6 +226,9 @@ fn storm(seed: u8, rounds: usize) -> World {
         offered > rounds / 100,
         "{offered} calls: the storm does not reach deep enough"
     );
+    for method in ["BYE", "UPDATE", "INVITE", "ACK"] {
+        assert!(kinds.contains_key(method), "no {method}: {kinds:?}");
+    }
     assert_eq!(offered, ended);
     world
 }

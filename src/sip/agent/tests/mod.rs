@@ -9,8 +9,10 @@ mod lossy;
 mod register;
 mod register_flows;
 mod register_servers;
+mod reliable;
 mod requests;
 mod streams;
+mod timers;
 
 use std::net::SocketAddr;
 use std::time::{Duration, Instant};

@@ -30,9 +30,17 @@ fn options_describe_us() {
     ] {
         let sent = answer(&text);
         assert_eq!(sent.status(), 200, "{text}");
-        assert_eq!(sent.header("Accept"), "application/sdp");
-        assert_eq!(sent.header("Allow"), "INVITE, ACK, BYE, CANCEL, OPTIONS");
-        assert!(sent.has("Supported") && sent.has("Server"));
+        assert_eq!(
+            sent.header("Accept"),
+            "application/sdp, application/dtmf-relay, application/dtmf"
+        );
+        assert_eq!(
+            sent.header("Allow"),
+            "INVITE, ACK, BYE, CANCEL, OPTIONS, UPDATE, PRACK, INFO"
+        );
+        assert_eq!(sent.header("Supported"), "timer, 100rel, answermode, resource-priority");
+        assert!(sent.header("Accept-Resource-Priority").contains("ets.0"));
+        assert!(sent.has("Server"));
     }
     let mut world = World::plain();
     let first = world.ask(options());
@@ -45,22 +53,23 @@ fn options_describe_us() {
 
 #[test]
 fn methods() {
-    // Known to the standards, not offered here (RFC 3261 §8.2.1).
-    for method in [
-        "REGISTER",
-        "SUBSCRIBE",
-        "NOTIFY",
-        "REFER",
-        "MESSAGE",
-        "INFO",
-        "UPDATE",
-        "PRACK",
-        "PUBLISH",
-    ] {
+    // Known to the standards, not offered here (RFC 3261 §8.2.1, RFC 3515, RFC 3428).
+    for method in ["REGISTER", "REFER", "MESSAGE", "PUBLISH"] {
         let sent = answer(request(method, 1, "m", "", "", ""));
         assert_eq!(sent.status(), 405, "{method}");
-        assert!(sent.header("Allow").contains("INVITE"));
+        let allow = sent.header("Allow");
+        assert!(allow.contains("INVITE") && !allow.contains(method));
     }
+    // Without a call there is nothing to update, to acknowledge or to tell (RFC 3311, RFC 3262 §3, RFC 6086 §4.2.2);
+    // without a subscription nothing to be notified of (RFC 6665 §4.1.3).
+    for method in ["UPDATE", "PRACK", "INFO", "NOTIFY"] {
+        for tag in ["", "nobody"] {
+            assert_eq!(answer(request(method, 1, "m", tag, "", "")).status(), 481, "{method}");
+        }
+    }
+    let sent = answer(request("SUBSCRIBE", 1, "m", "", "Event: presence\r\n", ""));
+    assert_eq!((sent.status(), sent.header("Allow-Events")), (489, String::new()));
+    assert_eq!(answer(request("SUBSCRIBE", 1, "m", "nobody", "", "")).status(), 481);
     for method in ["NEWMETHOD", "invite", "RE%47ISTER"] {
         assert_eq!(answer(request(method, 1, "m", "", "", "")).status(), 501, "{method}");
     }
@@ -145,12 +154,12 @@ fn required_extensions() {
         1,
         "r",
         "",
-        "Require: nothingSupportsThis, 100rel\r\nRequire: timer\r\n",
+        "Require: nothingSupportsThis, 100rel\r\nRequire: timer, replaces\r\n",
         "",
     );
     let sent = answer(text);
     assert_eq!(sent.status(), 420);
-    assert_eq!(sent.header("Unsupported"), "nothingsupportsthis, 100rel, timer");
+    assert_eq!(sent.header("Unsupported"), "nothingsupportsthis, replaces");
     let text = request(
         "OPTIONS",
         1,
