@@ -120,6 +120,7 @@ fn payload_type(codec: Codec) -> u8 {
     match codec {
         Codec::Pcmu => 0,
         Codec::Pcma => 8,
+        Codec::G722 => 9,
         Codec::Opus => 111,
     }
 }
@@ -350,7 +351,7 @@ fn nothing_is_allocated_or_freed_while_rendering() {
     while periods < PERIODS {
         if periods.is_multiple_of(LIFE / 3) {
             page += 1;
-            let codec = [Codec::Pcmu, Codec::Opus, Codec::Pcma][page as usize % 3];
+            let codec = [Codec::Pcmu, Codec::Opus, Codec::Pcma, Codec::G722][page as usize % 4];
             let (sender, voice) = Sender::start(page, codec, now, &mut random);
             world.send(Command::Attach(voice));
             let tone = [Tone::chime_single(), Tone::chime_double(), Tone::chime_triple()][page as usize % 3];

@@ -50,10 +50,11 @@ struct Arrival {
     payload: Vec<u8>,
 }
 
-/// Two minutes of everything: µ-law, A-law, Opus and back, a backlog, jitter, losses, stalls, duplicates, comfort
+/// Two minutes of everything: µ-law, A-law, Opus, G.722, a backlog, jitter, losses, stalls, duplicates, comfort
 /// noise, a restart, the end.
 fn arrivals() -> Vec<Arrival> {
     let mut opus = Encoder::new(Codec::Opus).expect("Opus");
+    let mut g722 = Encoder::new(Codec::G722).expect("G722");
     let mut pcmu = Encoder::new(Codec::Pcmu).expect("PCMU");
     let mut seed = 1u32;
     let mut random = move || {
@@ -64,6 +65,7 @@ fn arrivals() -> Vec<Arrival> {
     let mut stalled = 0.0f64;
     for i in 0..6000u32 {
         let (rate, payload_type) = match i / 500 % 4 {
+            0 if i >= 2000 => (16_000, 9),
             1 => (8000, 8),
             2 => (48_000, 96),
             _ => (8000, 0),
@@ -79,6 +81,7 @@ fn arrivals() -> Vec<Arrival> {
         let mut payload = Vec::new();
         match payload_type {
             96 => opus.encode(&pcm, &mut payload).expect("Opus"),
+            9 => g722.encode(&pcm, &mut payload).expect("G722"),
             _ => pcmu.encode(&pcm, &mut payload).expect("PCMU"),
         }
         let sent = f64::from(i) * 0.02;
@@ -92,7 +95,7 @@ fn arrivals() -> Vec<Arrival> {
         let arrival = |payload_type, payload| Arrival {
             at,
             seq: 70_000 + u64::from(i) + if i > 4000 { 200_000 } else { 0 },
-            timestamp: i.wrapping_mul(frame),
+            timestamp: i.wrapping_mul(if rate == 16_000 { 160 } else { frame }),
             payload_type,
             payload,
         };

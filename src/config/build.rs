@@ -175,6 +175,7 @@ pub(super) fn chime(sheet: &Sheet) -> Chime {
 pub(super) fn codec(word: &str) -> Option<Codec> {
     match word {
         "opus" => Some(Codec::Opus),
+        "g722" => Some(Codec::G722),
         "pcmu" => Some(Codec::Pcmu),
         "pcma" => Some(Codec::Pcma),
         _ => None,

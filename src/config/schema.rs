@@ -120,7 +120,7 @@ const fn absent(key: Key, absent: Absent) -> Key {
     Key { absent, ..key }
 }
 
-pub(super) const CODECS: &[&str] = &["opus", "pcmu", "pcma"];
+pub(super) const CODECS: &[&str] = &["opus", "g722", "pcmu", "pcma"];
 pub(super) const CHIMES: &[&str] = &["none", "single", "double", "triple"];
 
 const fn period(from: u64, to: u64, none: bool) -> Kind {

@@ -7,6 +7,8 @@ pub enum Codec {
     Pcmu,
     /// G.711 A-law, 8 kHz.
     Pcma,
+    /// ITU-T G.722 at 64 kbit/s, 16 kHz; its RTP clock is 8 kHz by an old mistake (RFC 3551 §4.5.2).
+    G722,
     /// RFC 7587: clock always 48 kHz; decoded to mono 48 kHz here.
     Opus,
 }
@@ -15,7 +17,7 @@ impl Codec {
     /// RTP clock rate, Hz.
     pub fn clock_rate(self) -> u32 {
         match self {
-            Codec::Pcmu | Codec::Pcma => 8000,
+            Codec::Pcmu | Codec::Pcma | Codec::G722 => 8000,
             Codec::Opus => 48000,
         }
     }
@@ -24,6 +26,7 @@ impl Codec {
     pub fn sample_rate(self) -> u32 {
         match self {
             Codec::Pcmu | Codec::Pcma => 8000,
+            Codec::G722 => 16000,
             Codec::Opus => 48000,
         }
     }
@@ -33,6 +36,7 @@ impl Codec {
         match self {
             Codec::Pcmu => "PCMU",
             Codec::Pcma => "PCMA",
+            Codec::G722 => "G722",
             Codec::Opus => "opus",
         }
     }
@@ -59,11 +63,12 @@ impl PayloadMap {
         Self::default()
     }
 
-    /// The static assignments that need no signalling: 0 PCMU, 8 PCMA, 13 CN (RFC 3551 Table 4).
+    /// The static assignments that need no signalling: 0 PCMU, 8 PCMA, 9 G722, 13 CN (RFC 3551 Table 4).
     pub fn static_types() -> Self {
         Self::new()
             .with(0, Format::Audio(Codec::Pcmu))
             .with(8, Format::Audio(Codec::Pcma))
+            .with(9, Format::Audio(Codec::G722))
             .with(13, Format::ComfortNoise)
     }
 

@@ -5,7 +5,7 @@ use std::convert::TryFrom;
 use audiopus::coder::Encoder as OpusEncoder;
 use audiopus::{Application, Bitrate, Channels, SampleRate};
 
-use super::{Codec, MAX_PAYLOAD, g711};
+use super::{Codec, MAX_PAYLOAD, g711, g722};
 
 /// Bit rate of Opus speech, bit/s: the upper end of wideband speech (RFC 7587 §3.1.1), where in-band FEC has room.
 const OPUS_BITRATE: i32 = 32_000;
@@ -16,6 +16,7 @@ const OPUS_LOSS: u8 = 10;
 pub enum Encoder {
     Pcmu,
     Pcma,
+    G722(g722::Encoder),
     Opus(OpusEncoder),
 }
 
@@ -26,11 +27,14 @@ impl Encoder {
         Ok(match codec {
             Codec::Pcmu => Encoder::Pcmu,
             Codec::Pcma => Encoder::Pcma,
+            Codec::G722 => Encoder::G722(g722::Encoder::new()),
             Codec::Opus => Encoder::Opus(opus().map_err(|e| format!("Opus encoder: {e}"))?),
         })
     }
 
     /// Encodes one packet's samples (±1.0, at [`Codec::sample_rate`]) and appends the payload to `out`.
+    ///
+    /// G.722 takes samples in pairs: a last odd one is left out.
     ///
     /// # Errors
     /// Opus: when `pcm` is not 2.5, 5, 10, 20, 40 or 60 ms long.
@@ -38,6 +42,10 @@ impl Encoder {
         match self {
             Encoder::Pcmu => out.extend(pcm.iter().map(|s| g711::ulaw_encode(g711::to_i16(*s)))),
             Encoder::Pcma => out.extend(pcm.iter().map(|s| g711::alaw_encode(g711::to_i16(*s)))),
+            Encoder::G722(encoder) => out.extend(
+                pcm.chunks_exact(2)
+                    .map(|pair| encoder.encode(g711::to_i16(pair[0]), g711::to_i16(pair[1]))),
+            ),
             Encoder::Opus(encoder) => {
                 let start = out.len();
                 out.resize(start + MAX_PAYLOAD, 0);
@@ -55,6 +63,7 @@ impl std::fmt::Debug for Encoder {
         f.write_str(match self {
             Encoder::Pcmu => "Encoder(PCMU)",
             Encoder::Pcma => "Encoder(PCMA)",
+            Encoder::G722(_) => "Encoder(G722)",
             Encoder::Opus(_) => "Encoder(Opus)",
         })
     }

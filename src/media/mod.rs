@@ -4,6 +4,7 @@ pub mod codec;
 pub mod encoder;
 pub mod event;
 pub mod g711;
+pub mod g722;
 pub mod keypad;
 pub mod packet;
 pub mod playout;

@@ -35,7 +35,7 @@ impl Talker {
             return Err(format!("payload type {payload_type}: at most 127"));
         }
         let allowed = match codec {
-            Codec::Pcmu | Codec::Pcma => (1..=MAX_PTIME_MS).contains(&ptime_ms),
+            Codec::Pcmu | Codec::Pcma | Codec::G722 => (1..=MAX_PTIME_MS).contains(&ptime_ms),
             Codec::Opus => [5, 10, 20, 40, 60].contains(&ptime_ms),
         };
         if !allowed {
@@ -131,6 +131,17 @@ mod tests {
         let (a, b) = (RtpReader::new(&a).unwrap(), RtpReader::new(&b).unwrap());
         assert_eq!(b.timestamp().wrapping_sub(a.timestamp()), 960);
         assert_eq!(a.payload_type(), 111);
+    }
+
+    /// RFC 3551 §4.5.2: the G.722 clock runs at 8 kHz, with one octet a tick.
+    #[test]
+    fn g722_counts_at_8_khz() {
+        let mut t = Talker::new(Codec::G722, 9, 20, 4).unwrap();
+        assert_eq!((t.rate(), t.samples_per_packet()), (16_000, 320));
+        let (a, b) = (t.packet(&[0.1; 320]), t.packet(&[0.1; 320]));
+        let (a, b) = (RtpReader::new(&a).unwrap(), RtpReader::new(&b).unwrap());
+        assert_eq!(b.timestamp().wrapping_sub(a.timestamp()), 160);
+        assert_eq!((a.payload_type(), a.payload().len()), (9, 160));
     }
 
     #[test]

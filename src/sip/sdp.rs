@@ -339,6 +339,7 @@ fn offered(local: &Local, used: &[Offered]) -> Vec<Offered> {
         let usual = match codec {
             Codec::Pcmu => 0,
             Codec::Pcma => 8,
+            Codec::G722 => 9,
             Codec::Opus => 111,
         };
         add(Format::Audio(*codec), codec.clock_rate(), usual);

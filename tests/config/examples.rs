@@ -67,7 +67,7 @@ fn simple() {
         ("pbx.quayside.example", None)
     );
     assert_eq!(extension.password.as_ref().unwrap().reveal(), "plank-otter-42-lichen");
-    assert_eq!(extension.codecs, [Codec::Opus, Codec::Pcmu, Codec::Pcma]);
+    assert_eq!(extension.codecs, [Codec::Opus, Codec::G722, Codec::Pcmu, Codec::Pcma]);
     let limits = extension.paging.limits;
     assert_eq!(limits.page, Some(Duration::from_secs(120)));
     // Common practice, no published source: 2.5 to 10 s of silence end a page.

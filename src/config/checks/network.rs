@@ -16,6 +16,7 @@ pub(in crate::config) fn static_type(codec: Codec) -> Option<u8> {
     match codec {
         Codec::Pcmu => Some(0),
         Codec::Pcma => Some(8),
+        Codec::G722 => Some(9),
         Codec::Opus => None,
     }
 }
@@ -159,6 +160,7 @@ fn payload_type(sheet: &Sheet, problems: &mut Problems) {
                         match codec {
                             Codec::Pcmu => "0 for pcmu, or a dynamic number, 96 to 127",
                             Codec::Pcma => "8 for pcma, or a dynamic number, 96 to 127",
+                            Codec::G722 => "9 for g722, or a dynamic number, 96 to 127",
                             Codec::Opus => "a dynamic number, 96 to 127",
                         },
                         "below 35 the numbers have fixed meanings (RFC 3551 Table 4)",

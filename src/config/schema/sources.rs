@@ -129,9 +129,10 @@ pub(super) const EXTENSIONS: Section = Section {
         shared(key(
             "codecs",
             Kind::Choices(CODECS),
-            Default(r#"["opus", "pcmu", "pcma"]"#),
+            Default(r#"["opus", "g722", "pcmu", "pcma"]"#),
             r#"["opus", "pcma"]"#,
-            "The codecs to accept, preferred first. \"pcmu\" is G.711 µ-law, \"pcma\" is G.711 A-law.",
+            "The codecs to accept, preferred first. \"opus\" and \"g722\" carry more than a telephone's band; \"pcmu\" is \
+             G.711 µ-law, \"pcma\" is G.711 A-law.",
         )),
         ZONES,
         PRIORITY,
@@ -167,14 +168,14 @@ pub(super) const GROUPS: Section = Section {
         shared(key(
             "codec",
             Kind::Choice(CODECS),
-            Unset("PCMU and PCMA, told apart by their payload types 0 and 8."),
+            Unset("PCMU, PCMA and G.722, told apart by their payload types 0, 8 and 9."),
             r#""pcmu""#,
-            "The codec of the stream: \"pcmu\" is G.711 µ-law, \"pcma\" is G.711 A-law.",
+            "The codec of the stream: \"pcmu\" is G.711 µ-law, \"pcma\" is G.711 A-law, \"g722\" is G.722 at 64 kbit/s.",
         )),
         shared(key(
             "payload_type",
             Kind::PayloadType,
-            Unset("0 for pcmu, 8 for pcma; needed for opus."),
+            Unset("0 for pcmu, 8 for pcma, 9 for g722; needed for opus."),
             "111",
             "The RTP payload type that the sender uses for `codec`.",
         )),

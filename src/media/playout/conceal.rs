@@ -1,4 +1,4 @@
-//! Concealment of missing G.711 audio: pitch-based waveform substitution, of the class of G.711 Appendix I.
+//! Concealment of missing G.711 and G.722 audio: pitch-based waveform substitution, of the class of G.711 Appendix I.
 //!
 //! The last pitch periods before the gap are repeated: one at first, then two, then three, so that a long gap does
 //! not buzz; the level falls to silence; at both ends the waveforms are joined without a step.
@@ -226,9 +226,10 @@ impl Concealer {
     }
 }
 
-/// Longest gap that is interpolated, and longest continuation before a rejoin, samples.
-pub const MAX_INTERPOLATED: usize = 8 * 100;
-pub const MAX_MORE: usize = 8 * pitch::MAX_PERIOD_MS;
+/// Longest gap that is interpolated, ms; the same, and the longest continuation before a rejoin, samples at 16 kHz.
+pub const INTERPOLATED_MS: usize = 100;
+const MAX_INTERPOLATED: usize = 16 * INTERPOLATED_MS;
+pub const MAX_MORE: usize = 16 * pitch::MAX_PERIOD_MS;
 
 /// The period with which `future` begins; `hint` is the one before the gap. At 8 kHz its 20 ms leave room for
 /// periods up to 10 ms to be found, longer ones are taken on trust if they fit.

@@ -6,7 +6,7 @@ use audiopus::coder::Decoder as OpusDecoder;
 use audiopus::packet::Packet as OpusPacket;
 use audiopus::{Channels, MutSignals, SampleRate};
 
-use crate::media::{Codec, Format, PayloadMap, g711};
+use crate::media::{Codec, Format, PayloadMap, g711, g722};
 
 /// Overshoot beyond full scale that a decoder may keep; the limiter of the output takes care of it.
 const PEAK: f32 = 1.5;
@@ -14,6 +14,7 @@ const PEAK: f32 = 1.5;
 /// Decoders of one session; the Opus one only where the session has Opus.
 pub struct Decoders {
     map: PayloadMap,
+    g722: g722::Decoder,
     opus: Option<OpusDecoder>,
 }
 
@@ -28,7 +29,11 @@ impl Decoders {
             }
             false => None,
         };
-        Ok(Decoders { map: *map, opus })
+        Ok(Decoders {
+            map: *map,
+            g722: g722::Decoder::new(),
+            opus,
+        })
     }
 
     pub fn format(&self, payload_type: u8) -> Option<Format> {
@@ -40,7 +45,30 @@ impl Decoders {
         match codec {
             Codec::Pcmu => expand(&g711::ULAW, payload, out),
             Codec::Pcma => expand(&g711::ALAW, payload, out),
+            Codec::G722 => wideband(&mut self.g722, payload, out),
             Codec::Opus => self.opus(Some(payload), out, false),
+        }
+    }
+
+    /// As [`Decoders::decode`], but the stream stays where it is. Silence for Opus, which sees no use in it.
+    pub fn peek(&self, codec: Codec, payload: &[u8], out: &mut [f32]) {
+        match codec {
+            Codec::Pcmu => expand(&g711::ULAW, payload, out),
+            Codec::Pcma => expand(&g711::ALAW, payload, out),
+            Codec::G722 => wideband(&mut { self.g722 }, payload, out),
+            Codec::Opus => out.fill(0.0),
+        }
+    }
+
+    /// Packets were lost. G.711 has no state, and Opus makes up its own.
+    pub fn lose(&mut self) {
+        self.g722.lose();
+    }
+
+    /// Packets were lost, the last `made_up` samples of `audio` stand in for them, and `next` is likely to follow.
+    pub fn follow(&mut self, codec: Codec, audio: &[f32], made_up: usize, next: &[f32]) {
+        if codec == Codec::G722 {
+            self.g722.follow(audio, made_up, next);
         }
     }
 
@@ -71,6 +99,7 @@ impl Decoders {
     /// Forgets the past of the stream.
     pub fn reset(&mut self) {
         use audiopus::coder::GenericCtl;
+        self.g722 = g722::Decoder::new();
         if let Some(opus) = &mut self.opus {
             // Fails only on a null decoder.
             let _ = opus.reset_state();
@@ -84,10 +113,19 @@ fn expand(table: &[i16; 256], payload: &[u8], out: &mut [f32]) {
     }
 }
 
+fn wideband(decoder: &mut g722::Decoder, payload: &[u8], out: &mut [f32]) {
+    for (out, octet) in out.chunks_mut(2).zip(payload) {
+        for (out, sample) in out.iter_mut().zip(decoder.decode(*octet)) {
+            *out = g711::to_f32(sample);
+        }
+    }
+}
+
 /// Samples, at the codec's sampling rate, that a payload holds; 0 when it is empty or broken.
 pub fn duration(codec: Codec, payload: &[u8]) -> usize {
     match codec {
         Codec::Pcmu | Codec::Pcma => payload.len(),
+        Codec::G722 => 2 * payload.len(),
         Codec::Opus => opus_duration(payload).unwrap_or(0),
     }
 }

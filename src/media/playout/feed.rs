@@ -11,8 +11,8 @@ const OPUS_ALONE_MS: usize = 200;
 const END_MS: usize = 8;
 /// Fade into a pause that the sender left, ms.
 const PAUSE_FADE_MS: usize = 10;
-/// Samples after a gap that its interpolation looks at.
-const FUTURE: usize = 160;
+/// Samples after a gap that its interpolation looks at: 20 ms at 16 kHz.
+const FUTURE: usize = 320;
 /// Decay, per loss, of the length of losses that is reckoned with.
 const LOSS_RUN_DECAY: f64 = 0.97;
 /// A packet whose timestamp lies further back than this is played, but does not set the time line back, ms.
@@ -179,7 +179,7 @@ impl Playout {
             self.next_media += length as i64 * step;
             return;
         }
-        if is_lost && self.bridged == 0 && gap <= lost && gap <= conceal::MAX_INTERPOLATED {
+        if is_lost && self.bridged == 0 && gap <= lost && gap <= self.line.samples(conceal::INTERPOLATED_MS) {
             self.interpolate(entry, codec, gap);
             return;
         }
@@ -199,11 +199,12 @@ impl Playout {
     fn interpolate(&mut self, entry: &Entry, codec: Codec, gap: usize) {
         let payload = self.store.payload(entry, &mut self.scratch);
         let mut future = [0.0; FUTURE];
-        let n = payload.len().min(FUTURE);
-        self.decoders.decode(codec, &payload[..n], &mut future[..n]);
+        let n = decoder::duration(codec, payload).min(self.line.samples(20)).min(FUTURE);
+        self.decoders.peek(codec, payload, &mut future[..n]);
         if let Some(out) = self.line.append(gap) {
             self.concealer.interpolate(&mut self.backward, &future[..n], out);
         }
+        self.decoders.follow(codec, self.line.all().0, gap, &future[..n]);
         self.concealed += self.milliseconds(gap);
         self.next_media = entry.media;
         self.in_gap = false;
@@ -329,13 +330,16 @@ impl Playout {
     }
 
     fn decode(&mut self, entry: &Entry, codec: Codec) {
-        let payload = self.store.payload(entry, &mut self.scratch);
-        let n = decoder::duration(codec, payload);
-        let silent = decoder::is_opus_silence(codec, payload);
         if entry.restart {
             self.decoders.reset();
         }
         self.codec = codec;
+        if self.in_gap && self.missing(entry) > 0 {
+            self.decoders.lose();
+        }
+        let payload = self.store.payload(entry, &mut self.scratch);
+        let n = decoder::duration(codec, payload);
+        let silent = decoder::is_opus_silence(codec, payload);
         if n > 0
             && let Some(out) = self.line.append(n)
         {

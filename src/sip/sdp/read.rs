@@ -89,6 +89,7 @@ impl Media {
             None => match payload_type {
                 0 => (Format::Audio(Codec::Pcmu), 8000),
                 8 => (Format::Audio(Codec::Pcma), 8000),
+                9 => (Format::Audio(Codec::G722), 8000),
                 13 => (Format::ComfortNoise, 8000),
                 _ => return None,
             },
@@ -141,6 +142,7 @@ impl RtpMap {
         match self.clock {
             8000 if is("PCMU") && mono => Some(Format::Audio(Codec::Pcmu)),
             8000 if is("PCMA") && mono => Some(Format::Audio(Codec::Pcma)),
+            8000 if is("G722") && mono => Some(Format::Audio(Codec::G722)),
             8000 if is("CN") && mono => Some(Format::ComfortNoise),
             // Always two by RFC 7587 §7; some leave it out.
             48000 if is("opus") && self.channels.is_none_or(|n| n == 2) => Some(Format::Audio(Codec::Opus)),

@@ -172,6 +172,36 @@ fn static_payload_types() {
     assert!(has(&lines, "m=audio 40000 RTP/AVP 96"));
 }
 
+/// RFC 3551 §4.5.2: G.722 is signalled with a clock of 8000, by its static number or a dynamic one.
+#[test]
+fn g722_has_a_clock_of_8_khz() {
+    let local = Local {
+        codecs: vec![Codec::G722, Codec::Pcmu],
+        ..local()
+    };
+    for (offered, payload_type) in [
+        ("m=audio 5004 RTP/AVP 0 9 101\na=rtpmap:101 telephone-event/8000\n", 9),
+        (
+            "m=audio 5004 RTP/AVP 0 97 101\na=rtpmap:97 g722/8000/1\na=rtpmap:101 telephone-event/8000\n",
+            97,
+        ),
+    ] {
+        let (body, agreed) = answer(offer_of(offered).as_bytes(), &local).unwrap();
+        assert_eq!(agreed.payloads.audio(), Some((payload_type, Codec::G722)));
+        assert_eq!(agreed.payloads.format(101), Some(Format::TelephoneEvent));
+        let body = String::from_utf8(body).unwrap();
+        assert!(
+            body.contains(&format!("a=rtpmap:{payload_type} G722/8000\r\n")),
+            "{body}"
+        );
+    }
+    let body = String::from_utf8(offer(&local)).unwrap();
+    assert!(
+        body.contains("RTP/AVP 9 0 101\r\n") && body.contains("a=rtpmap:9 G722/8000\r\n"),
+        "{body}"
+    );
+}
+
 /// RFC 7587 §7: `opus/48000/2`, whatever number; events in the codec's clock (RFC 4733 §2.1).
 #[test]
 fn opus_with_events_of_its_clock() {
