@@ -16,7 +16,7 @@ const OPUS_LOSS: u8 = 10;
 pub enum Encoder {
     Pcmu,
     Pcma,
-    G722(g722::Encoder),
+    G722(Box<g722::Encoder>),
     Opus(OpusEncoder),
 }
 
@@ -27,7 +27,7 @@ impl Encoder {
         Ok(match codec {
             Codec::Pcmu => Encoder::Pcmu,
             Codec::Pcma => Encoder::Pcma,
-            Codec::G722 => Encoder::G722(g722::Encoder::new()),
+            Codec::G722 => Encoder::G722(Box::default()),
             Codec::Opus => Encoder::Opus(opus().map_err(|e| format!("Opus encoder: {e}"))?),
         })
     }
