@@ -3,11 +3,11 @@
 //! The map of the house. Data flows left to right:
 //!
 //! ```text
-//! signalling  sip ──▶ page (switchboard) ──▶ device (relays), report (records)
+//! signalling  sip ──▶ gate ──▶ page (switchboard) ──▶ device (relays), report (records)
 //! audio       media ──▶ sound ──▶ device (sound card)
 //! ```
 //!
-//! Pure core, no sockets, threads, clock or randomness of its own: [`sip`], [`media`], [`page`], [`sound`].
+//! Pure core, no sockets, threads, clock or randomness of its own: [`sip`], [`gate`], [`media`], [`page`], [`sound`].
 //! Driver: [`daemon`]. Edges: [`device`], [`tls`]. Text to plan: [`config`]. What happened: [`report`].
 //! The whole job without hardware: [`demo`].
 
@@ -15,6 +15,7 @@ pub mod config;
 pub mod daemon;
 pub mod demo;
 pub mod device;
+pub mod gate;
 pub mod media;
 pub mod page;
 pub mod report;

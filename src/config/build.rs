@@ -10,11 +10,14 @@ use super::secrets::{self, Origin, Secrets};
 use super::sheet::{Sheet, Sheets};
 use super::text::SIP_PORT;
 use super::tls;
+use super::value::Named;
 use crate::media::Codec;
 use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
 use crate::sip::agent::{Hop, Registrar, Transport};
 use crate::sip::secret::Secret;
 use crate::sound::level::{Db, Dbfs};
+
+mod gates;
 
 /// Output rate of every card, Hz.
 const CARD_RATE: u64 = 48_000;
@@ -36,6 +39,7 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
         .map(|s| group(s, sheets, problems))
         .collect::<Option<Vec<_>>>();
     // Absent only when of the wrong shape, which is an error.
+    let codes = gates::codes(sheets, &secrets, problems);
     let sip = sip(sheets.of("sip").next()?, !extensions.is_empty());
     Some(Plan {
         site: sheets.of("site").next()?.text("name").unwrap_or_default().to_owned(),
@@ -46,13 +50,19 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
         groups: groups?,
         sip,
         tls,
+        codes,
+        time_zone: sheets
+            .of("site")
+            .next()
+            .and_then(|s| s.text("time_zone"))
+            .map(str::to_owned),
     })
 }
 
-/// Resolves a name; tells when there is no such table.
-fn resolve(sheets: &Sheets, section: &str, sheet: &Sheet, key: &str, problems: &mut Problems) -> Vec<usize> {
+/// Resolves names that stand in a key; tells of each that no table has.
+fn resolve_names(sheets: &Sheets, section: &str, names: &[Named], key: &str, problems: &mut Problems) -> Vec<usize> {
     let mut out = Vec::new();
-    for (name, at) in sheet.names(key) {
+    for (name, at) in names {
         if let Some(index) = sheets.index(section, name) {
             out.push(index);
             continue;
@@ -70,7 +80,7 @@ fn resolve(sheets: &Sheets, section: &str, sheet: &Sheet, key: &str, problems: &
         problems.lack(
             *at,
             Complaint {
-                key: sheet.path(key),
+                key: key.to_owned(),
                 found: quote(name),
                 wanted,
                 hint,
@@ -78,6 +88,11 @@ fn resolve(sheets: &Sheets, section: &str, sheet: &Sheet, key: &str, problems: &
         );
     }
     out
+}
+
+/// Resolves a name; tells when there is no such table.
+fn resolve(sheets: &Sheets, section: &str, sheet: &Sheet, key: &str, problems: &mut Problems) -> Vec<usize> {
+    resolve_names(sheets, section, sheet.names(key), &sheet.path(key), problems)
 }
 
 fn card(sheet: &Sheet, problems: &mut Problems) -> Card {
@@ -183,6 +198,7 @@ pub(super) fn codec(word: &str) -> Option<Codec> {
 }
 
 fn extension(sheet: &Sheet, sheets: &Sheets, secrets: &Secrets, problems: &mut Problems) -> Extension {
+    let paging = paging(sheet, sheets, problems);
     let expires = sheet.duration("expires").unwrap_or_default().as_secs();
     Extension {
         name: sheet.name.clone(),
@@ -193,7 +209,8 @@ fn extension(sheet: &Sheet, sheets: &Sheets, secrets: &Secrets, problems: &mut P
         expires: u32::try_from(expires).unwrap_or(3600),
         keep_alive: sheet.duration("keep_alive"),
         codecs: sheet.choices("codecs").iter().filter_map(|w| codec(w)).collect(),
-        paging: paging(sheet, sheets, problems),
+        gate: gates::rules(sheet, sheets, &paging, problems),
+        paging,
     }
 }
 
@@ -277,7 +294,11 @@ fn secrets_of(sheets: &Sheets, path: &Path, credentials: Option<&Path>, problems
         (None, None) => {
             // A faulty or unknown key in [secrets] has been told already.
             if !sheet.wrote("file") && !sheet.wrote("credential") {
-                for extension in sheets.of("extensions").filter(|s| s.wrote("secret")) {
+                for extension in sheets
+                    .of("extensions")
+                    .chain(sheets.of("codes"))
+                    .filter(|s| s.wrote("secret"))
+                {
                     let complaint = complain(
                         "a secret, but no secrets file",
                         "a table [secrets] with `file` or `credential`",
@@ -313,6 +334,8 @@ fn group(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Option<Grou
         } else {
             Loss::Wait
         },
+        networks: sheet.has("networks").then(|| sheet.networks("networks").to_vec()),
+        hours: sheet.hours("hours"),
         paging,
     })
 }
@@ -333,7 +356,7 @@ fn sip(sheet: &Sheet, has_extensions: bool) -> Sip {
         listen,
         rtp_ports: sheet.ports("rtp_ports").unwrap_or_default(),
         networks: sheet.networks("networks").to_vec(),
-        trusted: Vec::new(),
+        trusted: sheet.networks("trusted").to_vec(),
         advertise: sheet.address("advertise"),
         start_spread: sheet.duration("start_spread").unwrap_or_default(),
     }

@@ -10,6 +10,7 @@ use super::sheet::{Sheet, Sheets};
 use super::text::{self, show_duration};
 use crate::media::PlayoutSettings;
 
+mod gates;
 mod network;
 
 pub(super) use network::static_type;
@@ -21,6 +22,7 @@ pub(super) fn check(sheets: &Sheets, problems: &mut Problems) {
     sources(sheets, problems);
     network::extensions(sheets, problems);
     network::groups(sheets, problems);
+    gates::extensions(sheets, problems);
     network::listen(sheets, problems);
     network::udp_ports(sheets, problems);
     unused(sheets, problems);
@@ -177,9 +179,7 @@ fn sources(sheets: &Sheets, problems: &mut Problems) {
                 .find(|z| z.name == *name)
                 .and_then(|z| z.duration("lead"))
         };
-        let slow = sheet
-            .names("zones")
-            .iter()
+        let slow = gates::zones_of(sheet, sheets)
             .filter_map(|(name, _)| Some((lead(name)?, name)))
             .max();
         if let Some((lead, zone)) = slow
@@ -227,10 +227,11 @@ const USES: &[(&str, &[&str], &[&str], &str)] = &[
     ),
     (
         "zones",
-        &["extensions", "groups"],
+        &["extensions", "groups", "codes"],
         &["zones"],
         "an extension or a group that pages it",
     ),
+    ("codes", &["extensions"], &["codes"], "an extension that asks for it"),
 ];
 
 /// Where a key that names tables could not be read there is nothing to say.
@@ -241,7 +242,13 @@ fn unused(sheets: &Sheets, problems: &mut Problems) {
             continue;
         }
         let names = users().flat_map(|s| keys.iter().flat_map(|k| s.names(k)));
-        let used: BTreeSet<&str> = names.map(|(name, _)| name.as_str()).collect();
+        let mut used: BTreeSet<&str> = names.map(|(name, _)| name.as_str()).collect();
+        if *section == "zones" {
+            if users().any(|s| s.faulty("keypad") || s.faulty("dial")) {
+                continue;
+            }
+            used.extend(users().flat_map(gates::chosen).map(|(name, _)| name.as_str()));
+        }
         for sheet in sheets
             .of(section)
             .filter(|s| !used.contains(s.name.as_str()) && text::name(&s.name))

@@ -4,6 +4,7 @@ use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
 use std::time::Duration;
 
+use crate::gate;
 use crate::media::Codec;
 use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
 use crate::sip::agent::{Registrar, Transport};
@@ -26,6 +27,10 @@ pub struct Plan {
     pub groups: Vec<Group>,
     pub sip: Sip,
     pub tls: TlsFiles,
+    /// Indexed by [`gate::CodeId`].
+    pub codes: Vec<gate::Code>,
+    /// Name of the time zone of all hours; the system's if `None`.
+    pub time_zone: Option<String>,
 }
 
 /// A sound card, or what stands for one.
@@ -131,6 +136,7 @@ pub struct Extension {
     /// Preferred first.
     pub codecs: Vec<Codec>,
     pub paging: Paging,
+    pub gate: gate::Rules,
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -146,6 +152,9 @@ pub struct Group {
     /// The stream has ended after this long without a packet.
     pub idle: Duration,
     pub loss: Loss,
+    /// Whose streams are heard; everybody's if `None`.
+    pub networks: Option<Vec<Network>>,
+    pub hours: gate::Hours,
     pub paging: Paging,
 }
 

@@ -4,6 +4,7 @@
 
 use std::time::Duration;
 
+mod gates;
 mod hardware;
 mod signalling;
 mod sources;
@@ -55,6 +56,17 @@ pub(super) enum Kind {
     Multicast,
     Interface,
     PayloadType,
+    /// Patterns of callers.
+    Callers,
+    /// Opening hours.
+    Hours,
+    TimeZone,
+    /// Zones by digits of the dial pad.
+    Keypad,
+    /// Zones by dialled user.
+    Dial,
+    /// Priorities by values of Priority and Resource-Priority.
+    Urgent,
     /// A name in the secrets file; never repeated in a message.
     SecretName,
     /// A file, relative to the config file's directory.
@@ -141,6 +153,7 @@ pub(super) const SECTIONS: &[Section] = &[
     signalling::SECRETS,
     signalling::TLS,
     sources::EXTENSIONS,
+    gates::CODES,
     sources::GROUPS,
 ];
 

@@ -7,7 +7,8 @@ use std::time::Duration;
 use super::plan::{CardOutput, RelayLine};
 use super::problem::step;
 use super::schema::Key;
-use super::value::{Named, Value};
+use super::value::{Named, Route, Value};
+use crate::gate::{Hours, Pattern};
 use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
 
@@ -192,6 +193,34 @@ impl Sheet {
         match self.value(key) {
             Some(Value::Multicast(a)) => Some(*a),
             _ => None,
+        }
+    }
+
+    pub fn callers(&self, key: &str) -> &[(Pattern, usize)] {
+        match self.value(key) {
+            Some(Value::Callers(list)) => list,
+            _ => &[],
+        }
+    }
+
+    pub fn hours(&self, key: &str) -> Hours {
+        match self.value(key) {
+            Some(Value::Hours(list)) => Hours(list.clone()),
+            _ => Hours::default(),
+        }
+    }
+
+    pub fn routes(&self, key: &str) -> &[Route] {
+        match self.value(key) {
+            Some(Value::Routes(list)) => list,
+            _ => &[],
+        }
+    }
+
+    pub fn urgent(&self, key: &str) -> &[(String, u8)] {
+        match self.value(key) {
+            Some(Value::Urgent(list)) => list,
+            _ => &[],
         }
     }
 

@@ -1,7 +1,8 @@
 //! The table of keys against the reader and the builder.
 
 use std::collections::BTreeSet;
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
 
 use toml::de::DeValue;
 
@@ -48,11 +49,15 @@ fn minimal(section: &str, line: &str) -> String {
     let mut out = String::new();
     for (header, path, lines) in [
         ("[site]", "site", "name = 'Quayside'"),
+        ("[secrets]", "", "credential = 'secrets'"),
+        ("[codes.gatehouse]", "codes", "secret = 'gatehouse'"),
+        ("[codes.kiln]", "", "secret = 'kiln'"),
         ("[cards.usb]", "cards", "output = 'null'"),
         ("[relays.yard-trigger]", "relays", "line = 'simulated'"),
         ("[relays.yard-mute]", "", "line = 'simulated'"),
         ("[zones.yard]", "zones", "card = 'shed'\nchannel = 2"),
         ("[zones.shed]", "", "card = 'shed'\nchannel = 3"),
+        ("[zones.sawmill]", "", "card = 'shed'\nchannel = 4"),
         ("[cards.shed]", "", "output = 'null'\nchannels = 4"),
         ("[sip]", "sip", "networks = ['198.51.100.0/24']"),
         ("[extensions.yard-page]", "extensions", "user = '1'\nzones = ['shed']"),
@@ -79,8 +84,22 @@ fn minimal(section: &str, line: &str) -> String {
     out
 }
 
+/// A directory with the stored codes of [`minimal`]. Made by the reference implementation:
+/// `printf 7391 | argon2 quaysidesalt -id -t 3 -k 4096 -p 1 -l 32 -e`.
+fn credentials() -> &'static Path {
+    static DIRECTORY: OnceLock<PathBuf> = OnceLock::new();
+    DIRECTORY.get_or_init(|| {
+        let directory = std::env::temp_dir().join(format!("hornwire-keys-{}", std::process::id()));
+        std::fs::create_dir_all(&directory).unwrap();
+        let stored = "$argon2id$v=19$m=4096,t=3,p=1$cXVheXNpZGVzYWx0$cy6vLh4aZ46lkbd8wdJsKV6McRK4goEBsYx1PD9jII0";
+        let lines = format!("gatehouse = '{stored}'\nkiln = '{stored}'\n");
+        std::fs::write(directory.join("secrets"), lines).unwrap();
+        directory
+    })
+}
+
 fn plan_text(text: &str) -> String {
-    let loaded = check_text(text, Path::new("test.toml"), None);
+    let loaded = check_text(text, Path::new("test.toml"), Some(credentials()));
     let errors: Vec<String> = loaded
         .problems
         .iter()

@@ -10,8 +10,13 @@ use super::plan::{CardOutput, RelayLine};
 use super::problem::{Complaint, Problems, cut, nearest, quote};
 use super::schema::{Key, Kind};
 use super::text::{self, Hint};
+use crate::gate::{Pattern, Span};
 use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
+
+mod gates;
+
+pub(super) use gates::Route;
 
 /// Longest list that a value may be.
 const MAX_LIST: usize = 64;
@@ -44,6 +49,10 @@ pub(super) enum Value {
     /// Empty is the word "none".
     Registrars(Vec<(Registrar, usize)>),
     Multicast(SocketAddr),
+    Callers(Vec<(Pattern, usize)>),
+    Hours(Vec<Span>),
+    Routes(Vec<Route>),
+    Urgent(Vec<(String, u8)>),
 }
 
 /// What a message may show of a value.
@@ -381,6 +390,12 @@ impl Reader<'_> {
             Kind::User => self.parsed(value, text::user).map(Value::Text),
             Kind::Multicast => self.parsed(value, text::multicast).map(Value::Multicast),
             Kind::Interface => self.parsed(value, text::interface).map(Value::Text),
+            Kind::Callers => self.callers(value),
+            Kind::Hours => self.hours(value),
+            Kind::TimeZone => self.time_zone(value),
+            Kind::Keypad => self.routes(value, gates::digits),
+            Kind::Dial => self.routes(value, gates::user),
+            Kind::Urgent => self.urgent(value),
             Kind::SecretName => {
                 let at = value.span().start;
                 self.parsed(value, |t| {

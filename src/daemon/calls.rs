@@ -20,6 +20,9 @@ pub const BUSY_TONE: Duration = Duration::from_secs(1);
 /// One call's media.
 pub struct Leg {
     pub page: PageId,
+    /// Indexes the plan's extensions.
+    pub extension: usize,
+    pub caller: String,
     /// What we say of ourselves in session descriptions.
     pub local: sdp::Local,
     /// The far end's signalling address: its RTP may come from there too (translation on the way).
@@ -32,6 +35,8 @@ pub struct Leg {
     /// What is dialled during the call.
     pub keypad: Keypad,
     pub back: Option<ReturnPath>,
+    /// Came before there was a way back.
+    pub waiting_tone: Option<(Tone, bool)>,
     /// The body that answers the INVITE once the page is admitted; an offer if the INVITE had none.
     pub body: Vec<u8>,
     pub socket: Rc<DatagramSocket>,
@@ -67,14 +72,23 @@ impl Leg {
             None => self.back = ReturnPath::new(agreed, seed, now),
         }
         self.agreed = Some(agreed);
+        if let Some((tone, repeat)) = self.waiting_tone.take() {
+            self.play(&tone, repeat);
+        }
     }
 
     /// Lets the caller hear that the page is over, then hangs up.
     pub fn cut(&mut self, cause: Cause, now: Instant) {
-        if let Some(back) = &mut self.back {
-            back.play(&Tone::busy(), true);
-        }
+        self.play(&Tone::busy(), true);
         self.hang_up = Some((now + BUSY_TONE, cause));
+    }
+
+    /// Plays a tone to the caller, in place of the one before.
+    pub fn play(&mut self, tone: &Tone, repeat: bool) {
+        match &mut self.back {
+            Some(back) => back.play(tone, repeat),
+            None => self.waiting_tone = Some((*tone, repeat)),
+        }
     }
 
     /// When the leg wants attention next.

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::future::Future;
+use std::net::IpAddr;
 use std::time::{Duration, Instant};
 
 use rand_chacha::ChaCha12Rng;
@@ -10,7 +11,10 @@ use tokio::sync::mpsc::{self, Receiver, Sender};
 
 use super::calls::Leg;
 use super::cards::Cards;
+use super::checker::Checker;
+use super::clock::WallClock;
 use super::doors::Doors;
+use super::gates;
 use super::groups::{Group, Join};
 use super::intake::Intake;
 use super::news::{Flood, News, STRANGERS};
@@ -24,10 +28,12 @@ use crate::config::plan::Plan;
 use crate::device::audio::AudioEvent;
 use crate::device::relay::RelayBank;
 use crate::device::service::Service;
+use crate::gate::{self, Gate};
 use crate::page::{Input, PageId, Rules, Switchboard, ZoneRules};
 use crate::report::journal::Journal;
 use crate::report::message::Message;
-use crate::sip::agent::{Agent, CallId, Hop, SHUTDOWN_LIMIT, Settings, Transport};
+use crate::sip::agent::{Agent, CallId, ExtensionId, Hop, SHUTDOWN_LIMIT, Settings, Transport};
+use crate::sip::network::Network;
 use crate::tls::Keyring;
 
 /// How often the audio threads' reports are fetched while a page is on.
@@ -63,6 +69,11 @@ pub struct Control {
     flood: Flood,
     pub(super) renew_at: Instant,
     pub(super) certificate_told: Option<Instant>,
+    pub(super) gate: Gate,
+    pub(super) checker: Checker,
+    pub(super) clock: WallClock,
+    /// Senders to groups that are not heard.
+    pub(super) senders: gate::News<(&'static str, usize), IpAddr>,
     pub(super) rng: ChaCha12Rng,
     pub(super) rtp_queue: Sender<Arrival>,
     rtp: Receiver<Arrival>,
@@ -88,7 +99,7 @@ impl Control {
         let (sip_queue, sip) = mpsc::channel(SIP_QUEUE);
         let inlet = Inlet {
             intake: Intake::new(now),
-            doors: Doors::new(plan.sip.networks.clone(), now),
+            doors: Doors::new(networks(&plan), now),
         };
         let (doors, intake) = (inlet.doors.clone(), inlet.intake.clone());
         let keyring = keyring(&plan)?;
@@ -100,7 +111,7 @@ impl Control {
             switchboard.handle(Input::ZoneFailed(crate::page::ZoneId(zone as u16)), now);
         }
         Ok(Control {
-            agent: Agent::new(settings(&plan), seed, now),
+            agent: agent(&plan, seed, now),
             switchboard,
             cards,
             relays: edges.relays,
@@ -117,6 +128,10 @@ impl Control {
             flood: Flood::default(),
             renew_at: now,
             certificate_told: None,
+            gate: gates::gate(&plan),
+            checker: Checker::start(&plan)?,
+            clock: WallClock::new(&plan),
+            senders: gate::News::default(),
             rng,
             rtp_queue,
             rtp,
@@ -184,6 +199,10 @@ impl Control {
                     self.intake.drain(&mut signals, BATCH);
                     self.on_signals(&mut signals);
                 }
+                done = self.checker.done() => {
+                    let (now, local) = (Instant::now(), self.local_time());
+                    self.gate.checked(done.check, done.found, local, now);
+                }
                 () = tokio::time::sleep_until(wake.into()) => {}
             }
         }
@@ -216,6 +235,7 @@ impl Control {
         for index in 0..self.groups.len() {
             self.group_timers(index, now);
         }
+        self.gate.handle_timeout(now);
         self.call_timers(now);
         if self.tick_at <= now {
             self.card_events(now);
@@ -246,6 +266,7 @@ impl Control {
         [
             self.agent.poll_timeout(),
             self.switchboard.poll_timeout(),
+            self.gate.poll_timeout(),
             self.watchdog_at,
             Some(self.tick_at),
         ]
@@ -263,6 +284,8 @@ impl Control {
                 self.on_switchboard(output, now);
             } else if let Some(output) = self.agent.poll_output() {
                 self.on_agent(output, now);
+            } else if let Some(output) = self.gate.poll_output() {
+                self.on_gate(output, None, now);
             } else {
                 break;
             }
@@ -420,6 +443,21 @@ fn rules(plan: &Plan) -> Rules {
     }
 }
 
+fn agent(plan: &Plan, seed: [u8; 32], now: Instant) -> Agent {
+    let mut agent = Agent::new(settings(plan), seed, now);
+    for (index, extension) in plan.extensions.iter().enumerate() {
+        let users = extension.gate.dial.iter().map(|(users, _)| users.clone());
+        agent.also_called(ExtensionId(index as u16), users);
+    }
+    agent
+}
+
+/// Who is let in: the networks of one extension too, which its gate tells apart.
+fn networks(plan: &Plan) -> Vec<Network> {
+    let own = plan.extensions.iter().filter_map(|e| e.gate.networks.as_ref());
+    plan.sip.networks.iter().chain(own.flatten()).copied().collect()
+}
+
 fn settings(plan: &Plan) -> Settings {
     Settings {
         extensions: plan
@@ -434,7 +472,7 @@ fn settings(plan: &Plan) -> Settings {
                 keep_alive: e.keep_alive,
             })
             .collect(),
-        networks: plan.sip.networks.clone(),
+        networks: networks(plan),
         trusted: plan.sip.trusted.clone(),
         product: concat!("hornwire/", env!("CARGO_PKG_VERSION")).to_owned(),
         instance: Some(super::instance::instance()),

@@ -14,14 +14,16 @@ impl Control {
         }
     }
 
-    /// Takes the keys that the call's keypad has heard; the page's record counts them.
-    pub(super) fn take_keys(&mut self, call: CallId, _now: Instant) {
-        let Some(leg) = self.calls.get_mut(&call) else { return };
-        let Some(entry) = self.pages.get_mut(&leg.page) else {
-            return;
-        };
-        while leg.keypad.poll().is_some() {
-            entry.keys += 1;
+    /// Takes the keys that the call's keypad has heard; the gates ask for them, or the page's record counts them.
+    pub(super) fn take_keys(&mut self, call: CallId, now: Instant) {
+        while let Some(leg) = self.calls.get_mut(&call) {
+            let page = leg.page;
+            let Some(key) = leg.keypad.poll() else { return };
+            if self.gate.is_asking(call) {
+                self.gate.key(call, key, now);
+            } else if let Some(entry) = self.pages.get_mut(&page) {
+                entry.keys += 1;
+            }
         }
     }
 }

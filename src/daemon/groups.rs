@@ -6,11 +6,14 @@ use std::time::{Duration, Instant};
 
 use tokio::sync::mpsc::Sender;
 
+use super::control::Control;
 use super::ports::{self, Arrival, Port, Reader};
 use crate::config::plan;
 use crate::device::net;
 use crate::media::{Format, Packet, PayloadMap, Receiver};
 use crate::page::PageId;
+use crate::report::message::{GateMessage, Message};
+use crate::sip::network::Network;
 
 /// Between attempts to join a group whose interface is not there (yet), and between looks whether it still is.
 const REJOIN: Duration = Duration::from_secs(5);
@@ -117,6 +120,34 @@ impl Group {
     }
 }
 
+impl Control {
+    /// The group's gates: whose streams are heard, and when one may begin.
+    pub(super) fn hears_sender(&mut self, index: usize, peer: SocketAddr, now: Instant) -> bool {
+        let settings = &self.plan.groups[index];
+        let listed = |list: &Vec<Network>| list.iter().any(|n| n.contains(peer.ip()));
+        let why = if !settings.networks.as_ref().is_none_or(listed) {
+            "not from this network"
+        } else if self.groups[index].stream == Stream::Silent && !settings.hours.0.is_empty() {
+            let local = self.local_time();
+            if local.is_none_or(|at| self.plan.groups[index].hours.is_open(at)) {
+                return true;
+            }
+            "outside its hours"
+        } else {
+            return true;
+        };
+        if let Some(untold) = self.senders.hear(&(why, index), &peer.ip(), now) {
+            self.tell(Message::Gate(GateMessage::SenderRefused {
+                group: self.plan.groups[index].name.clone(),
+                peer,
+                why: why.to_owned(),
+                untold,
+            }));
+        }
+        false
+    }
+}
+
 /// What may arrive on a group: the configured codec, or the static payload types.
 fn payload_map(settings: &plan::Group) -> PayloadMap {
     match (settings.codec, settings.payload_type) {
@@ -141,6 +172,8 @@ mod tests {
             codec: None,
             payload_type: None,
             idle: Duration::from_secs(1),
+            networks: None,
+            hours: crate::gate::Hours::default(),
             loss: Loss::Wait,
             paging: plan::Paging {
                 zones: Vec::new(),

@@ -7,9 +7,12 @@
 
 mod calls;
 mod cards;
+mod checker;
+mod clock;
 mod control;
 mod dial;
 mod doors;
+mod gates;
 mod groups;
 mod instance;
 mod intake;

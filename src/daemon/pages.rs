@@ -7,8 +7,9 @@ use rtrb::Producer;
 
 use super::cards::Cards;
 use crate::config::plan::{Card, Paging, Plan};
+use crate::gate::Grant;
 use crate::media::{Packet, PayloadMap, Playout, PlayoutFigures, PlayoutSettings, ReceiverFigures};
-use crate::page::{Bid, Loss, PageId, PageRecord, SourceId, ZoneId};
+use crate::page::{Bid, Loss, PageId, PageRecord, Priority, SourceId, ZoneId};
 use crate::sip::agent::CallId;
 use crate::sound::engine::{Command, Voice};
 use crate::sound::level::Dbfs;
@@ -32,24 +33,6 @@ impl Origin {
         match self {
             Origin::Call { extension, .. } => &plan.extensions[extension].paging,
             Origin::Group(index) => &plan.groups[index].paging,
-        }
-    }
-
-    /// The page's wish to be heard.
-    pub fn bid(self, page: PageId, plan: &Plan) -> Bid {
-        let (source, loss) = match self {
-            Origin::Call { extension, .. } => (extension, Loss::End),
-            Origin::Group(index) => (plan.extensions.len() + index, plan.groups[index].loss),
-        };
-        let paging = self.paging(plan);
-        Bid {
-            page,
-            source: SourceId(source as u16),
-            zones: paging.zones.clone(),
-            priority: paging.priority,
-            chime: paging.chime.tone().map(|tone| tone.length()),
-            limits: paging.limits,
-            loss,
         }
     }
 
@@ -82,6 +65,9 @@ struct Played {
 /// One page, from its bid until its record is written.
 pub struct Page {
     pub origin: Origin,
+    /// Where it is to be heard.
+    zones: Vec<ZoneId>,
+    priority: Priority,
     pub caller: String,
     pub peer: Option<SocketAddr>,
     pub began: SystemTime,
@@ -105,9 +91,38 @@ pub struct Page {
 }
 
 impl Page {
-    pub fn new(origin: Origin, caller: String, peer: Option<SocketAddr>, began: SystemTime) -> Self {
+    /// A call's: only the gates give a grant.
+    pub fn of_call(
+        call: CallId,
+        extension: usize,
+        grant: Grant,
+        caller: String,
+        peer: SocketAddr,
+        began: SystemTime,
+    ) -> Self {
+        let origin = Origin::Call { call, extension };
+        let (zones, priority) = (grant.zones().to_vec(), grant.priority());
+        Self::new(origin, zones, priority, caller, Some(peer), began)
+    }
+
+    pub fn of_group(group: usize, plan: &Plan, caller: String, peer: Option<SocketAddr>, began: SystemTime) -> Self {
+        let paging = &plan.groups[group].paging;
+        let (zones, priority) = (paging.zones.clone(), paging.priority);
+        Self::new(Origin::Group(group), zones, priority, caller, peer, began)
+    }
+
+    fn new(
+        origin: Origin,
+        zones: Vec<ZoneId>,
+        priority: Priority,
+        caller: String,
+        peer: Option<SocketAddr>,
+        began: SystemTime,
+    ) -> Self {
         Page {
             origin,
+            zones,
+            priority,
             caller,
             peer,
             began,
@@ -125,6 +140,24 @@ impl Page {
         }
     }
 
+    /// The page's wish to be heard.
+    pub fn bid(&self, page: PageId, plan: &Plan) -> Bid {
+        let (source, loss) = match self.origin {
+            Origin::Call { extension, .. } => (extension, Loss::End),
+            Origin::Group(index) => (plan.extensions.len() + index, plan.groups[index].loss),
+        };
+        let paging = self.origin.paging(plan);
+        Bid {
+            page,
+            source: SourceId(source as u16),
+            zones: self.zones.clone(),
+            priority: self.priority,
+            chime: paging.chime.tone().map(|tone| tone.length()),
+            limits: paging.limits,
+            loss,
+        }
+    }
+
     /// Gives the page a voice on every card that it may be heard from. One that it already has hands its zones over to
     /// the new one.
     ///
@@ -132,7 +165,7 @@ impl Page {
     /// When a decoder cannot be made.
     pub fn give_voice(&mut self, page: PageId, map: &PayloadMap, plan: &Plan, cards: &mut Cards) -> Result<(), String> {
         let paging = self.origin.paging(plan);
-        let mut wanted: Vec<usize> = paging.zones.iter().map(|z| plan.zones[usize::from(z.0)].card).collect();
+        let mut wanted: Vec<usize> = self.zones.iter().map(|z| plan.zones[usize::from(z.0)].card).collect();
         wanted.sort_unstable();
         wanted.dedup();
         let mut voices = Vec::new();
@@ -299,7 +332,14 @@ mod tests {
 
     #[test]
     fn voices_after_one_another_add_up_and_the_worse_card_counts() {
-        let mut page = Page::new(Origin::Group(0), String::new(), None, SystemTime::UNIX_EPOCH);
+        let mut page = Page::new(
+            Origin::Group(0),
+            Vec::new(),
+            Priority(50),
+            String::new(),
+            None,
+            SystemTime::UNIX_EPOCH,
+        );
         page.note(0, &late(2));
         page.note(0, &late(3));
         assert_eq!(page.playout().late, 3, "of one voice the last word counts");

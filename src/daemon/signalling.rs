@@ -1,19 +1,15 @@
 //! The control task's dealings with the agent: calls that come, change and go.
 
 use std::net::SocketAddr;
-use std::rc::Rc;
 use std::time::{Duration, Instant, SystemTime};
 
 use super::calls::{self, Leg};
 use super::control::Control;
-use super::pages::{Origin, Page};
-use super::ports::{self, Port, Signal};
-use super::source_lock::SourceLock;
-use crate::device::net;
-use crate::media::{Keypad, Receiver};
+use super::pages::Page;
+use super::ports::Signal;
 use crate::page::{EndReason, Input};
 use crate::report::message::Message;
-use crate::sip::agent::{CallId, Cause, Ending, Event, ExtensionId, Flow, Incoming, Output, Transport};
+use crate::sip::agent::{CallId, Cause, Ending, Event, ExtensionId, Flow, Output, Transport};
 use crate::sip::sdp::{self, Agreed, SdpError};
 use crate::tls::{self, Renewal};
 
@@ -194,7 +190,7 @@ impl Control {
                     registrar,
                 });
             }
-            Event::Incoming(incoming) => self.incoming(*incoming, now),
+            Event::Incoming(incoming) => self.incoming(&incoming, now),
             Event::Dialled { call, keys } => self.info_keys(call, &keys, now),
             Event::Confirmed { call, answer } => {
                 if let Some(answer) = answer {
@@ -206,103 +202,6 @@ impl Control {
             Event::Ended { call, how } => self.call_ended(call, how, now),
             Event::TurnedAway { peer, caller, why } => self.tell(Message::TurnedAway { peer, caller, why }),
         }
-    }
-
-    fn incoming(&mut self, incoming: Incoming, now: Instant) {
-        let call = incoming.call;
-        if !self.pace.admits(incoming.peer.ip(), now) {
-            let text = "too many calls from there".to_owned();
-            self.agent.refuse(call, 503, Some(Cause { status: 503, text }), now);
-            return;
-        }
-        if let Err((status, text)) = self.take_call(&incoming, now) {
-            self.tell(Message::CallNotTaken {
-                extension: self.extension_name(incoming.extension),
-                caller: incoming.caller,
-                peer: incoming.peer,
-                status,
-                why: text.clone(),
-            });
-            self.agent.refuse(call, status, Some(Cause { status, text }), now);
-        }
-    }
-
-    /// Makes a bid of a call; it is answered when the switchboard admits it.
-    fn take_call(&mut self, incoming: &Incoming, now: Instant) -> Result<(), (u16, String)> {
-        let &Incoming {
-            call,
-            extension,
-            peer,
-            local,
-            ..
-        } = incoming;
-        let index = usize::from(extension.0);
-        let codecs = self.plan.extensions[index].codecs.clone();
-        let (first, last) = self.plan.sip.rtp_ports;
-        let start = first + (self.random() % u64::from(last - first + 1)) as u16;
-        let (socket, rtp_port) =
-            net::rtp_socket(local.ip(), first..=last, start).map_err(|cause| (503, format!("no RTP port: {cause}")))?;
-        let local = sdp::Local {
-            address: self.plan.sip.advertise.unwrap_or(local.ip()),
-            rtp_port,
-            codecs,
-            session_id: self.random() >> 1,
-            version: 0,
-        };
-        let (body, agreed, payloads) = match &incoming.offer {
-            Some(offer) => {
-                let (body, agreed) = sdp::answer(offer, &local).map_err(|e| (status(&e), e.to_string()))?;
-                (body, Some(agreed), agreed.payloads)
-            }
-            None => {
-                let body = sdp::offer(&local);
-                // Until the answer comes in the ACK, what may arrive is what we offered.
-                let payloads = sdp::accept(&body, &local)
-                    .map(|a| a.payloads)
-                    .map_err(|e| (500, e.to_string()))?;
-                (body, None, payloads)
-            }
-        };
-        let page = self.new_page();
-        let mut leg = Leg {
-            page,
-            local,
-            peer,
-            agreed: None,
-            receiver: Receiver::new(payloads),
-            payloads,
-            lock: SourceLock::default(),
-            keypad: Keypad::new(payloads),
-            back: None,
-            body,
-            socket: Rc::new(socket),
-            reader: None,
-            held: false,
-            hang_up: None,
-        };
-        if let Some(agreed) = agreed {
-            leg.agree(agreed, self.random(), now);
-        }
-        self.calls.insert(call, leg);
-        let origin = Origin::Call { call, extension: index };
-        let mut entry = Page::new(origin, incoming.caller.clone(), Some(peer), SystemTime::now());
-        entry.codec = agreed.and_then(|a| a.payloads.audio()).map(|(_, codec)| codec.name());
-        self.bid(page, entry, now);
-        Ok(())
-    }
-
-    /// The switchboard lets the call in: answer it and listen.
-    pub(super) fn answer(&mut self, call: CallId, now: Instant) {
-        let Some(leg) = self.calls.get_mut(&call) else { return };
-        leg.reader = Some(ports::read_rtp(
-            leg.socket.clone(),
-            Port::Call(call),
-            self.rtp_queue.clone(),
-        ));
-        let (page, payloads) = (leg.page, leg.payloads);
-        let body = leg.body.clone();
-        self.agent.accept(call, body, now);
-        self.give_voice(page, payloads, now);
     }
 
     /// The answer to our offer, in an ACK.
@@ -376,6 +275,7 @@ impl Control {
     }
 
     fn call_ended(&mut self, call: CallId, how: Ending, now: Instant) {
+        self.gate.gone(call);
         let Some(leg) = self.calls.remove(&call) else { return };
         let page = leg.page;
         if let Some(entry) = self.pages.get_mut(&page) {
@@ -414,7 +314,7 @@ impl Control {
         }
     }
 
-    fn extension_name(&self, extension: ExtensionId) -> String {
+    pub(super) fn extension_name(&self, extension: ExtensionId) -> String {
         self.plan.extensions[usize::from(extension.0)].name.clone()
     }
 }
@@ -435,7 +335,7 @@ fn described<T>(
     Ok((body, rest))
 }
 
-fn status(error: &SdpError) -> u16 {
+pub(super) fn status(error: &SdpError) -> u16 {
     match error {
         SdpError::Unreadable(_) => 400,
         SdpError::NothingFits(_) => 488,

@@ -3,7 +3,6 @@
 use std::time::{Instant, SystemTime};
 
 use super::What;
-use super::calls;
 use super::control::Control;
 use super::groups::Stream;
 use super::pages::{Origin, Page};
@@ -12,7 +11,6 @@ use crate::media::{PayloadMap, PlayoutFigures, Received};
 use crate::page::{EndReason, Input, Output, PageId};
 use crate::report::message::Message;
 use crate::report::record::PageReport;
-use crate::sip::agent::Cause;
 use crate::sound::engine::{Command, Report};
 use crate::sound::tone::Tone;
 
@@ -39,6 +37,10 @@ impl Control {
                     while leg.receiver.take_kept().is_some() {}
                     return;
                 }
+                if !self.has_page(page) {
+                    return self.at_the_dial_pad(call, &packet, now);
+                }
+                let Some(leg) = self.calls.get_mut(&call) else { return };
                 if let Some(entry) = self.pages.get_mut(&page) {
                     while let Some(kept) = leg.receiver.take_kept() {
                         leg.keypad.packet(&kept);
@@ -62,6 +64,9 @@ impl Control {
 
     fn on_group_rtp(&mut self, index: usize, arrival: Arrival, now: Instant) {
         let Arrival { peer, octets, at, .. } = arrival;
+        if !self.hears_sender(index, peer, now) {
+            return;
+        }
         let Received::Packet { packet, .. } = self.groups[index].receiver.handle(&octets, at) else {
             return;
         };
@@ -92,7 +97,7 @@ impl Control {
         let page = self.new_page();
         let peer = self.groups[index].peer;
         let caller = peer.map(|p| p.to_string()).unwrap_or_default();
-        let mut entry = Page::new(Origin::Group(index), caller, peer, SystemTime::now());
+        let mut entry = Page::of_group(index, &self.plan, caller, peer, SystemTime::now());
         entry.codec = Some(codec);
         if let Some(peer) = peer {
             self.tell(Message::StreamHeard {
@@ -107,7 +112,7 @@ impl Control {
 
     /// Enters a page and bids for its zones.
     pub(super) fn bid(&mut self, page: PageId, entry: Page, now: Instant) {
-        let bid = entry.origin.bid(page, &self.plan);
+        let bid = entry.bid(page, &self.plan);
         self.pages.insert(page, entry);
         self.switchboard.handle(Input::Bid(bid), now);
     }
@@ -160,18 +165,7 @@ impl Control {
             Output::Refused { page, why } => {
                 let Some(entry) = self.pages.get(&page) else { return };
                 match entry.origin {
-                    Origin::Call { call, .. } => {
-                        let (status, text) = calls::refusal(why);
-                        self.agent.refuse(
-                            call,
-                            status,
-                            Some(Cause {
-                                status,
-                                text: text.to_owned(),
-                            }),
-                            now,
-                        );
-                    }
+                    Origin::Call { call, .. } => self.turn_down(call, why, now),
                     Origin::Group(index) => self.spend_stream(index, page),
                 }
             }
@@ -225,9 +219,9 @@ impl Control {
         let (source, caller) = (entry.origin.name(&self.plan).to_owned(), entry.caller.clone());
         if let Origin::Call { call, .. } = entry.origin
             && !std::mem::replace(&mut entry.go_ahead, true)
-            && let Some(back) = self.calls.get_mut(&call).and_then(|leg| leg.back.as_mut())
+            && let Some(leg) = self.calls.get_mut(&call)
         {
-            back.play(&Tone::go_ahead(), false);
+            leg.play(&Tone::go_ahead(), false);
         }
         let zone = self.plan.zones[usize::from(zone.0)].name.clone();
         self.tell(Message::PageBegan {

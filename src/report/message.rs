@@ -9,6 +9,10 @@ use std::time::Duration;
 use super::entry::{Entry, Kind, Severity};
 use crate::page::PageId;
 
+mod gate;
+
+pub use gate::GateMessage;
+
 macro_rules! kinds {
     ($($(#[$doc:meta])* $name:ident = $severity:ident $id:literal;)*) => {
         /// The kinds of messages.
@@ -35,6 +39,12 @@ kinds! {
     TLS_FILES_REFUSED = Error "be28aabf16774668b85eb7db645c23d7";
     CERTIFICATE_ENDS = Warning "4c69d4e87d2e44d2b1f7ece3f97e040a";
     CALL_NOT_TAKEN = Notice "bbb8564f301d477c849e3aa33a0f260c";
+    GATE_REFUSED = Notice "18cba1ccbcaf4e77a2c0bd1590bca01b";
+    WRONG_CODE = Notice "ce39a43b26a94ff78f692dfcb0b30b2d";
+    CODES_LOCKED = Warning "d1b08abb29d14680b7eff2243dbd1feb";
+    CODE_OPENED = Info "fd482fa74e2c4d6994f6d5c5225ac80e";
+    SENDER_REFUSED = Notice "56b634e10601440ba581a8b76a21af35";
+    CLOCK_NOT_SET = Warning "04b577d2aa2946cc9fa17d3c542e48cc";
     GROUP_JOINED = Info "09367717079140a5bf25f736e453ecc2";
     GROUP_NOT_JOINED = Warning "d4ffae70e3a84d0ab90db441baeac0da";
     STREAM_HEARD = Info "81786a3fd8df48ea80b299ad48c9f1c8";
@@ -119,6 +129,8 @@ pub enum Message {
         status: u16,
         why: String,
     },
+    /// What the gates tell.
+    Gate(GateMessage),
     GroupJoined {
         group: String,
         address: SocketAddr,
@@ -291,6 +303,7 @@ impl Message {
             .with("PEER", peer)
             .with("STATUS", status)
             .with("CAUSE", why),
+            Message::Gate(message) => message.entry(),
             Message::GroupJoined { group, address } => {
                 Entry::new(kind::GROUP_JOINED, format!("listening to group {group} at {address}"))
                     .with("GROUP", group)

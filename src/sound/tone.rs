@@ -82,6 +82,33 @@ impl Tone {
         Self::held(&[480.0, 620.0], -24.0, 500, 500)
     }
 
+    /// Asks the caller for a code: two short notes, rising. This and the next two: common practice, no published source.
+    pub fn code_prompt() -> Self {
+        Self::notes(&[(523.25, 120, 60), (784.0, 180, 0)])
+    }
+
+    /// Asks the caller for a zone: the same short note twice.
+    pub fn zone_prompt() -> Self {
+        Self::notes(&[(659.25, 110, 90), (659.25, 110, 0)])
+    }
+
+    /// Tells the caller that it was wrong: two long notes, falling.
+    pub fn refused() -> Self {
+        Self::notes(&[(392.0, 250, 50), (294.0, 400, 0)])
+    }
+
+    /// Held notes at the level of the go-ahead beep.
+    fn notes(notes: &[(f32, u64, u64)]) -> Self {
+        let mut tone = Tone {
+            steps: [None; MAX_STEPS],
+            struck: false,
+        };
+        for (slot, (pitch, on, off)) in tone.steps.iter_mut().zip(notes) {
+            *slot = Self::held(&[*pitch], -16.0, *on, *off).steps().next();
+        }
+        tone
+    }
+
     fn struck_bars(bars: &[(f32, u64)]) -> Self {
         let mut tone = Tone {
             steps: [None; MAX_STEPS],

@@ -41,7 +41,7 @@ pub(super) fn extensions(sheets: &Sheets, problems: &mut Problems) {
         twice(sheet, "registrar", problems);
         twice(sheet, "outbound_proxy", problems);
         if sheet.registrars("registrar").is_empty() && !sheet.faulty("registrar") {
-            if nobody {
+            if nobody && sheet.networks("networks").is_empty() {
                 problems.lack(
                     sheet.at,
                     complaint(

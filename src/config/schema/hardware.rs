@@ -1,6 +1,6 @@
 //! The board and what hangs on it: site, cards, relays, zones.
 
-use super::Absent::{Default, Required};
+use super::Absent::{Default, Required, Unset};
 use super::{Kind, Section, key, period};
 
 pub(super) const SITE: Section = Section {
@@ -8,13 +8,22 @@ pub(super) const SITE: Section = Section {
     named: false,
     doc: "Where the board is.",
     defaults: None,
-    keys: &[key(
-        "name",
-        Kind::Text,
-        Required,
-        r#""Quayside Timber""#,
-        "Stands in the journal and in `hornwire check`'s summary.",
-    )],
+    keys: &[
+        key(
+            "name",
+            Kind::Text,
+            Required,
+            r#""Quayside Timber""#,
+            "Stands in the journal and in `hornwire check`'s summary.",
+        ),
+        key(
+            "time_zone",
+            Kind::TimeZone,
+            Unset("the system's."),
+            r#""Europe/London""#,
+            "The time zone of all `hours`.",
+        ),
+    ],
 };
 
 pub(super) const CARDS: Section = Section {

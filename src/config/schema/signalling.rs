@@ -31,6 +31,14 @@ pub(super) const SIP: Section = Section {
             "Who may call beside the registrars themselves. Everybody in it can speak on the loudspeakers.",
         ),
         key(
+            "trusted",
+            Kind::Networks,
+            Default("[]"),
+            r#"["192.0.2.5"]"#,
+            "Peers whose word about a caller counts, beside the registrars: P-Asserted-Identity, Priority, Resource-Priority. \
+             It lets nobody in who is not in `networks` too.",
+        ),
+        key(
             "advertise",
             Kind::Advertise,
             Unset("the address of the socket."),

@@ -1,7 +1,7 @@
 //! Who may speak: extensions and groups.
 
 use super::Absent::{Default, Required, Unset};
-use super::{CHIMES, CODECS, Key, Kind, Section, absent, key, period, shared};
+use super::{CHIMES, CODECS, Key, Kind, Section, absent, gates, key, period, shared};
 
 // The keys that extensions and groups share. Ranges of limits: common practice, no published source, widened.
 
@@ -134,6 +134,18 @@ pub(super) const EXTENSIONS: Section = Section {
             "The codecs to accept, preferred first. \"opus\" and \"g722\" carry more than a telephone's band; \"pcmu\" is \
              G.711 µ-law, \"pcma\" is G.711 A-law.",
         )),
+        gates::NETWORKS,
+        gates::REGISTRAR_ONLY,
+        gates::ASSERTED_ONLY,
+        gates::ALLOW,
+        gates::DENY,
+        gates::HOURS,
+        gates::CODES_OF,
+        gates::CODE_LENGTH,
+        gates::DIAL,
+        gates::KEYPAD,
+        gates::NO_CHOICE,
+        gates::URGENT,
         ZONES,
         PRIORITY,
         CHIME,
@@ -194,6 +206,12 @@ pub(super) const GROUPS: Section = Section {
             "While its zones are held by a page it cannot cut into: \"wait\" and be heard from the moment a zone \
              is free, or \"refuse\" and stay unheard.",
         )),
+        Key {
+            absent: Unset("everybody who can send to the group."),
+            doc: "Whose streams are heard, by the address of the sender.",
+            ..gates::NETWORKS
+        },
+        gates::HOURS,
         ZONES,
         PRIORITY,
         CHIME,

@@ -38,6 +38,7 @@ use rand_chacha::ChaCha12Rng;
 
 use super::stun;
 use super::wire::{Carrier, Message, Request, Response, Start};
+use crate::gate::Pattern;
 use abilities::ALLOW;
 use call::Call;
 use client::ClientEntry;
@@ -87,6 +88,8 @@ pub struct Agent {
     keepers: Vec<Keeper>,
     connections: BTreeMap<ConnectionId, Connection>,
     figures: AgentFigures,
+    /// Further numbers that extensions are called by.
+    also: Vec<(ExtensionId, Pattern)>,
     /// Set by [`Agent::shut_down`]: when waiting ends.
     closing: Option<Instant>,
 }
@@ -110,8 +113,14 @@ impl Agent {
             keepers: Vec::new(),
             connections: BTreeMap::new(),
             figures: AgentFigures::default(),
+            also: Vec::new(),
             closing: None,
         }
+    }
+
+    /// An extension is called by these users too. One that another extension has for its own stays that one's.
+    pub fn also_called(&mut self, extension: ExtensionId, users: impl IntoIterator<Item = Pattern>) {
+        self.also.extend(users.into_iter().map(|users| (extension, users)));
     }
 
     /// A UDP datagram.

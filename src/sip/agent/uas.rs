@@ -177,11 +177,20 @@ impl Agent {
             .enumerate()
             .filter(|(_, e)| e.user.as_bytes() == user)
             .filter_map(|(i, e)| Some((ExtensionId(u16::try_from(i).ok()?), e)));
-        let first = namesakes.clone().next()?.0;
+        let Some((first, _)) = namesakes.clone().next() else {
+            return self.also_dialled(&String::from_utf8_lossy(&user), flow);
+        };
         let at_registrar = namesakes
             .clone()
             .find(|(id, _)| self.is_registrar_of(*id, flow.peer.ip()));
         let direct = namesakes.find(|(_, e)| e.registrars.is_empty());
         Some(at_registrar.or(direct).map_or(first, |(id, _)| id))
+    }
+
+    fn also_dialled(&self, user: &str, flow: Flow) -> Option<ExtensionId> {
+        let mut fitting = self.also.iter().filter(|(_, users)| users.matches(user, ""));
+        let first = fitting.clone().next()?.0;
+        let at_registrar = fitting.find(|(id, _)| self.is_registrar_of(*id, flow.peer.ip()));
+        Some(at_registrar.map_or(first, |(id, _)| *id))
     }
 }

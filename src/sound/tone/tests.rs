@@ -21,12 +21,15 @@ fn amplitude(signal: &[f32], pitch: f64, rate: f64) -> f64 {
     2.0 * re.hypot(im) / weight
 }
 
-fn all() -> [Tone; 6] {
+fn all() -> [Tone; 9] {
     [
         Tone::chime_single(),
         Tone::chime_double(),
         Tone::chime_triple(),
         Tone::go_ahead(),
+        Tone::code_prompt(),
+        Tone::zone_prompt(),
+        Tone::refused(),
         Tone::busy(),
         Tone::busy_north_america(),
     ]

@@ -1,0 +1,202 @@
+//! Opening hours in local time. Only the local weekday and time of day count, so that a day of 23 or 25 hours
+//! opens and closes by the clock on the wall.
+
+use std::str::FromStr;
+
+const DAY: u16 = 24 * 60;
+const NAMES: [&str; 7] = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"];
+
+/// A moment on the wall clock of the site.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct LocalTime {
+    /// 0 is Monday, 6 is Sunday.
+    pub weekday: u8,
+    /// Since midnight by the clock, 0 to 1439.
+    pub minute: u16,
+}
+
+/// `Mon-Fri 06:00-18:00`: the same stretch of several days. One that does not end after its beginning ends on the next day.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Span {
+    /// Bit 0 is Monday.
+    days: u8,
+    /// Minutes since midnight.
+    from: u16,
+    to: u16,
+}
+
+/// When it is open; empty: always.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Hours(pub Vec<Span>);
+
+/// Why a text is no span.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum HoursError {
+    #[error("write days and times: \"Mon-Fri 06:00-18:00\"")]
+    Shape,
+    #[error("the days are Mon Tue Wed Thu Fri Sat Sun, or daily")]
+    Day,
+    #[error("write times of 24 hours: 06:00 to 24:00")]
+    Time,
+    #[error("it ends where it begins; a whole day is 00:00-24:00")]
+    Empty,
+}
+
+impl FromStr for Span {
+    type Err = HoursError;
+
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        let (days, times) = text.trim().split_once(char::is_whitespace).ok_or(HoursError::Shape)?;
+        let (from, to) = times.trim().split_once('-').ok_or(HoursError::Shape)?;
+        let (from, to) = (time(from.trim())?, time(to.trim())?);
+        if from == to || from == DAY {
+            return Err(HoursError::Empty);
+        }
+        Ok(Span {
+            days: bits(days)?,
+            from,
+            to,
+        })
+    }
+}
+
+fn time(text: &str) -> Result<u16, HoursError> {
+    let (hour, minute) = text.split_once(':').ok_or(HoursError::Time)?;
+    let number = |t: &str, digits: std::ops::RangeInclusive<usize>| {
+        let fine = digits.contains(&t.len()) && t.bytes().all(|b| b.is_ascii_digit());
+        fine.then(|| t.parse::<u16>().ok()).flatten().ok_or(HoursError::Time)
+    };
+    let minute = number(minute, 2..=2)?;
+    let at = number(hour, 1..=2)? * 60 + minute;
+    if minute < 60 && at <= DAY {
+        Ok(at)
+    } else {
+        Err(HoursError::Time)
+    }
+}
+
+/// `daily`, `Mon`, `Mon-Fri`, `Mon,Wed,Fri-Sun`.
+fn bits(text: &str) -> Result<u8, HoursError> {
+    if text.eq_ignore_ascii_case("daily") {
+        return Ok(0x7f);
+    }
+    let day = |t: &str| {
+        let lower = t.to_ascii_lowercase();
+        NAMES.iter().position(|n| *n == lower).ok_or(HoursError::Day)
+    };
+    let mut days = 0;
+    for part in text.split(',') {
+        let (first, last) = match part.split_once('-') {
+            Some((first, last)) => (day(first)?, day(last)?),
+            None => (day(part)?, day(part)?),
+        };
+        let mut at = first;
+        loop {
+            days |= 1 << at;
+            if at == last {
+                break;
+            }
+            at = (at + 1) % 7;
+        }
+    }
+    Ok(days)
+}
+
+impl Span {
+    pub fn is_open(self, at: LocalTime) -> bool {
+        let on = |day: u8| self.days & (1 << (day % 7)) != 0;
+        if self.from < self.to {
+            on(at.weekday) && (self.from..self.to).contains(&at.minute)
+        } else {
+            on(at.weekday) && at.minute >= self.from || on(at.weekday + 6) && at.minute < self.to
+        }
+    }
+}
+
+impl Hours {
+    pub fn is_open(&self, at: LocalTime) -> bool {
+        self.0.is_empty() || self.0.iter().any(|span| span.is_open(at))
+    }
+
+    /// Whether both are open at some time of the week.
+    pub fn meets(&self, other: &Hours) -> bool {
+        (0..7).any(|weekday| {
+            (0..DAY).any(|minute| {
+                let at = LocalTime { weekday, minute };
+                self.is_open(at) && other.is_open(at)
+            })
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn hours(texts: &[&str]) -> Hours {
+        Hours(texts.iter().map(|t| t.parse().unwrap()).collect())
+    }
+
+    fn at(weekday: u8, hour: u16, minute: u16) -> LocalTime {
+        LocalTime {
+            weekday,
+            minute: hour * 60 + minute,
+        }
+    }
+
+    #[test]
+    fn a_span_begins_with_its_first_minute_and_ends_before_its_last() {
+        let week = hours(&["Mon-Fri 06:00-18:00", "Sat 8:00-12:30"]);
+        assert!(!week.is_open(at(0, 5, 59)) && week.is_open(at(0, 6, 0)));
+        assert!(week.is_open(at(4, 17, 59)) && !week.is_open(at(4, 18, 0)));
+        assert!(week.is_open(at(5, 12, 29)) && !week.is_open(at(5, 12, 30)));
+        assert!(!week.is_open(at(6, 12, 0)));
+        assert!(hours(&[]).is_open(at(6, 3, 0)), "no hours: always");
+    }
+
+    #[test]
+    fn a_night_ends_on_the_next_day() {
+        let night = hours(&["Fri,Sun 22:00-06:00"]);
+        assert!(night.is_open(at(4, 23, 0)) && night.is_open(at(5, 5, 59)));
+        assert!(!night.is_open(at(5, 6, 0)) && !night.is_open(at(5, 22, 30)));
+        assert!(
+            night.is_open(at(6, 22, 0)) && night.is_open(at(0, 0, 0)),
+            "over the week's end"
+        );
+        assert!(!night.is_open(at(4, 1, 0)));
+        let to_midnight = hours(&["daily 18:00-24:00"]);
+        assert!(to_midnight.is_open(at(2, 23, 59)) && !to_midnight.is_open(at(3, 0, 0)));
+    }
+
+    #[test]
+    fn days_may_run_over_the_weekend() {
+        let week = hours(&["Sat-Mon 00:00-24:00"]);
+        let open: Vec<u8> = (0..7).filter(|d| week.is_open(at(*d, 12, 0))).collect();
+        assert_eq!(open, [0, 5, 6]);
+    }
+
+    #[test]
+    fn what_is_no_span_is_refused() {
+        for (text, error) in [
+            ("06:00-18:00", HoursError::Shape),
+            ("Mon-Fri 06:00", HoursError::Shape),
+            ("Mo-Fr 06:00-18:00", HoursError::Day),
+            ("Mon 6-18", HoursError::Time),
+            ("Mon 06:60-18:00", HoursError::Time),
+            ("Mon 06:00-24:01", HoursError::Time),
+            ("Mon 6:00pm-18:00", HoursError::Time),
+            ("Mon 06:00-06:00", HoursError::Empty),
+            ("Mon 24:00-06:00", HoursError::Empty),
+        ] {
+            assert_eq!(text.parse::<Span>(), Err(error), "{text}");
+        }
+    }
+
+    #[test]
+    fn hours_that_never_meet_are_told() {
+        assert!(!hours(&["Mon-Fri 06:00-18:00"]).meets(&hours(&["Sat,Sun 06:00-18:00"])));
+        assert!(!hours(&["daily 06:00-18:00"]).meets(&hours(&["daily 18:00-06:00"])));
+        assert!(hours(&["daily 06:00-18:01"]).meets(&hours(&["daily 18:00-06:00"])));
+        assert!(hours(&[]).meets(&hours(&["Sun 03:00-03:01"])));
+    }
+}
