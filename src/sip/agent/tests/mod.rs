@@ -13,6 +13,7 @@ mod reliable;
 mod requests;
 mod streams;
 mod timers;
+mod within;
 
 use std::net::SocketAddr;
 use std::time::{Duration, Instant};
