@@ -45,6 +45,11 @@ fn wrong_keys() {
 }
 
 #[test]
+fn wrong_registrars() {
+    stored("registrars");
+}
+
+#[test]
 fn wrong_together() {
     stored("whole");
 }

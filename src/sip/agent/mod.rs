@@ -86,6 +86,8 @@ pub struct Agent {
     registrations: Vec<Registration>,
     /// Flows to registrars.
     keepers: Vec<Keeper>,
+    /// Registrars that say outbound and leave STUN unanswered.
+    deaf: Vec<std::net::SocketAddr>,
     connections: BTreeMap<ConnectionId, Connection>,
     figures: AgentFigures,
     /// Further numbers that extensions are called by.
@@ -111,6 +113,7 @@ impl Agent {
             next_call: 1,
             registrations,
             keepers: Vec::new(),
+            deaf: Vec::new(),
             connections: BTreeMap::new(),
             figures: AgentFigures::default(),
             also: Vec::new(),

@@ -20,6 +20,9 @@ const STUN_INTERVAL: Duration = Duration::from_millis(500);
 const STUN_SENDS: u32 = 7;
 const STUN_LAST: u32 = 16;
 
+/// Servers remembered as deaf to STUN; the oldest goes.
+const MAX_DEAF: usize = 16;
+
 const PING: &[u8] = b"\r\n\r\n";
 /// Opens a translation by UDP and is no message (common practice; RFC 3261 §7.5 has servers skip it).
 const EMPTY: &[u8] = b"\r\n\r\n";
@@ -42,7 +45,7 @@ enum State {
     Idle,
     /// A ping is out.
     Pinged,
-    /// A Binding request is out, for the so-many-th time.
+    /// A Binding request is out, for the so-many-th time; 0: one that nobody waits for.
     Asked {
         id: stun::Id,
         sent: u32,
@@ -57,6 +60,8 @@ pub(in crate::sip::agent) struct Keeper {
     next: Instant,
     /// Our address as the far end saw it first.
     mapped: Option<std::net::SocketAddr>,
+    /// The far end is known to leave Binding requests unanswered: until it answers one, none is missed.
+    deaf: bool,
 }
 
 impl Keeper {
@@ -112,6 +117,7 @@ impl Agent {
                 state: State::Idle,
                 next,
                 mapped: None,
+                deaf: self.deaf.contains(&flow.peer),
             });
         }
     }
@@ -145,10 +151,20 @@ impl Agent {
                     Manner::Stun => {
                         let id = self.rng.random();
                         out.push((keeper.flow, stun::request(&id)));
-                        keeper.state = State::Asked { id, sent: 1 };
-                        keeper.next = now + STUN_INTERVAL;
+                        // To a deaf one the request itself keeps the translations open.
+                        let (sent, next) = if keeper.deaf {
+                            (0, again)
+                        } else {
+                            (1, now + STUN_INTERVAL)
+                        };
+                        keeper.state = State::Asked { id, sent };
+                        keeper.next = next;
                     }
                 },
+                State::Asked { sent: 0, .. } => {
+                    keeper.state = State::Idle;
+                    keeper.next = now;
+                }
                 State::Asked { id, sent } if sent < STUN_SENDS => {
                     out.push((keeper.flow, stun::request(&id)));
                     let sent = sent + 1;
@@ -160,15 +176,21 @@ impl Agent {
                             STUN_INTERVAL * STUN_LAST
                         };
                 }
-                State::Pinged | State::Asked { .. } => failed.push(keeper.flow),
+                State::Pinged | State::Asked { .. } => failed.push((keeper.flow, keeper.mapped.is_none())),
             }
         }
         for (flow, octets) in out {
             self.transmit(flow, octets);
         }
-        for flow in failed {
+        for (flow, never_heard) in failed {
             if let Some(id) = flow.connection {
                 self.close(id);
+            } else if never_heard && !self.deaf.contains(&flow.peer) {
+                // Some registrars say outbound and know no STUN: this is held against the flow once.
+                if self.deaf.len() >= MAX_DEAF {
+                    self.deaf.remove(0);
+                }
+                self.deaf.push(flow.peer);
             }
             self.flow_failed(flow, true, &[], now);
         }
@@ -222,6 +244,8 @@ impl Agent {
                 && matches!(k.state, State::Asked { id: asked, .. } if asked == *id)
         };
         let keeper = self.keepers.iter_mut().find(ours)?;
+        keeper.deaf = false;
+        self.deaf.retain(|peer| *peer != flow.peer);
         keeper.state = State::Idle;
         keeper.next = now + within(&keeper.period, self.rng.random());
         let mapped = mapped?;

@@ -171,6 +171,34 @@ fn stun_without_an_answer() {
     assert!(world.now - world.start < Duration::from_secs(80));
 }
 
+/// A registrar that says outbound and leaves STUN unanswered costs one more registration, not one a minute; once it
+/// does answer, its answers are missed like any other's.
+#[test]
+fn deaf_to_stun() {
+    let lines = "Expires: 86400\r\nRequire: outbound\r\n";
+    let mut world = up(outbound(Transport::Udp), &[REGISTRAR], "Require: outbound\r\n");
+    let register = next_register(&mut world, &[REGISTRAR]);
+    world.datagram(REGISTRAR, reply(&register, "200 OK", lines));
+    let again = world.now;
+    let mut last = stun::Id::default();
+    for _ in 0..100 {
+        let (sent, wait) = next_sent(&mut world);
+        assert!(seconds(24, 29).contains(&wait), "{wait:?}");
+        assert_ne!(asked(&sent), last, "no request is repeated");
+        last = asked(&sent);
+    }
+    assert!(world.now - again > Duration::from_secs(2400));
+    assert_eq!(world.events.len(), 2);
+    world.datagram(REGISTRAR, stun::answer(&last, &[], address("203.0.113.1:1024")));
+    let answered = world.now;
+    next_register(&mut world, &[REGISTRAR]);
+    assert!(
+        seconds(63, 72).contains(&(world.now - answered)),
+        "{:?}",
+        world.now - answered
+    );
+}
+
 /// STUN that we did not ask for: requests (RFC 5626 §8 has registrars and edge proxies answer them, not us), answers.
 #[test]
 fn stun_at_our_port() {
