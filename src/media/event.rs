@@ -9,6 +9,11 @@ pub const END_REPEATS: usize = 3;
 /// Silence of the sender after which an event whose end was lost is taken to have ended: three updates of the
 /// recommended 50 ms and some (§2.5.2.2).
 pub const END_LOST: Duration = Duration::from_millis(200);
+/// Further back than this is no packet that was overtaken but a sender whose time line began anew, timestamp units: 2 s
+/// at 48 kHz.
+const MISORDERED: i32 = 96_000;
+/// Share of a full segment by which the next one may begin too early or too late.
+const SEGMENT_SLACK: u32 = MAX_SEGMENT as u32 / 32;
 /// Events looked at in one packet.
 const MAX_IN_PACKET: usize = 16;
 
@@ -79,12 +84,22 @@ struct Current {
     updated: Instant,
 }
 
+/// An event that is over.
+#[derive(Debug, Clone, Copy)]
+struct Ended {
+    code: u8,
+    timestamp: u32,
+    duration: u16,
+    /// Its end packets did not come: it may go on after all.
+    lost: bool,
+}
+
 /// Reads the telephone events of one stream. Bounded memory, never panics.
 #[derive(Debug, Default)]
 pub struct EventReader {
     current: Option<Current>,
-    /// Timestamp and code of the last event that ended, and of the newest one: what comes again or older is old.
-    ended: Option<(u32, u8)>,
+    /// The newest event that ended: what comes again or older is old.
+    ended: Option<Ended>,
 }
 
 impl EventReader {
@@ -97,6 +112,19 @@ impl EventReader {
     /// Several events in one packet follow each other without a pause (§2.5.1.5). Repeated, misordered and lost
     /// packets change nothing: an event is known by its timestamp.
     pub fn packet(&mut self, timestamp: u32, payload: &[u8], at: Instant, heard: &mut Vec<Heard>) {
+        self.marked_packet(timestamp, false, payload, at, heard);
+    }
+
+    /// The same; `marker`: the RTP marker is set on a packet that none has overtaken. It begins an event (§2.5.1.2)
+    /// even where the sender's timestamps stand still.
+    pub fn marked_packet(&mut self, timestamp: u32, marker: bool, payload: &[u8], at: Instant, heard: &mut Vec<Heard>) {
+        if let (Some(ended), [code, flags, high, low, ..]) = (self.ended, payload) {
+            let event = Event::read([*code, *flags, *high, *low]);
+            // Not the end once more, from a sender that marks every packet.
+            if marker && self.current.is_none() && !event.end && event.duration < ended.duration {
+                self.ended = None;
+            }
+        }
         let mut start = timestamp;
         for octets in payload.chunks_exact(4).take(MAX_IN_PACKET) {
             let event = Event::read([octets[0], octets[1], octets[2], octets[3]]);
@@ -113,60 +141,59 @@ impl EventReader {
     /// Ends an event whose end packets were lost.
     pub fn timeout(&mut self, now: Instant, heard: &mut Vec<Heard>) {
         if self.poll_timeout().is_some_and(|t| now >= t) {
-            self.end(heard);
+            self.end(true, heard);
         }
     }
 
-    fn end(&mut self, heard: &mut Vec<Heard>) {
+    fn end(&mut self, lost: bool, heard: &mut Vec<Heard>) {
         if let Some(c) = self.current.take() {
-            self.ended = Some((c.timestamp, c.code));
+            self.ended = Some(Ended {
+                code: c.code,
+                timestamp: c.timestamp,
+                duration: c.longest,
+                lost,
+            });
             heard.push(Heard::End {
                 code: c.code,
-                duration: c.before + u32::from(c.longest),
+                duration: c.before.saturating_add(c.longest.into()),
             });
         }
     }
 
     fn event(&mut self, timestamp: u32, event: Event, at: Instant, heard: &mut Vec<Heard>) {
-        if event.duration == 0 && !event.end {
-            // Zero duration says nothing yet, except of states (§2.3.5), which are none of these.
-            return;
-        }
         if let Some(c) = &mut self.current {
             let ahead = timestamp.wrapping_sub(c.timestamp) as i32;
-            if ahead == 0 {
-                if event.code != c.code {
-                    return;
-                }
+            if ahead == 0 && event.code == c.code {
                 c.longest = c.longest.max(event.duration);
                 c.updated = at;
                 if event.end {
-                    self.end(heard);
+                    self.end(false, heard);
                 }
                 return;
             }
-            if ahead < 0 {
-                return; // misordered
+            if ahead == 0 || event.duration == 0 || (-MISORDERED..0).contains(&ahead) {
+                return;
             }
-            if event.code == c.code && ahead == i32::from(MAX_SEGMENT) {
-                // The next segment of the same event (§2.5.1.3), even if the end of the last one was not seen.
+            if event.code == c.code && is_next_segment(ahead) {
+                // Even if the end of the last one was not seen.
                 *c = Current {
                     timestamp,
-                    before: c.before + u32::from(MAX_SEGMENT),
+                    before: c.before.saturating_add(ahead as u32),
                     longest: event.duration,
                     updated: at,
                     ..*c
                 };
                 if event.end {
-                    self.end(heard);
+                    self.end(false, heard);
                 }
                 return;
             }
             // A new event is the end of the old one.
-            self.end(heard);
+            self.end(true, heard);
         }
-        if self.ended.is_some_and(|(t, _)| timestamp.wrapping_sub(t) as i32 <= 0) {
-            return; // a repeated end packet, or a misordered one of an event that is over
+        // Zero duration says nothing yet, except of states (§2.3.5), which are none of these.
+        if event.duration == 0 || self.is_old(timestamp, &event) {
+            return;
         }
         heard.push(Heard::Begin { code: event.code });
         self.current = Some(Current {
@@ -177,9 +204,31 @@ impl EventReader {
             updated: at,
         });
         if event.end {
-            self.end(heard);
+            self.end(false, heard);
         }
     }
+
+    /// Whether an event belongs to one that is over: its end once more, a packet that was overtaken, or the rest of a
+    /// long one of which nothing came for a while.
+    fn is_old(&mut self, timestamp: u32, event: &Event) -> bool {
+        let Some(ended) = &mut self.ended else { return false };
+        let ahead = timestamp.wrapping_sub(ended.timestamp) as i32;
+        if ended.lost && event.code == ended.code && is_next_segment(ahead) {
+            ended.timestamp = timestamp;
+            ended.lost = !event.end;
+            return true;
+        }
+        match ahead {
+            // A sender whose timestamps stand still, with another key.
+            0 => event.code == ended.code || event.end,
+            _ => (-MISORDERED..0).contains(&ahead),
+        }
+    }
+}
+
+/// Whether a segment that begins this far after another is full in between (§2.5.1.3).
+fn is_next_segment(ahead: i32) -> bool {
+    u32::try_from(ahead).is_ok_and(|a| a.abs_diff(MAX_SEGMENT.into()) <= SEGMENT_SLACK)
 }
 
 /// One packet that the writer wants sent.

@@ -5,18 +5,24 @@
 //!
 //! - Signalled keys (events, INFO) come before tones. Of the two the one that was heard first counts.
 //! - Tones count until a signalled key is heard, and never after it. Signalled keys that only repeat tones already
-//!   counted are passed over: they come in the same order, within [`REPEATS_WITHIN`].
+//!   counted are passed over: they come in the same order, within [`EVENT_WITHIN`] or [`INFO_WITHIN`].
+//! - A new sender (another SSRC, a sequence that began anew) begins anew.
+
+mod ears;
 
 use std::collections::VecDeque;
 use std::time::{Duration, Instant};
 
 use super::event::{self, EventReader, Heard};
 use super::{Format, Packet, PayloadMap};
+use ears::Ears;
 
 /// Keys that wait to be fetched; more than a person dials ahead. Beyond it new ones are lost.
 pub const MAX_KEYS: usize = 64;
-/// A signalled key follows its tone within this: INFO is sent when the key is let go, and may be sent again over UDP.
-pub const REPEATS_WITHIN: Duration = Duration::from_secs(3);
+/// An event that repeats a tone begins with it, or is delayed by the network.
+pub const EVENT_WITHIN: Duration = Duration::from_secs(1);
+/// INFO is sent when the key is let go, and over UDP perhaps once more.
+pub const INFO_WITHIN: Duration = Duration::from_secs(3);
 /// Tones remembered as counted, for the signalled keys that may repeat them.
 const MAX_REPEATS: usize = 16;
 
@@ -36,6 +42,10 @@ pub enum Way {
 pub struct Keypad {
     map: PayloadMap,
     events: EventReader,
+    /// Highest sequence number of a packet with events.
+    newest: u64,
+    /// While tones are listened for.
+    ears: Option<Box<Ears>>,
     heard: Vec<Heard>,
     /// The way that counts.
     way: Option<Way>,
@@ -50,6 +60,8 @@ impl Keypad {
         Keypad {
             map,
             events: EventReader::new(),
+            newest: 0,
+            ears: None,
             heard: Vec::new(),
             way: None,
             tones: VecDeque::new(),
@@ -59,19 +71,36 @@ impl Keypad {
 
     /// Replaces the payload types (re-INVITE).
     pub fn set_map(&mut self, map: PayloadMap) {
-        self.map = map;
+        if map != self.map {
+            self.map = map;
+            let on = self.ears.is_some();
+            self.listen(false);
+            self.listen(on);
+        }
     }
 
     /// Takes a packet of the call as the [`super::Receiver`] gives it; its arrival is the time.
     pub fn packet(&mut self, packet: &Packet) {
+        if packet.restart {
+            self.events = EventReader::new();
+            self.way = None;
+        }
+        if matches!(self.way, None | Some(Way::Tone))
+            && let Some(mut ears) = self.ears.take()
+        {
+            ears.packet(packet);
+            while let Some(key) = ears.poll() {
+                self.toned(key, packet.arrival);
+            }
+            self.ears = Some(ears);
+        }
         if self.map.format(packet.payload_type) == Some(Format::TelephoneEvent) {
             let mut heard = std::mem::take(&mut self.heard);
-            if packet.restart {
-                self.events = EventReader::new();
-            }
+            let marker = packet.marker && packet.seq > self.newest;
+            self.newest = self.newest.max(packet.seq);
             self.events.timeout(packet.arrival, &mut heard);
             self.events
-                .packet(packet.timestamp, packet.payload(), packet.arrival, &mut heard);
+                .marked_packet(packet.timestamp, marker, packet.payload(), packet.arrival, &mut heard);
             for heard in heard.drain(..) {
                 if let Heard::Begin { code } = heard
                     && let Some(key) = event::digit(code)
@@ -91,7 +120,14 @@ impl Keypad {
     }
 
     /// Whether tones in the audio are wanted too. They cost decoding, so it is off but while keys are asked for.
-    pub fn listen(&mut self, _on: bool) {}
+    /// Without a decoder for the call's codec there are none.
+    pub fn listen(&mut self, on: bool) {
+        match on {
+            true if self.ears.is_none() => self.ears = Ears::new(self.map).ok().map(Box::new),
+            true => {}
+            false => self.ears = None,
+        }
+    }
 
     /// The next key: `0` to `9`, `*`, `#`, `A` to `D`.
     pub fn poll(&mut self) -> Option<char> {
@@ -109,10 +145,11 @@ impl Keypad {
             Some(counted) if counted == way => {}
             Some(_) => return,
         }
+        let within = if way == Way::Event { EVENT_WITHIN } else { INFO_WITHIN };
         while self
             .tones
             .front()
-            .is_some_and(|(_, at)| now.saturating_duration_since(*at) > REPEATS_WITHIN)
+            .is_some_and(|(_, at)| now.saturating_duration_since(*at) > within)
         {
             self.tones.pop_front();
         }
@@ -124,7 +161,6 @@ impl Keypad {
         self.push(key);
     }
 
-    #[cfg_attr(not(test), allow(dead_code))]
     fn toned(&mut self, key: char, at: Instant) {
         if !matches!(self.way, None | Some(Way::Tone)) {
             return;

@@ -13,7 +13,7 @@
 
 mod activity;
 mod conceal;
-mod decoder;
+pub(in crate::media) mod decoder;
 mod feed;
 mod line;
 mod numbering;

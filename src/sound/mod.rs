@@ -1,6 +1,7 @@
 //! What comes out of the line: tones, mixing, resampling, limiting, detectors. Pure.
 
 pub mod detect;
+pub mod dtmf;
 pub mod engine;
 pub mod level;
 pub mod limiter;

@@ -197,3 +197,91 @@ fn random_octets_never_panic_and_begins_and_ends_alternate() {
         }
     }
 }
+
+/// Senders that begin their time line anew, far back: a new event. One that was overtaken is not.
+#[test]
+fn a_time_line_that_begins_anew() {
+    let e = |code, duration, end| Event {
+        code,
+        end,
+        volume: 7,
+        duration,
+    };
+    let later = 1_000_000;
+    assert_eq!(
+        read([(later, e(1, 800, true)), (0, e(2, 400, false)), (0, e(2, 800, true))]),
+        [begin(1), end(1, 800), begin(2), end(2, 800)]
+    );
+    assert_eq!(
+        read([(later, e(1, 800, true)), (later - 3000, e(2, 800, true))]),
+        [begin(1), end(1, 800)]
+    );
+}
+
+/// Timestamps that stand still: the marker, or another key, tells a new event; packets that repeat an end do not.
+#[test]
+fn timestamps_that_stand_still() {
+    let (mut reader, mut heard, now) = (EventReader::new(), Vec::new(), Instant::now());
+    for (code, duration, end, marker) in [
+        (5, 160, false, true),
+        (5, 800, false, false),
+        (5, 800, true, true),
+        (5, 800, true, true),
+        (5, 160, false, true),
+        (5, 640, true, false),
+        (6, 160, false, false),
+        (6, 640, true, false),
+        (5, 640, true, false),
+    ] {
+        let payload = Event {
+            code,
+            end,
+            volume: 7,
+            duration,
+        }
+        .write();
+        reader.marked_packet(77, marker, &payload, now, &mut heard);
+    }
+    assert_eq!(
+        heard,
+        [begin(5), end(5, 800), begin(5), end(5, 640), begin(6), end(6, 640)]
+    );
+}
+
+/// §2.5.1.3: a key held for long, of which nothing comes for a second, is still one key.
+#[test]
+fn an_outage_in_a_long_event() {
+    let (mut reader, mut heard, now) = (EventReader::new(), Vec::new(), Instant::now());
+    for p in write(4, 10, 160_000, 400) {
+        let at = now + Duration::from_micros(u64::from(p.due) * 125);
+        reader.timeout(at, &mut heard);
+        if !(60_000..70_000).contains(&p.due) {
+            reader.packet(p.offset, &p.payload, at, &mut heard);
+        }
+    }
+    assert_eq!(
+        heard.iter().filter(|h| matches!(h, Heard::Begin { .. })).count(),
+        1,
+        "{heard:?}"
+    );
+}
+
+/// §2.3.5: an event of no duration is none.
+#[test]
+fn zero_duration_is_no_event() {
+    let e = |duration, end| Event {
+        code: 3,
+        end,
+        volume: 7,
+        duration,
+    };
+    assert_eq!(read([(9, e(0, false)), (9, e(0, true))]), []);
+    assert_eq!(read([(9, e(400, false)), (9, e(0, true))]), [begin(3), end(3, 400)]);
+}
+
+/// RFC 4733 §2.1: events are counted in the clock of the stream, 48 kHz beside Opus; a segment is full after 1.4 s.
+#[test]
+fn events_at_48_khz() {
+    let packets = write(8, 10, 4 * 48_000, 2400).map(|p| (p.offset, Event::read(p.payload)));
+    assert_eq!(read(packets), [begin(8), end(8, 192_000)]);
+}

@@ -117,7 +117,7 @@ fn tones_before_their_info() {
 fn tones_are_not_remembered_for_long() {
     let mut call = Call::new();
     call.tone('5', 0);
-    call.event('5', 3100);
+    call.event('5', 1100);
     assert_eq!(call.keys(), "55");
 }
 
@@ -150,4 +150,134 @@ fn is_bounded() {
     assert_eq!(call.keys().len(), MAX_KEYS);
     call.info(&"1".repeat(20), 1000);
     assert_eq!(call.keys().len(), 20 - MAX_REPEATS);
+}
+
+/// The call of `keys` as in-band tones of 80 ms with pauses of 80 ms, encoded by `codec`, in packets of 20 ms.
+fn tones(codec: Codec, keys: &str) -> Vec<Packet> {
+    let rate = codec.sample_rate();
+    let mut pcm = vec![0.0f32; rate as usize / 5];
+    for key in keys.chars() {
+        let row = ["123A", "456B", "789C", "*0#D"]
+            .iter()
+            .position(|r| r.contains(key))
+            .unwrap();
+        let column = ["147*", "2580", "369#", "ABCD"]
+            .iter()
+            .position(|c| c.contains(key))
+            .unwrap();
+        let (low, high) = (
+            [697.0, 770.0, 852.0, 941.0][row],
+            [1209.0, 1336.0, 1477.0, 1633.0][column],
+        );
+        pcm.extend((0..rate * 2 / 25).map(|i| {
+            let t = i as f32 / rate as f32 * std::f32::consts::TAU;
+            0.18 * (t * low).sin() + 0.22 * (t * high).sin()
+        }));
+        pcm.extend(std::iter::repeat_n(0.0, rate as usize * 2 / 25));
+    }
+    pcm.extend(std::iter::repeat_n(0.0, rate as usize / 5));
+    let mut encoder = crate::media::encoder::Encoder::new(codec).unwrap();
+    let (payload_type, start) = (payload_type(codec), Instant::now());
+    pcm.chunks_exact(rate as usize / 50)
+        .zip(0u32..)
+        .map(|(frame, i)| {
+            let mut payload = Vec::new();
+            encoder.encode(frame, &mut payload).unwrap();
+            let arrival = start + Duration::from_millis(20) * i;
+            let timestamp = (codec.clock_rate() / 50).wrapping_mul(i).wrapping_sub(3000);
+            Packet::new(100 + u64::from(i), timestamp, payload_type, arrival, &payload).unwrap()
+        })
+        .collect()
+}
+
+fn payload_type(codec: Codec) -> u8 {
+    match codec {
+        Codec::Pcmu => 0,
+        Codec::Pcma => 8,
+        Codec::G722 => 9,
+        Codec::Opus => 111,
+    }
+}
+
+fn listening() -> Keypad {
+    let mut pad = Keypad::new(PayloadMap::static_types().with(111, Format::Audio(Codec::Opus)));
+    pad.listen(true);
+    pad
+}
+
+fn dialled<'a>(pad: &mut Keypad, packets: impl IntoIterator<Item = &'a Packet>) -> String {
+    packets.into_iter().for_each(|p| pad.packet(p));
+    std::iter::from_fn(|| pad.poll()).collect()
+}
+
+#[test]
+fn tones_in_every_codec() {
+    for codec in [Codec::Pcmu, Codec::Pcma, Codec::G722, Codec::Opus] {
+        let packets = tones(codec, "1590#ABCD7733");
+        let mut pad = listening();
+        assert_eq!(dialled(&mut pad, &packets), "1590#ABCD7733", "{codec:?}");
+        assert_eq!(pad.way(), Some(Way::Tone));
+        pad.listen(false);
+        assert_eq!(dialled(&mut pad, &tones(codec, "1")), "", "nobody asks");
+    }
+}
+
+/// Neighbours change places, packets come twice, and some are missing: fewer of G.722, whose decoder takes a while to
+/// be right again.
+#[test]
+fn tones_out_of_order_and_with_losses() {
+    for (codec, every) in [(Codec::Pcmu, 9), (Codec::Opus, 9), (Codec::G722, 21)] {
+        let mut packets = tones(codec, "24680*13579");
+        let mut i = 0;
+        while i + 1 < packets.len() {
+            packets.swap(i, i + 1);
+            i += 3;
+        }
+        let packets: Vec<_> = packets
+            .iter()
+            .enumerate()
+            .filter(|(i, _)| i % every != 4)
+            .flat_map(|(i, p)| std::iter::repeat_n(p, 1 + usize::from(i % 5 == 0)))
+            .collect();
+        assert_eq!(dialled(&mut listening(), packets), "24680*13579", "{codec:?}");
+    }
+}
+
+/// The event's packets take the tone's place after its first 20 ms: RFC 4733 §2.5.1.1 has the sender do so.
+#[test]
+fn events_beside_tones_while_listening() {
+    let mut call = Call::new();
+    call.pad.listen(true);
+    let packets = tones(Codec::Pcmu, "5");
+    for p in &packets {
+        call.pad.packet(p);
+    }
+    assert_eq!(call.keys(), "5");
+    call.start = packets[14].arrival;
+    call.seq = 500;
+    call.event('5', 0);
+    call.event('6', 300);
+    assert_eq!(call.keys(), "6", "the first only repeats the tone");
+    for p in tones(Codec::Pcmu, "44").iter_mut() {
+        p.seq += 1000;
+        call.pad.packet(p);
+    }
+    assert_eq!(call.keys(), "", "tones count no more");
+}
+
+#[test]
+fn random_packets_are_harmless() {
+    use rand::{Rng, SeedableRng};
+    let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(4);
+    let mut pad = listening();
+    pad.set_map(pad.map.with(EVENTS, Format::TelephoneEvent));
+    let now = Instant::now();
+    for i in 0..3000u64 {
+        let payload: Vec<u8> = (0..rng.random_range(0..400)).map(|_| rng.random()).collect();
+        let payload_type = [0, 8, 9, 111, EVENTS, 13][rng.random_range(0..6)];
+        let mut p = Packet::new(rng.random_range(0..2000) + i, rng.random(), payload_type, now, &payload).unwrap();
+        (p.marker, p.restart) = (rng.random(), rng.random_bool(0.01));
+        pad.packet(&p);
+        while pad.poll().is_some() {}
+    }
 }

@@ -1,0 +1,106 @@
+//! Tones in a call's packets: put in order, decoded, listened to. For keys that are dialled in band.
+
+use std::collections::VecDeque;
+
+use super::super::packet::Packet;
+use super::super::playout::decoder::{self, Decoders};
+use super::super::{Format, PayloadMap};
+use crate::sound::dtmf::DtmfDetector;
+
+/// Packets that wait for one that is missing; with the next one it counts as lost. 60 ms at 20 ms a packet.
+pub const MAX_WAITING: usize = 4;
+/// Longest jump of the timestamps that is told to the detector as it is, s. Longer ones end every key.
+const MAX_JUMP: i32 = 1;
+
+/// Listens to one call. Its own decoder, apart from the loudspeakers': they may hear the call much later, or not at
+/// all. Bounded memory.
+pub struct Ears {
+    map: PayloadMap,
+    decoders: Decoders,
+    detector: DtmfDetector,
+    /// In order of sequence.
+    waiting: VecDeque<Packet>,
+    /// Sequence number that is due, and timestamp if it is audio.
+    next: Option<(u64, u32)>,
+    pcm: Vec<f32>,
+}
+
+impl Ears {
+    /// # Errors
+    /// When the codec library cannot make a decoder.
+    pub fn new(map: PayloadMap) -> Result<Self, String> {
+        Ok(Ears {
+            map,
+            decoders: Decoders::new(&map)?,
+            detector: DtmfDetector::new(),
+            waiting: VecDeque::with_capacity(MAX_WAITING),
+            next: None,
+            pcm: Vec::new(),
+        })
+    }
+
+    pub fn packet(&mut self, packet: &Packet) {
+        if packet.restart {
+            self.waiting.clear();
+            self.next = None;
+            self.decoders.reset();
+            self.detector = DtmfDetector::new();
+        }
+        let (due, _) = *self.next.get_or_insert((packet.seq, packet.timestamp));
+        if packet.seq < due {
+            return;
+        }
+        let place = self.waiting.partition_point(|w| w.seq < packet.seq);
+        if self.waiting.get(place).is_some_and(|w| w.seq == packet.seq) {
+            return;
+        }
+        self.waiting.insert(place, *packet);
+        while let Some(first) = self.waiting.front()
+            && (self.waiting.len() >= MAX_WAITING || self.next.is_some_and(|(due, _)| first.seq == due))
+        {
+            if let Some(packet) = self.waiting.pop_front() {
+                self.hear(&packet);
+            }
+        }
+    }
+
+    /// The next key that was heard.
+    pub fn poll(&mut self) -> Option<char> {
+        self.detector.poll()
+    }
+
+    fn hear(&mut self, packet: &Packet) {
+        let (due, timestamp) = self.next.unwrap_or((packet.seq, packet.timestamp));
+        let Some(Format::Audio(codec)) = self.map.format(packet.payload_type) else {
+            self.next = Some((packet.seq + 1, timestamp));
+            return;
+        };
+        let (clock, rate) = (codec.clock_rate(), codec.sample_rate());
+        if packet.seq != due {
+            self.decoders.lose();
+        }
+        // What is between the packets by their timestamps was lost, or not sent: not known, either way. Some senders
+        // count wrongly from packet to packet; that is no gap.
+        let jump = packet.timestamp.wrapping_sub(timestamp) as i32;
+        if jump != 0 && (packet.seq != due || packet.marker || jump.unsigned_abs() > clock / 10) {
+            let lost = match jump {
+                0.. if jump <= clock as i32 * MAX_JUMP => jump as usize,
+                _ => clock as usize * MAX_JUMP as usize,
+            };
+            self.detector.lose(lost, clock);
+        }
+        let n = decoder::duration(codec, packet.payload());
+        self.pcm.clear();
+        self.pcm.resize(n, 0.0);
+        self.decoders.decode(codec, packet.payload(), &mut self.pcm);
+        self.detector.block(&self.pcm, rate);
+        let ticks = (n as u64 * u64::from(clock) / u64::from(rate)) as u32;
+        self.next = Some((packet.seq + 1, packet.timestamp.wrapping_add(ticks)));
+    }
+}
+
+impl std::fmt::Debug for Ears {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Ears").field("next", &self.next).finish_non_exhaustive()
+    }
+}
