@@ -7,6 +7,7 @@ use clap::{Parser, Subcommand};
 use hornwire::config;
 
 mod check;
+mod code;
 mod demo;
 mod run;
 
@@ -16,6 +17,8 @@ pub enum Exit {
     Ok = 0,
     /// Wrong command line.
     Usage = 64,
+    /// What was typed cannot be taken.
+    Data = 65,
     /// A file is missing or cannot be read.
     NoInput = 66,
     /// A socket or relay line cannot be had.
@@ -42,6 +45,7 @@ const EXIT_CODES: &str = "\
 Exit codes (sysexits.h):
   0   fine (warnings included)
   64  wrong command line
+  65  a code that is guessed too easily
   66  a file is missing or cannot be read
   69  a socket or a relay line cannot be had
   70  the demonstration did not go as it should
@@ -102,6 +106,20 @@ enum Command {
         #[arg(default_value = config::DEFAULT_FILE, value_name = "FILE")]
         file: PathBuf,
     },
+    /// Make the line of an access code for the secrets file.
+    #[command(after_help = concat!(
+        "Example:\n  hornwire code gatehouse | sudo tee -a /etc/hornwire/secrets.toml\n\n",
+        "Asks for the code twice without showing it, or reads one line of standard input.\n",
+        "The line holds its argon2id hash, from which the code cannot be read. A code has\n",
+        "4 to 16 digits; what is guessed first (1234, 7777, a year) is not taken.\n\n",
+        "Exit codes: 0 made, 64 wrong command line, 65 too easily guessed or not the same\n",
+        "twice, 66 no code came, 71 the system gave no random numbers or memory."
+    ))]
+    Code {
+        /// Whose it is: the name in [codes.NAME].
+        #[arg(value_name = "NAME")]
+        name: String,
+    },
     /// Tell every problem of a config file, each with its line and a hint.
     #[command(after_help = concat!(
         "Example:\n  hornwire check /etc/hornwire/hornwire.toml\n\n",
@@ -134,6 +152,7 @@ pub fn main() -> ExitCode {
     match arguments.command {
         Command::Run { file } => run::run(&file),
         Command::RestRelays { file } => run::rest_relays(&file),
+        Command::Code { name } => code::run(&name),
         Command::Demo { out } => demo::run(&out),
         Command::Check { keys: true, .. } => check::keys(),
         Command::Check { files, .. } => check::files(&files),

@@ -6,3 +6,4 @@ pub mod net;
 pub mod relay;
 pub mod service;
 pub mod sink;
+pub mod terminal;

@@ -238,3 +238,93 @@ fn a_text_that_is_no_config_78() {
     assert!(err.contains("more problems, not shown"), "{err}");
     assert!(out.ends_with(": 21 errors\n"), "{out}");
 }
+
+fn make_code(name: &str, typed: &str) -> (i32, String, String) {
+    use std::io::Write as _;
+    let mut child = Command::new(env!("CARGO_BIN_EXE_hornwire"))
+        .args(["code", name])
+        .stdin(std::process::Stdio::piped())
+        .stdout(std::process::Stdio::piped())
+        .stderr(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    child.stdin.take().unwrap().write_all(typed.as_bytes()).unwrap();
+    let output = child.wait_with_output().unwrap();
+    let text = |o: &[u8]| String::from_utf8(o.to_vec()).unwrap();
+    (
+        output.status.code().unwrap(),
+        text(&output.stdout),
+        text(&output.stderr),
+    )
+}
+
+#[test]
+fn a_code_becomes_a_line_of_the_secrets_file() {
+    let (code, out, err) = make_code("gatehouse", "7391\n");
+    assert_eq!((code, err.as_str()), (0, ""));
+    let stored = out
+        .strip_prefix("gatehouse = '")
+        .and_then(|t| t.strip_suffix("'\n"))
+        .unwrap();
+    let stored = hornwire::gate::code::Stored::read(stored).unwrap();
+    assert_eq!(hornwire::gate::code::find("7391", [&stored]), Some(0));
+    assert!(!out.contains("7391"));
+    assert_ne!(out, make_code("gatehouse", "7391\n").1, "another salt each time");
+    for (name, typed, code) in [
+        ("gatehouse", "1234\n", 65),
+        ("gatehouse", "739\n", 65),
+        ("gatehouse", "seven\n", 65),
+        ("gatehouse", "", 66),
+        ("gate house", "7391\n", 64),
+    ] {
+        let (got, out, err) = make_code(name, typed);
+        assert_eq!((got, out.as_str()), (code, ""), "{name} {typed}");
+        assert!(
+            !err.is_empty() && (typed.is_empty() || !err.contains(typed.trim())),
+            "{err}"
+        );
+    }
+}
+
+/// Secrets of a file that is right but for them.
+fn with_code(line: &str) -> (i32, String) {
+    let scratch = Scratch::new();
+    scratch.file("secrets.toml", line.to_owned(), 0o600);
+    let config = scratch.file(
+        "code.toml",
+        "[site]\nname = 'Quayside Timber'\n[secrets]\nfile = 'secrets.toml'\n[cards.usb]\noutput = 'null'\n\
+         [zones.yard]\ncard = 'usb'\nchannel = 1\n[sip]\nnetworks = ['192.0.2.0/24']\n[codes.gatehouse]\n\
+         secret = 'gatehouse'\n[extensions.yard]\nuser = '850'\nzones = ['yard']\ncodes = ['gatehouse']\n"
+            .to_owned(),
+        0o644,
+    );
+    let (code, _, err) = run(&["check", name(&config)]);
+    (code, err)
+}
+
+#[test]
+fn a_code_in_clear_text_is_refused_and_not_shown() {
+    for (line, wanted) in [
+        ("gatehouse = '7391'", "a code in clear text"),
+        ("gatehuose = '7391'", "did you mean \"gatehuose\"?"),
+        (
+            "gatehouse = '$argon2id$v=19$m=4096,t=3,p=1$cXVheXNpZGVz'",
+            "cut or changed",
+        ),
+        (
+            "gatehouse = '$argon2id$v=19$m=1048576,t=3,p=1$cXVheXNpZGVzYWx0$cy6vLh4aZ46lkbd8wdJsKV6McRK4goEBsYx1PD9jII0'",
+            "more than",
+        ),
+    ] {
+        let (code, err) = with_code(line);
+        assert_eq!(code, 78, "{err}");
+        assert!(
+            err.contains(wanted) && err.contains("hornwire code") | err.contains("did you mean"),
+            "{err}"
+        );
+        assert!(!err.contains("7391") && !err.contains("$argon2id"), "{err}");
+    }
+    let line =
+        "gatehouse = '$argon2id$v=19$m=4096,t=3,p=1$cXVheXNpZGVzYWx0$cy6vLh4aZ46lkbd8wdJsKV6McRK4goEBsYx1PD9jII0'";
+    assert_eq!(with_code(line), (0, String::new()));
+}

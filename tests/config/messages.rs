@@ -80,6 +80,11 @@ fn tls_files_that_do_not_go_together() {
 }
 
 #[test]
+fn gates_that_cannot_open() {
+    stored("gates");
+}
+
+#[test]
 fn warnings_only() {
     stored("quiet");
 }
