@@ -289,13 +289,12 @@ fn a_code_becomes_a_line_of_the_secrets_file() {
 /// Secrets of a file that is right but for them.
 fn with_code(line: &str) -> (i32, String) {
     let scratch = Scratch::new();
-    scratch.file("secrets.toml", line.to_owned(), 0o600);
+    scratch.file("secrets.toml", line, 0o600);
     let config = scratch.file(
         "code.toml",
         "[site]\nname = 'Quayside Timber'\n[secrets]\nfile = 'secrets.toml'\n[cards.usb]\noutput = 'null'\n\
          [zones.yard]\ncard = 'usb'\nchannel = 1\n[sip]\nnetworks = ['192.0.2.0/24']\n[codes.gatehouse]\n\
-         secret = 'gatehouse'\n[extensions.yard]\nuser = '850'\nzones = ['yard']\ncodes = ['gatehouse']\n"
-            .to_owned(),
+         secret = 'gatehouse'\n[extensions.yard]\nuser = '850'\nzones = ['yard']\ncodes = ['gatehouse']\n",
         0o644,
     );
     let (code, _, err) = run(&["check", name(&config)]);
