@@ -8,8 +8,10 @@
 mod calls;
 mod card;
 mod faults;
+mod flows;
 mod groups;
 mod hostile;
 mod itself;
 mod lab;
+mod registrar;
 mod transports;

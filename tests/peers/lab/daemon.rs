@@ -63,11 +63,12 @@ impl Site {
         self
     }
 
-    /// An extension that registers; `more` are further lines of its table.
+    /// An extension that registers, at several places if they have spaces between them; `more` are further lines of its table.
     pub fn extension(mut self, user: &str, registrar: &str, more: &str) -> Site {
         writeln!(
             self.tables,
-            "[extensions.page-{user}]\nuser = \"{user}\"\nregistrar = \"{registrar}\"\nsecret = \"of-{user}\"\n{more}\n"
+            "[extensions.page-{user}]\nuser = \"{user}\"\nregistrar = {}\nsecret = \"of-{user}\"\n{more}\n",
+            list_or_one(registrar)
         )
         .unwrap();
         self
@@ -158,7 +159,7 @@ start_spread = "0 s"
         );
         let process = Process::start(
             "hornwire",
-            Command::new(env!("CARGO_BIN_EXE_hornwire"))
+            lab.command(env!("CARGO_BIN_EXE_hornwire"))
                 .arg("run")
                 .arg(config)
                 .env_remove("JOURNAL_STREAM")
@@ -170,6 +171,14 @@ start_spread = "0 s"
             process,
             port: self.port,
         }
+    }
+}
+
+/// `"a"`, or `["a", "b"]`.
+fn list_or_one(registrars: &str) -> String {
+    match registrars.split_whitespace().collect::<Vec<_>>().as_slice() {
+        [one] => format!("{one:?}"),
+        several => format!("{several:?}"),
     }
 }
 

@@ -3,6 +3,7 @@
 use std::path::Path;
 use std::process::Command;
 
+use super::certificates::Authority;
 use super::process::{Process, run};
 use super::{Lab, PHONE_SYSTEM, free_port, seconds, template};
 
@@ -27,7 +28,20 @@ pub struct Wish {
     pub max_expires: u32,
     /// Life of a nonce, seconds; an older one is answered with `stale=true`.
     pub nonce_expire: u32,
+    /// Its address on loopback.
+    pub host: &'static str,
+    /// Sends each call to its contact twice, as two legs of a fork.
+    pub fork: bool,
+    /// Listens for TLS too, with a certificate for its address and for [`HOST_NAME`].
+    pub tls: bool,
+    /// Takes RFC 5626 registrations, and asks for a keep-alive within so many seconds (Flow-Timer).
+    pub outbound: Option<u32>,
+    /// Port that others know already.
+    pub port: Option<u16>,
 }
+
+/// What certificates call the phone system.
+pub const HOST_NAME: &str = "pbx.quayside.test";
 
 impl Default for Wish {
     fn default() -> Self {
@@ -35,12 +49,20 @@ impl Default for Wish {
             algorithm: "MD5",
             max_expires: 600,
             nonce_expire: 300,
+            host: PHONE_SYSTEM,
+            fork: false,
+            tls: false,
+            outbound: None,
+            port: None,
         }
     }
 }
 
 pub struct Kamailio {
     pub port: u16,
+    pub tls_port: u16,
+    host: &'static str,
+    start: Command,
     dir: std::path::PathBuf,
     process: Process,
 }
@@ -51,36 +73,94 @@ impl Kamailio {
     }
 
     pub fn start_with(lab: &Lab, wish: &Wish) -> Kamailio {
-        let dir = lab.path("kamailio");
+        let dir = lab.path(&format!("kamailio-{}", wish.host));
         std::fs::create_dir_all(dir.join("db")).unwrap();
-        let port = free_port();
         // Traps of db_text: `version` must name the table; a row ends without a trailing colon.
         std::fs::write(
             dir.join("db/version"),
             "table_name(string) table_version(int)\nsubscriber:7\n",
         )
         .unwrap();
-        let mut table = "id(int,auto) username(string) domain(string) password(string)\n".to_owned();
-        for (n, (user, password)) in SUBSCRIBERS.iter().enumerate() {
-            table += &format!("{}:{user}:quayside.test:{password}\n", n + 1);
+        let mut defines = Vec::new();
+        if wish.host == PHONE_SYSTEM {
+            defines.push("WITH_IPV6");
         }
-        std::fs::write(dir.join("db/subscriber"), table).unwrap();
+        if wish.fork {
+            defines.push("WITH_FORK");
+        }
+        if wish.outbound.is_some() {
+            defines.push("WITH_OUTBOUND");
+        }
+        if wish.tls {
+            defines.push("WITH_TLS");
+            let authority = Authority::of(lab);
+            std::fs::copy(authority.certificate(), dir.join("ca.pem")).unwrap();
+            authority.issue(
+                &[HOST_NAME, wish.host],
+                &dir.join("certificate.pem"),
+                &dir.join("key.pem"),
+            );
+        }
+        let (port, tls_port) = (wish.port.unwrap_or_else(free_port), free_port());
         let config = template(
             "kamailio/kamailio.cfg",
             &[
+                ("HOST", wish.host),
                 ("PORT", &port.to_string()),
+                ("TLS_PORT", &tls_port.to_string()),
                 ("DIR", dir.to_str().unwrap()),
                 ("MODULES", &modules()),
                 ("ALGORITHM", wish.algorithm),
                 ("NONCE_EXPIRE", &wish.nonce_expire.to_string()),
                 ("MAX_EXPIRES", &wish.max_expires.to_string()),
+                ("FLOW_TIMER", &wish.outbound.unwrap_or(0).to_string()),
             ],
         );
         std::fs::write(dir.join("kamailio.cfg"), config).unwrap();
-        let process = launch(&dir);
-        let kamailio = Kamailio { port, dir, process };
+        write_subscribers(&dir, SUBSCRIBERS);
+        let mut start = lab.command("kamailio");
+        start
+            .args(["-DD", "-E", "-m", "32", "-M", "4", "-Y", dir.to_str().unwrap()])
+            .args(defines.iter().flat_map(|d| ["-A", d]))
+            .arg("-f")
+            .arg(dir.join("kamailio.cfg"));
+        let process = Process::start("kamailio", &mut start);
+        let kamailio = Kamailio {
+            port,
+            tls_port,
+            host: wish.host,
+            start,
+            dir,
+            process,
+        };
         kamailio.wait_up();
         kamailio
+    }
+
+    /// Runs with another password for a user from now on.
+    pub fn set_password(&self, user: &str, password: &str) {
+        // It looks at the file's age in whole seconds.
+        super::pause(1.1);
+        let mut list = SUBSCRIBERS.to_vec();
+        list.iter_mut().find(|(u, _)| *u == user).expect("a subscriber").1 = password;
+        write_subscribers(&self.dir, &list);
+    }
+
+    /// Answers every REGISTER with 503 from now on, or no longer.
+    pub fn close(&self, closed: bool) {
+        self.command(&["pv.shvSet", "closed", "int", if closed { "1" } else { "0" }]);
+    }
+
+    /// Starts anew with a certificate for these names.
+    pub fn certify(&mut self, lab: &Lab, names: &[&str]) {
+        let (certificate, key) = (self.dir.join("certificate.pem"), self.dir.join("key.pem"));
+        Authority::of(lab).issue(names, &certificate, &key);
+        self.restart();
+    }
+
+    fn command(&self, words: &[&str]) -> String {
+        let socket = format!("unix:{}/ctl.sock", self.dir.display());
+        run(Command::new("kamcmd").args(["-s", &socket]).args(words))
     }
 
     fn wait_up(&self) {
@@ -110,14 +190,13 @@ impl Kamailio {
     pub fn restart(&mut self) {
         self.process.kill();
         let _ = std::fs::remove_file(self.dir.join("ctl.sock"));
-        self.process = launch(&self.dir);
+        self.process = Process::start("kamailio", &mut self.start);
         self.wait_up();
     }
 
     /// Contacts now registered for a user, in Kamailio's own words.
     pub fn contacts(&self, user: &str) -> String {
-        let dump =
-            run(Command::new("kamcmd").args(["-s", &format!("unix:{}/ctl.sock", self.dir.display()), "ul.dump"]));
+        let dump = self.command(&["ul.dump"]);
         let mut of_user = false;
         let mut contacts = String::new();
         for line in dump.lines().map(str::trim) {
@@ -151,19 +230,19 @@ impl Kamailio {
     }
 
     pub fn address(&self) -> String {
-        format!("{PHONE_SYSTEM}:{}", self.port)
+        format!("{}:{}", self.host, self.port)
     }
 }
 
-fn launch(dir: &Path) -> Process {
-    let dir_text = dir.to_str().unwrap();
-    Process::start(
-        "kamailio",
-        Command::new("kamailio")
-            .args(["-DD", "-E", "-m", "32", "-M", "4", "-Y", dir_text])
-            .arg("-f")
-            .arg(dir.join("kamailio.cfg")),
-    )
+fn write_subscribers(dir: &Path, subscribers: &[(&str, &str)]) {
+    let mut table = "id(int,auto) username(string) domain(string) password(string)\n".to_owned();
+    for (n, (user, password)) in subscribers.iter().enumerate() {
+        table += &format!("{}:{user}:quayside.test:{password}\n", n + 1);
+    }
+    // In one step: it may be read at any moment.
+    let new = dir.join("subscriber.new");
+    std::fs::write(&new, table).unwrap();
+    std::fs::rename(new, dir.join("db/subscriber")).unwrap();
 }
 
 fn modules() -> String {

@@ -3,9 +3,12 @@
 //! Addresses: the daemon is 127.0.0.1, the phone system 127.0.0.2, callers 127.0.0.3 and up. Ports are free ones.
 //! Every process that a test starts is its own process group, ended by its id when its handle is dropped.
 
+pub mod certificates;
 pub mod daemon;
+pub mod dialog;
 pub mod kamailio;
 pub mod multicast;
+pub mod names;
 pub mod packets;
 pub mod phone;
 pub mod process;
@@ -24,6 +27,7 @@ use std::time::Duration;
 
 pub const DAEMON: &str = "127.0.0.1";
 pub const PHONE_SYSTEM: &str = "127.0.0.2";
+pub const SECOND_PHONE_SYSTEM: &str = "127.0.0.5";
 pub const CALLER: &str = "127.0.0.3";
 
 /// Real time on a small machine: one whole-program test at a time.
@@ -32,6 +36,7 @@ static TURN: Mutex<()> = Mutex::new(());
 /// One test's folder and its turn. The folder stays when the test fails.
 pub struct Lab {
     dir: PathBuf,
+    world: Option<names::World>,
     _turn: MutexGuard<'static, ()>,
 }
 
@@ -41,7 +46,26 @@ impl Lab {
         let dir = Path::new(env!("CARGO_TARGET_TMPDIR")).join("peers").join(name);
         let _ = std::fs::remove_dir_all(&dir);
         std::fs::create_dir_all(&dir).expect("the lab's folder can be made");
-        Lab { dir, _turn: turn }
+        Lab {
+            dir,
+            world: None,
+            _turn: turn,
+        }
+    }
+
+    /// A network of its own, with a name server that knows these records (dnsmasq options). Everything that the lab
+    /// starts from now on lives in it.
+    pub fn with_names(mut self, records: &[String]) -> Lab {
+        self.world = Some(names::World::new(&self, records));
+        self
+    }
+
+    /// A program in the lab's network.
+    pub fn command(&self, program: impl AsRef<std::ffi::OsStr>) -> Command {
+        match &self.world {
+            Some(world) => world.command(program),
+            None => Command::new(program),
+        }
     }
 
     pub fn dir(&self) -> &Path {

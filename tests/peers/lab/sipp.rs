@@ -1,7 +1,7 @@
 //! SIPp: calls message by message, with G.711 speech by its own RTP stream.
 
 use std::path::Path;
-use std::process::{Command, ExitStatus};
+use std::process::ExitStatus;
 
 use super::process::Process;
 use super::{CALLER, Lab, free_port, seconds, template};
@@ -54,7 +54,7 @@ impl<'a> Scenario<'a> {
         );
         let scenario = lab.write(&format!("{port}-{}", self.file), &xml);
         let messages = lab.path(&format!("{port}-messages.log"));
-        let mut command = Command::new("sipp");
+        let mut command = lab.command("sipp");
         command
             .arg(&self.to)
             .arg("-sf")

@@ -52,7 +52,6 @@ impl Setup {
     }
 
     /// Anything else in the config.
-    #[allow(dead_code)] // TEMP
     pub fn site(mut self, change: impl FnOnce(Site, &Kamailio) -> Site + 'static) -> Setup {
         self.changes.push(Box::new(change));
         self

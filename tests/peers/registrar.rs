@@ -1,0 +1,268 @@
+//! Registrations over time: changed passwords, restarts, overload, several phone systems.
+
+use crate::lab::certificates::Authority;
+use crate::lab::daemon::Site;
+use crate::lab::kamailio::{Kamailio, Wish, password};
+use crate::lab::phone::Call;
+use crate::lab::sipp::Scenario;
+use crate::lab::speech::{Band, Speech, must_be_as_good, score};
+use crate::lab::yard::Setup;
+use crate::lab::{Lab, PHONE_SYSTEM, SECOND_PHONE_SYSTEM, free_port, pause, seconds};
+
+#[test]
+#[ignore = "needs the peers that deploy/check installs"]
+fn a_password_that_is_changed_and_changed_back_is_told_once_each_way() {
+    let mut yard = Setup::new("registrar-password")
+        .wish(Wish {
+            max_expires: 10,
+            ..Wish::default()
+        })
+        .start();
+    yard.kamailio.set_password("850", "larch-and-spruce");
+    // The next refresh is refused.
+    yard.daemon.process.wait(&["cannot register"], seconds(15.0));
+    let mark = yard.daemon.process.mark();
+    yard.kamailio.set_password("850", password("850"));
+    // The next try comes 30 to 60 s after the first failure (RFC 5626 §4.5: base 30 s, doubled once, halved at most).
+    yard.daemon
+        .process
+        .wait_from(mark, &["is registered at"], seconds(70.0));
+    yard.kamailio.wait_registered("850", true, 2.0);
+    assert_eq!(yard.daemon.registration_failures(), 1, "{}", yard.daemon.process.text());
+    assert_eq!(yard.daemon.registrations(), 2, "{}", yard.daemon.process.text());
+    yard.daemon.stop(10.0);
+}
+
+#[test]
+#[ignore = "needs the peers that deploy/check installs"]
+fn a_phone_system_that_restarts_within_a_page_gets_its_registration_back() {
+    let setup = Setup::new("registrar-restart").wish(Wish {
+        max_expires: 10,
+        ..Wish::default()
+    });
+    let speech = Speech::long(setup.lab());
+    let mut yard = setup.start();
+    let mut phone = yard.phone(&Call::to("850", &speech.narrow));
+    pause(2.0);
+    // It has forgotten everything but the call: the dialog lives in its ends, and BYE is routed by its Route headers.
+    yard.kamailio.restart();
+    phone.wait_done(30.0);
+    yard.kamailio.wait_registered("850", true, 12.0);
+    yard.finish(1);
+    assert_eq!(yard.reasons(), ["hung-up"], "{:#?}", yard.daemon.records());
+    assert_eq!(yard.daemon.registration_failures(), 0, "{}", yard.daemon.process.text());
+    let result = score(
+        Band::Narrow,
+        &speech.narrow,
+        &yard.site.wav,
+        0,
+        &speech.round_trip_mulaw,
+    );
+    must_be_as_good("page across a restart of the phone system", result);
+}
+
+#[test]
+#[ignore = "needs the peers that deploy/check installs"]
+fn a_domain_is_found_by_its_records_and_its_second_server_takes_over() {
+    // RFC 3263 §4.1 and §4.3: NAPTR chooses UDP, SRV names two servers in order, and a 503 means the next one.
+    let (first_port, second_port) = (free_port(), free_port());
+    let service = "_sip._udp.quayside.test";
+    let lab = Lab::new("registrar-names").with_names(&[
+        format!("--naptr-record=quayside.test,10,50,S,SIP+D2U,,{service}"),
+        format!("--srv-host={service},first.quayside.test,{first_port},10,0"),
+        format!("--srv-host={service},second.quayside.test,{second_port},20,0"),
+        format!("--host-record=first.quayside.test,{PHONE_SYSTEM}"),
+        format!("--host-record=second.quayside.test,{SECOND_PHONE_SYSTEM}"),
+    ]);
+    let speech = Speech::short(&lab);
+    // The way back is tried while the second one's binding lasts for a while yet.
+    let system = |host, port, max_expires| {
+        Kamailio::start_with(
+            &lab,
+            &Wish {
+                host,
+                port: Some(port),
+                max_expires,
+                ..Wish::default()
+            },
+        )
+    };
+    let first = system(PHONE_SYSTEM, first_port, 10);
+    let second = system(SECOND_PHONE_SYSTEM, second_port, 120);
+    let site = Site::new(&lab).extension("850", "sip:quayside.test", "zones = [\"yard\"]");
+    let mut daemon = site.start(&lab);
+    first.wait_registered("850", true, 10.0);
+    assert!(second.contacts("850").is_empty(), "not at both of them");
+
+    first.close(true);
+    second.wait_registered("850", true, 15.0);
+    // A call by way of the second one is a page.
+    let scenario = Scenario {
+        length: 1500,
+        ..Scenario::new("call.xml", second.address(), "850", &speech.mulaw)
+    };
+    scenario.start(&lab).must_pass(20.0);
+    daemon.wait_records(1, 10.0);
+
+    // And back, when the first one takes registrations again.
+    first.close(false);
+    first.wait_registered("850", true, 60.0);
+    let records = daemon.records();
+    assert_eq!(records[0].field("END_REASON"), "hung-up", "{records:#?}");
+    daemon.stop(10.0);
+}
+
+#[test]
+#[ignore = "needs the peers that deploy/check installs"]
+fn two_phone_systems_at_once_both_reach_the_loudspeakers() {
+    let lab = Lab::new("registrar-two");
+    let speech = Speech::short(&lab);
+    let mut first = Kamailio::start(&lab);
+    let second = Kamailio::start_with(
+        &lab,
+        &Wish {
+            host: SECOND_PHONE_SYSTEM,
+            ..Wish::default()
+        },
+    );
+    let both = format!("{} {}", first.registrar(), second.registrar());
+    let site = Site::new(&lab).extension("850", &both, "zones = [\"yard\"]");
+    let mut daemon = site.start(&lab);
+    first.wait_registered("850", true, 10.0);
+    second.wait_registered("850", true, 10.0);
+    let call = |to: String| {
+        let scenario = Scenario {
+            length: 1500,
+            ..Scenario::new("call.xml", to, "850", &speech.mulaw)
+        };
+        scenario.start(&lab).must_pass(20.0);
+    };
+    call(first.address());
+    daemon.wait_rest(5.0);
+    // One of them dies; the other one is none the worse.
+    first.kill();
+    call(second.address());
+    daemon.wait_records(2, 10.0);
+    daemon.wait_rest(5.0);
+    let reasons: Vec<_> = daemon.records().iter().map(|r| r.field("END_REASON")).collect();
+    assert_eq!(reasons, ["hung-up", "hung-up"], "{:#?}", daemon.records());
+    daemon.stop(20.0);
+    second.wait_registered("850", false, 2.0);
+}
+
+/// The extension by TLS, believing the lab's own authority.
+fn tls_yard(name: &str, wish: Wish, host: &str) -> (Lab, Kamailio, Site) {
+    let lab = Lab::new(name);
+    let kamailio = Kamailio::start_with(&lab, &Wish { tls: true, ..wish });
+    let authority = Authority::of(&lab);
+    let registrar = format!("sip:{host}:{};transport=tls", kamailio.tls_port);
+    let site = Site::new(&lab)
+        .table(&format!("[tls]\nca = \"{}\"", authority.certificate().display()))
+        .extension("850", &registrar, "zones = [\"yard\"]");
+    (lab, kamailio, site)
+}
+
+#[test]
+#[ignore = "needs the peers that deploy/check installs"]
+fn an_extension_registered_over_tls_takes_calls_over_tls() {
+    let (lab, mut kamailio, site) = tls_yard("registrar-tls", Wish::default(), PHONE_SYSTEM);
+    let speech = Speech::short(&lab);
+    let mut daemon = site.start(&lab);
+    kamailio.wait_registered("850", true, 10.0);
+    let log = kamailio.log();
+    assert!(
+        log.count(&["request REGISTER", "from tls:127.0.0.1:"]) > 0,
+        "{}",
+        log.text()
+    );
+    // The caller speaks UDP to the phone system, the phone system TLS to us.
+    let call = |to: String| {
+        let scenario = Scenario {
+            length: 3000,
+            ..Scenario::new("call.xml", to, "850", &speech.mulaw)
+        };
+        scenario.start(&lab).must_pass(20.0);
+    };
+    call(kamailio.address());
+    assert!(
+        log.count(&["reply 200", "to INVITE", "from tls:127.0.0.1:"]) > 0,
+        "{}",
+        log.text()
+    );
+    // The connection is gone: a new one, with a new registration, without waiting for the next refresh.
+    kamailio.restart();
+    kamailio.wait_registered("850", true, 75.0);
+    call(kamailio.address());
+    daemon.wait_records(2, 10.0);
+    daemon.stop(10.0);
+    kamailio.wait_registered("850", false, 2.0);
+}
+
+#[test]
+#[ignore = "needs the peers that deploy/check installs"]
+fn a_phone_system_with_a_certificate_for_another_name_is_not_believed() {
+    // RFC 5922 §7: the certificate must be for the name in the URI. Loopback has many addresses, the certificate one.
+    let lab = Lab::new("registrar-tls-name");
+    let wish = Wish {
+        tls: true,
+        host: SECOND_PHONE_SYSTEM,
+        ..Wish::default()
+    };
+    let mut kamailio = Kamailio::start_with(&lab, &wish);
+    // Its certificate is made anew for another name than the one that we call it.
+    kamailio.certify(&lab, &["another.quayside.test"]);
+    let authority = Authority::of(&lab);
+    let registrar = format!("sip:{SECOND_PHONE_SYSTEM}:{};transport=tls", kamailio.tls_port);
+    let site = Site::new(&lab)
+        .table(&format!("[tls]\nca = \"{}\"", authority.certificate().display()))
+        .extension("850", &registrar, "zones = [\"yard\"]");
+    let mut daemon = site.start(&lab);
+    let line = daemon.process.wait(&["its certificate is for"], seconds(10.0));
+    assert!(line.text.contains("another.quayside.test"), "{}", line.text);
+    daemon.process.wait(&["cannot register"], seconds(40.0));
+    assert_eq!(kamailio.log().count(&["request REGISTER"]), 0, "no password was sent");
+    daemon.stop(10.0);
+}
+
+#[test]
+#[ignore = "needs the peers that deploy/check installs"]
+fn an_outbound_flow_over_tcp_is_kept_alive_and_comes_back() {
+    // RFC 5626: instance id and reg-id in the Contact, Flow-Timer honoured by double CRLF (§4.4.1), and a lost flow is
+    // registered again (§4.5).
+    let lab = Lab::new("registrar-outbound");
+    let speech = Speech::short(&lab);
+    let mut kamailio = Kamailio::start_with(
+        &lab,
+        &Wish {
+            outbound: Some(10),
+            ..Wish::default()
+        },
+    );
+    let registrar = format!("{};transport=tcp", kamailio.registrar());
+    let site = Site::new(&lab).extension("850", &registrar, "zones = [\"yard\"]");
+    let mut daemon = site.start(&lab);
+    kamailio.wait_registered("850", true, 10.0);
+    let log = kamailio.log();
+    assert!(
+        log.count(&["request REGISTER", "reg-id=1", "+sip.instance=\"<urn:uuid:"]) > 0,
+        "{}",
+        log.text()
+    );
+    // Longer than the flow may be silent: the binding and the connection are still there, without another REGISTER.
+    let before = log.count(&["request REGISTER"]);
+    pause(14.0);
+    assert_eq!(log.count(&["request REGISTER"]), before, "{}", log.text());
+    let call = |to: String| {
+        let scenario = Scenario {
+            length: 1500,
+            ..Scenario::new("call.xml", to, "850", &speech.mulaw)
+        };
+        scenario.start(&lab).must_pass(20.0);
+    };
+    call(kamailio.address());
+    kamailio.restart();
+    kamailio.wait_registered("850", true, 75.0);
+    call(kamailio.address());
+    daemon.wait_records(2, 10.0);
+    daemon.stop(10.0);
+}
