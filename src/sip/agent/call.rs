@@ -6,6 +6,7 @@ use std::time::{Duration, Instant};
 use super::abilities::AnswerMode;
 use super::auth::Auth;
 use super::dialog::Refresh;
+use super::registration::contact_uri;
 use super::server::ServerKey;
 use super::{Cause, ConnectionId, ExtensionId, Flow, OFFER_LIMIT, Transport};
 use crate::sip::session_timer::Granted;
@@ -108,6 +109,8 @@ pub(super) struct Call {
     pub(super) remote_cseq: u32,
     /// The way the far end's last request came.
     pub(super) flow: Flow,
+    /// Our Contact must be a sips URI.
+    secure: bool,
     /// Requests go by `flow` whatever the routes say.
     pub(super) by_flow: bool,
     pub(super) unacknowledged: Option<Unacknowledged>,
@@ -147,6 +150,7 @@ impl Call {
         local.extend_from_slice(b";tag=");
         local.extend_from_slice(tag.as_bytes());
         let target = request.contact.as_ref().unwrap_or(&request.from);
+        let secure = wants_sips(request);
         Call {
             extension,
             phase: Phase::Offered,
@@ -174,6 +178,7 @@ impl Call {
             local_cseq: 0,
             remote_cseq: request.cseq,
             flow,
+            secure,
             by_flow: false,
             unacknowledged: None,
             change: None,
@@ -184,6 +189,15 @@ impl Call {
             described: Vec::new(),
             heard_of: Vec::new(),
             refresh: Refresh::new(&request.message),
+        }
+    }
+
+    /// Our Contact within the call, with its brackets.
+    pub(super) fn contact(&self, user: &str) -> String {
+        let uri = contact_uri(user, self.flow.local, self.flow.transport);
+        match uri.strip_prefix("sip:").filter(|_| self.secure) {
+            Some(rest) => format!("<sips:{}>", rest.trim_end_matches(";transport=tls")),
+            None => format!("<{uri}>"),
         }
     }
 
@@ -304,6 +318,16 @@ impl Call {
             connection: None,
         }
     }
+}
+
+/// RFC 3261 §12.1.1: a sips URI in the Request-URI, in the top Record-Route, or without one in the Contact.
+fn wants_sips(request: &Request) -> bool {
+    let secure = |address: &Address| address.uri.sip().is_some_and(|u| u.secure);
+    let route = match request.record_route.first() {
+        Some(top) => Address::read(top).ok().is_some_and(|a| secure(&a)),
+        None => request.contact.as_ref().is_some_and(secure),
+    };
+    route || request.uri.sip().is_some_and(|u| u.secure)
 }
 
 fn is_unicast(address: SocketAddr) -> bool {

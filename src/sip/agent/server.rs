@@ -124,7 +124,7 @@ impl Agent {
             from_tag: request.from.tag().map(<[u8]>::to_vec),
             cseq: request.cseq,
             is_first: request.to.tag().is_none(),
-            via_port: reply_port(&request.via).unwrap_or(5060),
+            via_port: reply_port(&request.via, flow.transport).unwrap_or(flow.transport.default_port()),
             request: Some(Arc::clone(request)),
             tag,
             call: None,

@@ -123,12 +123,13 @@ impl Agent {
 pub(super) fn reply_flow(flow: Flow, via: &Via) -> Flow {
     let mut out = flow;
     if flow.transport == Transport::Udp && !via.params.has("rport") {
-        out.peer.set_port(reply_port(via).unwrap_or_else(|| flow.peer.port()));
+        out.peer
+            .set_port(reply_port(via, flow.transport).unwrap_or_else(|| flow.peer.port()));
     }
     out
 }
 
 /// The port in Via; `None` for 0, to which nothing can be sent.
-pub(super) fn reply_port(via: &Via) -> Option<u16> {
-    Some(via.port.unwrap_or(5060)).filter(|p| *p != 0)
+pub(super) fn reply_port(via: &Via, transport: Transport) -> Option<u16> {
+    Some(via.port.unwrap_or(transport.default_port())).filter(|p| *p != 0)
 }

@@ -5,6 +5,7 @@ use std::time::Instant;
 
 use rsip::Method;
 
+use super::Transport;
 use super::abilities::{ALLOW, described, lacking};
 use super::server::{ServerKey, key};
 use super::{Agent, ExtensionId, Flow};
@@ -125,7 +126,8 @@ impl Agent {
         let Uri::Sip(uri) = &request.uri else {
             return self.reject(own, 416, &[], now);
         };
-        if uri.secure {
+        if uri.secure && flow.transport != Transport::Tls {
+            // RFC 3261 §26.2.2: what asks for TLS must come by it.
             return self.reject(own, 416, &[], now);
         }
         let extension = self.select(request, flow);

@@ -102,10 +102,15 @@ impl SipUri {
         self.user.as_deref().map(text::unescape)
     }
 
-    /// Where it points, if that needs no name service; 5060 unless said.
+    /// Where it points, if that needs no name service; 5060 unless said, 5061 by TLS (RFC 3261 §19.1.2).
     pub fn address(&self) -> Option<SocketAddr> {
+        let tls = self
+            .params
+            .value("transport")
+            .is_some_and(|t| t.eq_ignore_ascii_case(b"tls"));
+        let port = if self.secure || tls { 5061 } else { 5060 };
         match self.host {
-            Host::Ip(ip) => Some(SocketAddr::new(ip, self.port.unwrap_or(5060))),
+            Host::Ip(ip) => Some(SocketAddr::new(ip, self.port.unwrap_or(port))),
             Host::Name(_) => None,
         }
     }

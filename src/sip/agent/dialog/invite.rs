@@ -6,7 +6,6 @@ use super::update::Glare;
 use super::{reason_value, timer_headers};
 use crate::sip::agent::abilities::{AnswerMode, sdp_type, session_headers};
 use crate::sip::agent::call::{Change, Phase, Unacknowledged};
-use crate::sip::agent::registration::contact_uri;
 use crate::sip::agent::server::{Answer, ServerKey};
 use crate::sip::agent::{Agent, CallId, Cause, Ending, Event, Flow};
 use crate::sip::wire::Request;
@@ -81,8 +80,7 @@ impl Agent {
     pub(super) fn contact(&self, call: CallId) -> Option<String> {
         let c = self.calls.get(&call)?;
         let extension = self.settings.extensions.get(usize::from(c.extension.0))?;
-        let uri = contact_uri(&extension.user, c.flow.local, c.flow.transport);
-        Some(format!("<{uri}>"))
+        Some(c.contact(&extension.user))
     }
 
     /// Refuses a call that was not answered, with a Reason if there is a cause. A status that is no refusal

@@ -187,3 +187,60 @@ fn registration_over_tcp() {
         matches!(world.events.last(), Some(Event::RegistrationFailed { first: true, cause, .. }) if cause.contains("reached"))
     );
 }
+
+/// RFC 3261 §12.1.1, §26.2.2: what asks for sips must come by TLS, and then our Contact is sips too.
+#[test]
+fn sips_goes_by_tls_only() {
+    let tls = Flow {
+        transport: Transport::Tls,
+        ..tcp(FROM, Some(3))
+    };
+    let by_tls = |text: &str| {
+        let text = over_tcp(text).replace("SIP/2.0/TCP", "SIP/2.0/TLS");
+        text.replace(";transport=tcp", ";transport=tls")
+    };
+    let uri = |text: &str| text.replacen("INVITE sip:", "INVITE sips:", 1);
+    for (what, text, contact) in [
+        ("plain", by_tls(&invite("a")), "<sip:600@192.0.2.50:5060;transport=tls>"),
+        ("Request-URI", uri(&by_tls(&invite("a"))), "<sips:600@192.0.2.50:5060>"),
+        (
+            "Contact",
+            by_tls(&invite("a")).replace("Contact: <sip:", "Contact: <sips:"),
+            "<sips:600@192.0.2.50:5060>",
+        ),
+        (
+            "Record-Route",
+            by_tls(&invite("a")).replace("Max-Forwards", "Record-Route: <sips:192.0.2.10;lr>\r\nMax-Forwards"),
+            "<sips:600@192.0.2.50:5060>",
+        ),
+        (
+            "sip Record-Route above a sips Contact",
+            by_tls(&invite("a"))
+                .replace("Contact: <sip:", "Contact: <sips:")
+                .replace("Max-Forwards", "Record-Route: <sip:192.0.2.10;lr>\r\nMax-Forwards"),
+            "<sip:600@192.0.2.50:5060;transport=tls>",
+        ),
+    ] {
+        let mut world = World::plain();
+        feed(&mut world, tls, &text);
+        let call = world.call();
+        world.agent.accept(call, ANSWER.into(), world.now);
+        world.drain();
+        assert_eq!((world.last().status(), world.last().flow), (200, tls), "{what}");
+        assert_eq!(world.last().header("Contact"), contact, "{what}");
+        // Back by the connection that is there.
+        let tag = world.last().to_tag();
+        feed(&mut world, tls, &by_tls(&in_dialog("ACK", 1, "b", &tag, "")));
+        world.agent.hang_up(call, None, world.now);
+        world.drain();
+        assert_eq!(
+            (world.last().method(), world.last().flow),
+            ("BYE".into(), tls),
+            "{what}"
+        );
+        assert!(world.last().header("Via").starts_with("SIP/2.0/TLS "), "{what}");
+    }
+    let mut world = World::plain();
+    feed(&mut world, tcp(FROM, Some(3)), &uri(&over_tcp(&invite("a"))));
+    assert_eq!(world.last().status(), 416);
+}
