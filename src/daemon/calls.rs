@@ -72,6 +72,7 @@ impl Leg {
             None => self.back = ReturnPath::new(agreed, seed, now),
         }
         self.agreed = Some(agreed);
+        self.lock.expect(self.peer.ip(), agreed.remote);
         if let Some((tone, repeat)) = self.waiting_tone.take() {
             self.play(&tone, repeat);
         }

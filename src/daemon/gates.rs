@@ -161,7 +161,7 @@ impl Control {
             agreed: None,
             receiver: Receiver::new(payloads),
             payloads,
-            lock: SourceLock::default(),
+            lock: SourceLock::new(now),
             keypad: Keypad::new(payloads),
             back: None,
             waiting_tone: None,
@@ -195,10 +195,13 @@ impl Control {
         if leg.reader.is_some() {
             return;
         }
+        leg.lock.expect(leg.peer.ip(), leg.agreed.and_then(|a| a.remote));
+        let (lock, doors) = (leg.lock.clone(), self.doors.clone());
         leg.reader = Some(ports::read_rtp(
             leg.socket.clone(),
             Port::Call(call),
             self.rtp_queue.clone(),
+            move |peer, octets, at| lock.is_worth_reading(peer, octets, at, &doors),
         ));
         let body = leg.body.clone();
         self.agent.accept(call, body, now);

@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 use tokio::sync::mpsc::Sender;
 
 use super::control::Control;
+use super::pace::{Allowance, Rate};
 use super::ports::{self, Arrival, Port, Reader};
 use crate::config::plan;
 use crate::device::net;
@@ -17,6 +18,10 @@ use crate::sip::network::Network;
 
 /// Between attempts to join a group whose interface is not there (yet), and between looks whether it still is.
 const REJOIN: Duration = Duration::from_secs(5);
+
+/// Datagrams that a group may send at once, and a second: several streams of the shortest packets. What floods it
+/// beyond costs no more than its reading.
+const PACKETS: Rate = (2000.0, 4000.0);
 
 /// One group's reception.
 pub struct Group {
@@ -81,7 +86,13 @@ impl Group {
         self.reader = None;
         match net::multicast_socket(settings.address, settings.interface.as_deref()) {
             Ok(socket) => {
-                self.reader = Some(ports::read_rtp(Rc::new(socket), Port::Group(index), queue.clone()));
+                let mut allowance = Allowance::new(PACKETS, now);
+                self.reader = Some(ports::read_rtp(
+                    Rc::new(socket),
+                    Port::Group(index),
+                    queue.clone(),
+                    move |_, _, at| allowance.take(PACKETS, 1.0, at),
+                ));
                 self.interface = interface;
                 self.told = false;
                 Join::Joined

@@ -116,12 +116,18 @@ impl Drop for Reader {
     }
 }
 
-/// Reads RTP from a socket until dropped.
-pub fn read_rtp(socket: Rc<DatagramSocket>, port: Port, queue: Sender<Arrival>) -> Reader {
+/// Reads RTP from a socket until dropped. Of what is not `wanted` nothing is kept.
+pub fn read_rtp(
+    socket: Rc<DatagramSocket>,
+    port: Port,
+    queue: Sender<Arrival>,
+    mut wanted: impl FnMut(SocketAddr, &[u8], Instant) -> bool + 'static,
+) -> Reader {
     Reader::new(tokio::task::spawn_local(async move {
         let mut buffer = vec![0; RTP_DATAGRAM];
         loop {
             match socket.recv(&mut buffer).await {
+                Ok(datagram) if !wanted(datagram.peer, &buffer[..datagram.len], datagram.at) => {}
                 Ok(datagram) => {
                     // A truncated one cannot be valid any more; it goes on empty so that it is counted.
                     let octets = if datagram.truncated {

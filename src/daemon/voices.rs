@@ -31,7 +31,7 @@ impl Control {
                 let Received::Packet { packet, .. } = leg.receiver.handle(&octets, at) else {
                     return;
                 };
-                leg.lock.valid(peer, at);
+                leg.lock.valid(peer, leg.receiver.ssrc(), at);
                 let page = leg.page;
                 if leg.held {
                     while leg.receiver.take_kept().is_some() {}

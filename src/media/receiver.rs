@@ -222,6 +222,7 @@ impl Receiver {
         }
         if !known {
             self.foreign += 1;
+            self.pass_over(ssrc, seq);
             return Received::Dropped("unknown payload type");
         }
         self.probation(ssrc, packet, at)
@@ -317,6 +318,14 @@ impl Receiver {
             return Received::Dropped("another SSRC");
         }
         Received::Probation
+    }
+
+    /// A packet that is not for us, comfort noise between the words say, breaks no run of a source on probation.
+    fn pass_over(&mut self, ssrc: u32, seq: u16) {
+        let next = |c: &&mut Candidate| c.ssrc == ssrc && seq == c.max_seq.wrapping_add(1);
+        if let Some(candidate) = self.candidates.iter_mut().find(next) {
+            candidate.max_seq = seq;
+        }
     }
 
     /// Index of the candidate of `ssrc`, made if need be.

@@ -354,3 +354,34 @@ fn a_broken_time_line_is_no_jitter() {
         b.receiver.figures().jitter_ms
     );
 }
+
+/// A sender that puts something foreign (comfort noise, events that were not agreed on) between its packets: RFC 3550
+/// A.1 counts the sequence, and the next one of ours is in sequence.
+#[test]
+fn foreign_payloads_between_the_packets_keep_nobody_on_probation() {
+    let mut b = Bench::new();
+    let foreign = |seq: u16| {
+        let mut d = rtp(7, seq, u32::from(seq) * 160);
+        d[1] = 99;
+        d
+    };
+    for i in 0..10u16 {
+        if i % 2 == 0 {
+            b.feed(&rtp(7, i, u32::from(i) * 160), u64::from(i) * 20);
+        } else {
+            assert_eq!(b.feed(&foreign(i), u64::from(i) * 20), "unknown payload type");
+        }
+    }
+    assert_eq!(b.wire(), [0, 2, 4, 6, 8], "none is lost, the first included");
+    // Alone they make no source valid, whatever their sequence.
+    let mut b = Bench::new();
+    for i in 0..50 {
+        assert_eq!(b.feed(&foreign(i), u64::from(i) * 20), "unknown payload type");
+    }
+    assert_eq!(b.feed(&rtp(7, 50, 8000), 1000), "probation");
+    // Nor does one out of sequence count.
+    let mut b = Bench::new();
+    b.feed(&rtp(7, 0, 0), 0);
+    b.feed(&foreign(2), 20);
+    assert_eq!(b.feed(&rtp(7, 3, 480), 40), "probation");
+}
