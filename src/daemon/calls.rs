@@ -32,6 +32,9 @@ pub struct Leg {
     /// What may arrive; the voice knows these.
     pub payloads: PayloadMap,
     pub lock: SourceLock,
+    /// Whose datagrams the socket takes; everybody's if empty. And until when, if nothing comes.
+    pub inside: Vec<SocketAddr>,
+    pub fence_until: Option<Instant>,
     /// What is dialled during the call.
     pub keypad: Keypad,
     pub back: Option<ReturnPath>,
@@ -92,11 +95,22 @@ impl Leg {
         }
     }
 
+    /// Lets the kernel drop what will not be heard.
+    pub fn fence(&mut self, now: Instant) {
+        let (inside, until) = self.lock.inside(now);
+        self.fence_until = until;
+        if inside != self.inside {
+            // Without it the reader drops the same, at a higher cost.
+            let _ = self.socket.fence(&inside);
+            self.inside = inside;
+        }
+    }
+
     /// When the leg wants attention next.
     pub fn due(&self) -> Option<Instant> {
         let hang_up = self.hang_up.as_ref().map(|(at, _)| *at);
         let packet = self.back.as_ref().and_then(ReturnPath::due);
-        [hang_up, packet].into_iter().flatten().min()
+        [hang_up, packet, self.fence_until].into_iter().flatten().min()
     }
 
     /// Sends what is due to the caller.

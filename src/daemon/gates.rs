@@ -162,6 +162,8 @@ impl Control {
             receiver: Receiver::new(payloads),
             payloads,
             lock: SourceLock::new(now),
+            inside: Vec::new(),
+            fence_until: None,
             keypad: Keypad::new(payloads),
             back: None,
             waiting_tone: None,

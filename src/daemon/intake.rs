@@ -13,7 +13,7 @@ use super::pace::{Allowance, Rate, place};
 use super::ports::Signal;
 
 /// Far ends with a lane of their own; all others share one. Registrars have as many of theirs.
-pub const MAX_LANES: usize = 32;
+pub const MAX_LANES: usize = 256;
 /// Messages and stream pieces that may wait in one lane.
 pub const LANE_DEPTH: usize = 128;
 /// Octets that may wait in one lane.
@@ -283,7 +283,7 @@ mod tests {
         let now = Instant::now();
         let intake = Intake::new(now);
         for i in 0..20_000 {
-            let peer = ip(i % 500);
+            let peer = ip(i % 2000);
             intake.offer(peer, false, 60_000, || datagram(peer, 60_000), now);
         }
         let lanes = intake.0.lanes.borrow();
@@ -315,15 +315,15 @@ mod tests {
     fn a_lane_that_is_spare_goes_to_a_newcomer() {
         let now = Instant::now();
         let intake = Intake::new(now);
-        for i in 0..200 {
+        for i in 0..500 {
             intake.offer(ip(i), false, 10, || datagram(ip(i), 10), now);
         }
         let mut got = Vec::new();
         intake.drain(&mut got, usize::MAX);
         let later = now + Duration::from_secs(10);
-        intake.offer(ip(777), false, 10, || datagram(ip(777), 10), later);
+        intake.offer(ip(7777), false, 10, || datagram(ip(7777), 10), later);
         let lanes = intake.0.lanes.borrow();
-        assert!(lanes.all.iter().any(|l| l.place == Some(ip(777))));
+        assert!(lanes.all.iter().any(|l| l.place == Some(ip(7777))));
         assert_eq!(lanes.all.len(), 1 + MAX_LANES);
     }
 

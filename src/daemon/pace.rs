@@ -12,7 +12,7 @@ pub const CONNECTIONS: Rate = (200.0, 40.0);
 /// The same with TLS: each costs milliseconds of a small board.
 pub const HANDSHAKES: Rate = (50.0, 10.0);
 /// Addresses with an allowance of their own; all others share one.
-const MAX_SOURCES: usize = 32;
+const MAX_SOURCES: usize = 256;
 /// Refusals are told at most this often.
 const TELL: Duration = Duration::from_secs(60);
 

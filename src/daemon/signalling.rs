@@ -305,6 +305,7 @@ impl Control {
         let mut over = Vec::new();
         for (call, leg) in &mut self.calls {
             leg.send(now);
+            leg.fence(now);
             if let Some((_, cause)) = leg.hang_up.take_if(|(at, _)| *at <= now) {
                 over.push((*call, cause));
             }

@@ -77,6 +77,22 @@ impl SourceLock {
         self.0.ssrc.set(ssrc);
     }
 
+    /// Whose datagrams the kernel may keep at `now`; empty: everybody's, because a source that fell silent may be
+    /// replaced. And when that changes if nothing comes.
+    pub fn inside(&self, now: Instant) -> (Vec<SocketAddr>, Option<Instant>) {
+        match self.0.held.get() {
+            Some((source, last)) if now.saturating_duration_since(last) < SILENT => {
+                let agreed = self
+                    .0
+                    .agreed
+                    .get()
+                    .filter(|a| *a != source && a.is_ipv4() == source.is_ipv4());
+                ([source].into_iter().chain(agreed).collect(), Some(last + SILENT))
+            }
+            _ => (Vec::new(), None),
+        }
+    }
+
     /// For the reader: whether anything of a datagram is to be kept.
     pub fn is_worth_reading(&self, peer: SocketAddr, octets: &[u8], at: Instant, doors: &Doors) -> bool {
         let ip = peer.ip().to_canonical();
@@ -181,6 +197,9 @@ mod tests {
                 lock.valid(phone, Some(7), at);
             }
         }
+        let (inside, until) = lock.inside(now + Duration::from_secs(1));
+        assert_eq!((inside, until), (vec![phone], Some(now + Duration::from_millis(1980))));
+        assert_eq!(lock.inside(now + Duration::from_secs(2)), (Vec::new(), None));
         assert_eq!(speech, 50);
         assert!(others <= 300, "{others}");
         // A phone that moved is heard again.

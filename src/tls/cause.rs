@@ -112,7 +112,9 @@ fn certificate(cause: &CertificateError, now: SystemTime) -> String {
             )
         }
         CertificateError::Revoked => "its certificate was revoked".to_owned(),
-        CertificateError::BadSignature => "its certificate's signature is wrong".to_owned(),
+        CertificateError::BadSignature => {
+            "its certificate's signature is wrong: a CA of the same name with another key?".to_owned()
+        }
         other => cut(&format!("its certificate is not accepted: {other:?}")),
     };
     if clock_is_wrong(now) && !text.contains("the board's clock") {

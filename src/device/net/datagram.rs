@@ -92,6 +92,10 @@ impl DatagramSocket {
         transmit(self.socket.as_raw_fd(), bytes, peer, local_ip)
     }
 
+    pub(super) fn socket(&self) -> &UdpSocket {
+        &self.socket
+    }
+
     /// # Errors
     /// The socket's.
     pub fn local_addr(&self) -> io::Result<SocketAddr> {

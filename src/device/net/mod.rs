@@ -13,6 +13,7 @@ use socket2::{Domain, InterfaceIndexOrAddress, Protocol, SockAddr, Socket, TcpKe
 use tokio::net::{TcpListener, TcpSocket, TcpStream};
 
 mod datagram;
+mod fence;
 mod interface;
 #[cfg(test)]
 mod tests;
