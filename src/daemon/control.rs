@@ -422,7 +422,9 @@ fn keyring(plan: &Plan) -> Result<Option<Keyring>, StartError> {
     if !connects && !listens && plan.tls == crate::tls::Files::default() {
         return Ok(None);
     }
-    Keyring::open(plan.tls.clone(), connects)
+    // A name service may send any registrar's hop to TLS (RFC 3263 §4.1).
+    let with_roots = plan.extensions.iter().any(|e| !e.registrars.is_empty());
+    Keyring::open(plan.tls.clone(), with_roots)
         .map(Some)
         .map_err(StartError::Tls)
 }
