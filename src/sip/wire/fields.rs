@@ -8,10 +8,11 @@ use super::{Fault, MAX_LIST};
 /// # Errors
 /// 400 on an open quote or angle bracket, or on more than [`MAX_LIST`] elements.
 pub fn split_list(value: &[u8]) -> Result<Vec<&[u8]>, Fault> {
-    split(value, b',')
+    split(value, b',', true)
 }
 
-fn split(value: &[u8], at: u8) -> Result<Vec<&[u8]>, Fault> {
+/// `angles`: what stands in angle brackets is one piece.
+fn split(value: &[u8], at: u8, angles: bool) -> Result<Vec<&[u8]>, Fault> {
     let (mut quoted, mut angle, mut escaped) = (false, false, false);
     let mut out = Vec::new();
     let mut from = 0;
@@ -20,8 +21,8 @@ fn split(value: &[u8], at: u8) -> Result<Vec<&[u8]>, Fault> {
             _ if escaped => escaped = false,
             b'\\' if quoted => escaped = true,
             b'"' if !angle => quoted = !quoted,
-            b'<' if !quoted => angle = true,
-            b'>' if !quoted => angle = false,
+            b'<' if angles && !quoted => angle = true,
+            b'>' if angles && !quoted => angle = false,
             _ if *b == at && !quoted && !angle => {
                 if out.len() == MAX_LIST {
                     return Err(Fault::syntax("a header's list is too long"));
@@ -88,7 +89,7 @@ impl Params {
             .strip_prefix(b";")
             .ok_or(Fault::syntax("something that is no parameter"))?;
         let mut out = Vec::new();
-        for part in split(rest, b';')? {
+        for part in split(rest, b';', false)? {
             let (name, value) = match part.iter().position(|b| *b == b'=') {
                 Some(i) => (part.get(..i), part.get(i + 1..).map(trim)),
                 None => (Some(part), None),
@@ -132,7 +133,8 @@ impl Params {
     }
 }
 
-/// A token, host or quoted string (RFC 3261 §25.1 `gen-value`), leniently: anything but white space and stray quotes.
+/// A token, host or quoted string (RFC 3261 §25.1 `gen-value`), leniently: anything but white space, angle brackets and
+/// stray quotes.
 fn is_gen_value(octets: &[u8]) -> bool {
     match octets {
         [] => false,
@@ -145,7 +147,7 @@ fn is_gen_value(octets: &[u8]) -> bool {
             });
             ends && !escaped
         }
-        plain => !plain.iter().any(|b| b.is_ascii_whitespace() || *b == b'"'),
+        plain => !plain.iter().any(|b| b.is_ascii_whitespace() || b"\"<>".contains(b)),
     }
 }
 

@@ -381,6 +381,14 @@ fn via_goes_back() {
     }
 }
 
+/// What is read of a parameter is what is sent back of it: brackets do not hide a semicolon.
+#[test]
+fn brackets_in_a_via_hide_nothing() {
+    let value = b"SIP/2.0/UDP h;received=2001:db8::9<5;branch=z9hG4bK1>6";
+    assert!(Via::read(value).is_err());
+    assert_eq!(reply_via(value, "192.0.2.1:5060".parse().unwrap()), value);
+}
+
 #[test]
 fn lists() {
     let elements = split_list(b"<sip:a,b@c>;x=\"1,2\" , \"d, <e\" <sip:f> ,g").unwrap();

@@ -18,7 +18,7 @@ use hornwire::sip::wire::MAX_MESSAGE;
 use messages::{ANSWERS, Asked, BODIES, Learned, REQUESTS, learn};
 
 /// Operations of one run.
-const MAX_STEPS: usize = 48;
+const MAX_STEPS: usize = 32;
 /// What one message from outside may make the agent send at once, retransmissions of all calls included.
 const MAX_AT_ONCE: usize = 4 * MAX_CALLS + 64;
 const ANSWER: &str =
@@ -56,6 +56,8 @@ struct Seen {
     resolves: Vec<RegistrationId>,
     last: Option<(Flow, Vec<u8>)>,
     reached: Reached,
+    /// Nobody answers any more.
+    resting: bool,
 }
 
 struct World {
@@ -330,7 +332,6 @@ impl World {
             assert!(steps < 100_000, "no end of timers");
             self.agent.handle_timeout(self.now);
             self.drain();
-            self.bounds();
         }
         self.now = self.now.max(until);
     }
@@ -356,6 +357,9 @@ impl World {
         assert!(octets.len() <= 2 * MAX_MESSAGE, "{} octets at once", octets.len());
         // Keep-alives: line ends, STUN.
         if octets == b"\r\n" || octets == b"\r\n\r\n" || octets.first().is_some_and(|b| *b < 4) {
+            return;
+        }
+        if self.seen.resting {
             return;
         }
         match learn(octets) {
@@ -411,6 +415,8 @@ impl World {
         }
         self.agent.shut_down(self.now);
         self.drain();
+        self.bounds();
+        self.seen.resting = true;
         self.run_to(self.now + Duration::from_secs(300));
         assert!(self.seen.calls.values().all(|ended| *ended), "a call that never ended");
         let load = self.agent.load();
