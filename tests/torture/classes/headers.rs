@@ -442,6 +442,12 @@ fn any_octet_in_any_header() {
                             "Accept",
                             "Timestamp",
                             "Accept-Encoding",
+                            "Session-Expires",
+                            "Min-SE",
+                            "Require",
+                            "Unsupported",
+                            "Retry-After",
+                            "RSeq",
                         ];
                         let name = String::from_utf8_lossy(&header.name);
                         assert!(known.contains(&name.as_ref()), "{name} of nowhere");
