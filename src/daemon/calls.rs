@@ -122,6 +122,24 @@ impl Leg {
     }
 }
 
+/// What we say next of ourselves: under the same version if it is the same, else under the next one (RFC 3264 §8).
+/// `last` is what we said before.
+/// # Errors
+/// The far end's description does not fit.
+pub fn described<T>(
+    local: &mut sdp::Local,
+    last: &mut Vec<u8>,
+    write: impl Fn(&sdp::Local, &[u8]) -> Result<(Vec<u8>, T), sdp::SdpError>,
+) -> Result<(Vec<u8>, T), sdp::SdpError> {
+    let (mut body, mut rest) = write(local, last)?;
+    if body != *last {
+        local.version += 1;
+        (body, rest) = write(local, last)?;
+    }
+    last.clone_from(&body);
+    Ok((body, rest))
+}
+
 /// Going from speaking to sendonly or inactive, or to the zero address, is hold (RFC 3264 §8.4); an announcement that
 /// begins as sendonly, or gives a host name for its address, is not.
 fn is_held(held: bool, before: Option<Agreed>, now: Agreed) -> bool {
@@ -179,6 +197,36 @@ mod tests {
             direction,
             ptime: 20,
         }
+    }
+
+    /// RFC 3264 §8, RFC 4028 §7.4: a refresh keeps the version, a change raises it by one, a misfit leaves it.
+    #[test]
+    fn versions_of_descriptions() {
+        let mut local = sdp::Local {
+            address: "192.0.2.50".parse().unwrap(),
+            rtp_port: 30_000,
+            codecs: vec![crate::media::Codec::Pcmu, crate::media::Codec::Pcma],
+            session_id: 7,
+            version: 0,
+        };
+        let offer = |types: &str| {
+            format!(
+                "v=0\r\no=- 1 1 IN IP4 192.0.2.10\r\ns=-\r\nc=IN IP4 192.0.2.10\r\nt=0 0\r\nm=audio 4000 RTP/AVP {types}\r\n"
+            )
+        };
+        let mut last = sdp::answer(offer("0").as_bytes(), &local).unwrap().0;
+        let mut again = |types: &str| {
+            let offer = offer(types);
+            let said = described(&mut local, &mut last, |l, _| sdp::answer(offer.as_bytes(), l)).is_ok();
+            (said, local.version, last.clone())
+        };
+        let first = again("0");
+        assert_eq!((first.0, first.1), (true, 0));
+        let changed = again("8");
+        assert_eq!((changed.0, changed.1), (true, 1));
+        assert!(String::from_utf8(changed.2.clone()).unwrap().contains("o=- 7 1 IN"));
+        assert_eq!(again("8"), (true, 1, changed.2.clone()));
+        assert_eq!(again("77"), (false, 1, changed.2));
     }
 
     /// RFC 3264 §8.4, and RFC 2543's zero address that it keeps; directions are ours, mirrored from the offer's.

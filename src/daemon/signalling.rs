@@ -3,7 +3,7 @@
 use std::net::SocketAddr;
 use std::time::{Duration, Instant, SystemTime};
 
-use super::calls::{self, Leg};
+use super::calls;
 use super::control::Control;
 use super::pages::Page;
 use super::ports::Signal;
@@ -237,7 +237,8 @@ impl Control {
         }
         let before = leg.local.version;
         match offer {
-            Some(offer) => match described(leg, |local, _| sdp::answer(&offer, local)) {
+            Some(offer) => match calls::described(&mut leg.local, &mut leg.body, |local, _| sdp::answer(&offer, local))
+            {
                 Ok((body, agreed)) => {
                     self.agent.accept_change(call, body, now);
                     self.agree(call, agreed, now);
@@ -249,7 +250,9 @@ impl Control {
                 }
             },
             None => {
-                let offer = described(leg, |local, last| Ok((sdp::offer_again(local, last), ())));
+                let offer = calls::described(&mut leg.local, &mut leg.body, |local, last| {
+                    Ok((sdp::offer_again(local, last), ()))
+                });
                 let body = offer.map(|(body, ())| body).unwrap_or_default();
                 self.agent.accept_change(call, body, now);
             }
@@ -318,22 +321,6 @@ impl Control {
     pub(super) fn extension_name(&self, extension: ExtensionId) -> String {
         self.plan.extensions[usize::from(extension.0)].name.clone()
     }
-}
-
-/// What we say next of ourselves: under the same version if it is the same, else under the next one.
-/// # Errors
-/// The far end's description does not fit.
-fn described<T>(
-    leg: &mut Leg,
-    write: impl Fn(&sdp::Local, &[u8]) -> Result<(Vec<u8>, T), SdpError>,
-) -> Result<(Vec<u8>, T), SdpError> {
-    let (mut body, mut rest) = write(&leg.local, &leg.body)?;
-    if body != leg.body {
-        leg.local.version += 1;
-        (body, rest) = write(&leg.local, &leg.body)?;
-    }
-    leg.body.clone_from(&body);
-    Ok((body, rest))
 }
 
 pub(super) fn status(error: &SdpError) -> u16 {

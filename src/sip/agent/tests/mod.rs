@@ -3,6 +3,7 @@
 
 mod calls;
 mod endings;
+mod flows;
 mod gate;
 mod hostile;
 mod lossy;
