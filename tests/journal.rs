@@ -69,6 +69,9 @@ fn write_entries() {
             jitter_ms: 2.1,
             ..ReceiverFigures::default()
         },
+        protection: "none".into(),
+        not_authentic: 0,
+        replayed: 0,
         playout: PlayoutFigures::default(),
         level: None,
         keys: 0,

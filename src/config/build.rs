@@ -4,7 +4,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use super::checks;
-use super::plan::{Card, CardOutput, Chime, Extension, Group, Paging, Plan, Relay, RelayLine, Sip, Zone};
+use super::plan::{Card, CardOutput, Chime, Extension, Group, Paging, Plan, Relay, RelayLine, Sip, Srtp, Zone};
 use super::problem::{Complaint, Problems, alternatives, nearest, quote};
 use super::secrets::{self, Origin, Secrets};
 use super::sheet::{Sheet, Sheets};
@@ -12,8 +12,10 @@ use super::text::SIP_PORT;
 use super::tls;
 use super::value::Named;
 use crate::media::Codec;
+use crate::media::srtp::{Master, Suite};
 use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
 use crate::sip::agent::{Hop, Registrar, Transport};
+use crate::sip::sdp;
 use crate::sip::secret::Secret;
 use crate::sound::level::{Db, Dbfs};
 
@@ -36,7 +38,7 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
         .collect();
     let groups = sheets
         .of("groups")
-        .map(|s| group(s, sheets, problems))
+        .map(|s| group(s, sheets, &secrets, problems))
         .collect::<Option<Vec<_>>>();
     // Absent only when of the wrong shape, which is an error.
     let codes = gates::codes(sheets, &secrets, problems);
@@ -205,10 +207,15 @@ fn extension(sheet: &Sheet, sheets: &Sheets, secrets: &Secrets, problems: &mut P
         user: sheet.text("user").unwrap_or_default().to_owned(),
         registrars: registrars(sheet),
         auth_user: sheet.text("auth_user").map(str::to_owned),
-        password: password(sheet, secrets, problems),
+        password: secret(sheet, "secret", secrets, problems).cloned(),
         expires: u32::try_from(expires).unwrap_or(3600),
         keep_alive: sheet.duration("keep_alive"),
         codecs: sheet.choices("codecs").iter().filter_map(|w| codec(w)).collect(),
+        srtp: match sheet.text("srtp") {
+            Some("off") => Srtp::Off,
+            Some("require") => Srtp::Require,
+            _ => Srtp::Prefer,
+        },
         gate: gates::rules(sheet, sheets, &paging, problems),
         paging,
     }
@@ -225,10 +232,11 @@ fn registrars(sheet: &Sheet) -> Vec<Registrar> {
     sheet.registrars("registrar").iter().map(with_proxies).collect()
 }
 
-fn password(sheet: &Sheet, secrets: &Secrets, problems: &mut Problems) -> Option<Secret> {
-    let (name, at) = sheet.names("secret").first()?;
+/// The secret that `key` names.
+fn secret<'a>(sheet: &Sheet, key: &str, secrets: &'a Secrets, problems: &mut Problems) -> Option<&'a Secret> {
+    let (name, at) = sheet.names(key).first()?;
     if let Some(secret) = secrets.names.get(name) {
-        return Some(secret.clone());
+        return Some(secret);
     }
     if secrets.loaded {
         let hint = match nearest(name, secrets.names.keys().map(String::as_str)) {
@@ -238,7 +246,7 @@ fn password(sheet: &Sheet, secrets: &Secrets, problems: &mut Problems) -> Option
         problems.error(
             *at,
             Complaint {
-                key: sheet.path("secret"),
+                key: sheet.path(key),
                 found: "a name that the secrets file does not hold (not shown: it may be the password)".to_owned(),
                 wanted: "a name that stands in the secrets file".to_owned(),
                 hint,
@@ -294,18 +302,16 @@ fn secrets_of(sheets: &Sheets, path: &Path, credentials: Option<&Path>, problems
         (None, None) => {
             // A faulty or unknown key in [secrets] has been told already.
             if !sheet.wrote("file") && !sheet.wrote("credential") {
-                for extension in sheets
-                    .of("extensions")
-                    .chain(sheets.of("codes"))
-                    .filter(|s| s.wrote("secret"))
-                {
+                let named = sheets.of("extensions").chain(sheets.of("codes")).map(|s| (s, "secret"));
+                let groups = sheets.of("groups").map(|s| (s, "srtp_key"));
+                for (source, key) in named.chain(groups).filter(|(s, key)| s.wrote(key)) {
                     let complaint = complain(
                         "a secret, but no secrets file",
                         "a table [secrets] with `file` or `credential`",
                         "add: [secrets] and below it: file = \"hornwire-secrets.toml\"",
-                        &extension.path("secret"),
+                        &source.path(key),
                     );
-                    problems.lack(extension.at("secret"), complaint);
+                    problems.lack(source.at(key), complaint);
                 }
             }
             return Secrets::default();
@@ -314,7 +320,30 @@ fn secrets_of(sheets: &Sheets, path: &Path, credentials: Option<&Path>, problems
     secrets::read(&origin, problems)
 }
 
-fn group(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Option<Group> {
+/// The group's SRTP key.
+fn master(sheet: &Sheet, secrets: &Secrets, problems: &mut Problems) -> Option<Master> {
+    let suite = sheet.text("srtp_suite").and_then(Suite::from_name)?;
+    let secret = secret(sheet, "srtp_key", secrets, problems)?;
+    let master = sdp::written_key(suite, secret.reveal());
+    if master.is_none() {
+        let octets = suite.master_len();
+        problems.error(
+            sheet.at("srtp_key"),
+            Complaint {
+                key: sheet.path("srtp_key"),
+                found: "a secret that is no key of this suite (not shown)".to_owned(),
+                wanted: format!(
+                    "{octets} octets of key and salt in base64 or hexadecimal, for {}",
+                    suite.name()
+                ),
+                hint: format!("a new one for both sides: openssl rand -base64 {octets}"),
+            },
+        );
+    }
+    master
+}
+
+fn group(sheet: &Sheet, sheets: &Sheets, secrets: &Secrets, problems: &mut Problems) -> Option<Group> {
     let codec = sheet.text("codec").and_then(codec);
     let static_type = codec.and_then(checks::static_type);
     let payload_type = sheet
@@ -328,6 +357,7 @@ fn group(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Option<Grou
         interface: sheet.text("interface").map(str::to_owned),
         codec,
         payload_type,
+        srtp: master(sheet, secrets, problems),
         idle: sheet.duration("idle").unwrap_or_default(),
         loss: if sheet.text("when_busy") == Some("refuse") {
             Loss::End

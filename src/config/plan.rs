@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use crate::gate;
 use crate::media::Codec;
+use crate::media::srtp::Master;
 use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
 use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
@@ -123,6 +124,14 @@ pub struct Paging {
     pub gain: Db,
 }
 
+/// Encrypted audio of an extension's calls.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Srtp {
+    Off,
+    Prefer,
+    Require,
+}
+
 #[derive(Debug, Clone)]
 pub struct Extension {
     pub name: String,
@@ -135,6 +144,7 @@ pub struct Extension {
     pub keep_alive: Option<Duration>,
     /// Preferred first.
     pub codecs: Vec<Codec>,
+    pub srtp: Srtp,
     pub paging: Paging,
     pub gate: gate::Rules,
 }
@@ -149,6 +159,8 @@ pub struct Group {
     /// `None`: by static payload type. With a codec, `payload_type` says which number it has.
     pub codec: Option<Codec>,
     pub payload_type: Option<u8>,
+    /// Only packets protected with it are heard.
+    pub srtp: Option<Master>,
     /// The stream has ended after this long without a packet.
     pub idle: Duration,
     pub loss: Loss,

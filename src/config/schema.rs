@@ -133,6 +133,13 @@ const fn absent(key: Key, absent: Absent) -> Key {
 }
 
 pub(super) const CODECS: &[&str] = &["opus", "g722", "pcmu", "pcma"];
+/// Names of `media::srtp::Suite`.
+pub(super) const SUITES: &[&str] = &[
+    "AES_CM_128_HMAC_SHA1_80",
+    "AES_CM_128_HMAC_SHA1_32",
+    "AES_256_CM_HMAC_SHA1_80",
+    "AES_256_CM_HMAC_SHA1_32",
+];
 pub(super) const CHIMES: &[&str] = &["none", "single", "double", "triple"];
 
 const fn period(from: u64, to: u64, none: bool) -> Kind {

@@ -4,14 +4,15 @@ use std::net::{IpAddr, SocketAddr};
 use std::rc::Rc;
 use std::time::{Duration, Instant};
 
-use super::ports::Reader;
+use super::ports::{Arrival, Reader};
 use super::return_path::ReturnPath;
 use super::source_lock::SourceLock;
 use crate::device::net::DatagramSocket;
+use crate::media::srtp::{Opener, Scope, SrtpFigures};
 use crate::media::{Keypad, PayloadMap, Receiver};
 use crate::page::{EndReason, PageId, Refusal};
 use crate::sip::agent::Cause;
-use crate::sip::sdp::{self, Agreed, Direction};
+use crate::sip::sdp::{self, Agreed, Direction, KeySeed};
 use crate::sound::tone::Tone;
 
 /// How long a caller who is cut hears the busy tone before the BYE.
@@ -35,6 +36,10 @@ pub struct Leg {
     /// Whose datagrams the socket takes; everybody's if empty. And until when, if nothing comes.
     pub inside: Vec<SocketAddr>,
     pub fence_until: Option<Instant>,
+    /// Opens what comes; `None` while it is agreed to come in the clear.
+    pub opener: Option<Opener>,
+    /// Signalling came by TLS, and with it the keys.
+    pub secret_keys: bool,
     /// What is dialled during the call.
     pub keypad: Keypad,
     pub back: Option<ReturnPath>,
@@ -70,6 +75,11 @@ impl Leg {
         self.held = is_held(self.held, self.agreed, agreed);
         self.receiver.set_map(agreed.payloads);
         self.keypad.set_map(agreed.payloads);
+        match (&agreed.keys, &mut self.opener) {
+            (Some(keys), Some(opener)) => opener.rekey(&keys.theirs, now),
+            (Some(keys), None) => self.opener = Some(Opener::new(&keys.theirs, Scope::Call)),
+            (None, opener) => *opener = None,
+        }
         match &mut self.back {
             Some(back) => back.agree(agreed, seed, now),
             None => self.back = ReturnPath::new(agreed, seed, now),
@@ -79,6 +89,45 @@ impl Leg {
         if let Some((tone, repeat)) = self.waiting_tone.take() {
             self.play(&tone, repeat);
         }
+    }
+
+    /// Whether a new offer has another key or address than before: then ours is to be new too, since who listens there
+    /// cannot know our roll-over counter (RFC 4568 §7.1.4).
+    fn wants_new_key(&self, agreed: &Agreed) -> bool {
+        let theirs = |a: &Agreed| a.keys.map(|keys| keys.theirs);
+        self.agreed.is_some_and(|before| {
+            agreed.keys.is_some() && (theirs(&before) != theirs(agreed) || before.remote != agreed.remote)
+        })
+    }
+
+    /// Takes `fresh` for our next key where a new offer within the call wants one.
+    pub fn renew_key(&mut self, offer: &[u8], fresh: KeySeed) {
+        let wanted = sdp::answer(offer, &self.local).is_ok_and(|(_, agreed)| self.wants_new_key(&agreed));
+        if wanted {
+            self.local.keys = fresh;
+        }
+    }
+
+    /// Takes a datagram for what it is agreed to be: `Some` of its octets in the clear. Of a protected one that reached us
+    /// the key decides, and the lock follows it; one in the clear is taken only from an address that may send.
+    pub fn open<'a>(&mut self, arrival: &'a mut Arrival, lets_in: impl Fn(IpAddr) -> bool) -> Option<&'a [u8]> {
+        let Arrival { peer, octets, at, .. } = arrival;
+        if self.agreed.is_none() && self.local.srtp.offers_keys() {
+            // Whether it is protected stands in an answer that has not come yet.
+            return None;
+        }
+        if let Some(opener) = &mut self.opener {
+            let len = opener.open(octets, *at).ok()?;
+            return octets.get(..len);
+        }
+        let agreed = self.agreed.and_then(|a| a.remote);
+        let may = self.may_send(peer.ip()) || lets_in(peer.ip());
+        (may && self.lock.admits(*peer, agreed, *at)).then_some(octets)
+    }
+
+    /// What has come protected.
+    pub fn opened(&self) -> SrtpFigures {
+        self.opener.as_ref().map(Opener::figures).unwrap_or_default()
     }
 
     /// Lets the caller hear that the page is over, then hangs up.
@@ -193,6 +242,7 @@ mod tests {
     fn agreed(direction: Direction, remote: Option<&str>) -> Agreed {
         Agreed {
             remote: remote.map(|r| r.parse().unwrap()),
+            keys: None,
             payloads: PayloadMap::static_types(),
             direction,
             ptime: 20,

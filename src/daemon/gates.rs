@@ -9,14 +9,14 @@ use super::pages::Page;
 use super::ports::{self, Port};
 use super::signalling::status;
 use super::source_lock::SourceLock;
-use crate::config::plan::Plan;
+use crate::config::plan::{Plan, Srtp};
 use crate::device::net;
 use crate::gate::{Caller, Gate, Grant, MAX_TRIES, Output, Site, Sound, Standing, Told, Whose};
 use crate::media::{Keypad, Receiver};
 use crate::page::{PageId, Refusal};
 use crate::report::message::{GateMessage, Message};
 use crate::sip::agent::{CallId, Cause, ExtensionId, Incoming};
-use crate::sip::sdp;
+use crate::sip::sdp::{self, Policy};
 use crate::sound::tone::Tone;
 
 /// Silence behind the refusal tone, so that its end is heard before the BYE.
@@ -125,6 +125,7 @@ impl Control {
 
     fn leg_of(&mut self, incoming: &Incoming, now: Instant) -> Result<Leg, (u16, String)> {
         let extension = usize::from(incoming.extension.0);
+        let srtp = srtp_policy(self.plan.extensions[extension].srtp, incoming.secure)?;
         let codecs = self.plan.extensions[extension].codecs.clone();
         let (first, last) = self.plan.sip.rtp_ports;
         let start = first + (self.random() % u64::from(last - first + 1)) as u16;
@@ -137,6 +138,8 @@ impl Control {
             codecs,
             session_id: self.random() >> 1,
             version: 0,
+            srtp,
+            keys: self.key_seed(),
         };
         let (body, agreed, payloads) = match &incoming.offer {
             Some(offer) => {
@@ -164,6 +167,8 @@ impl Control {
             lock: SourceLock::new(now),
             inside: Vec::new(),
             fence_until: None,
+            opener: None,
+            secret_keys: incoming.secure,
             keypad: Keypad::new(payloads),
             back: None,
             waiting_tone: None,
@@ -188,6 +193,9 @@ impl Control {
         let mut entry = Page::of_call(call, leg.extension, grant, leg.caller.clone(), leg.peer, began);
         let audio = leg.agreed.and_then(|a| a.payloads.audio());
         entry.codec = audio.map(|(_, codec)| codec.name());
+        if let Some(agreed) = &leg.agreed {
+            entry.protection.note(agreed.suite(), leg.secret_keys);
+        }
         self.bid(page, entry, now);
     }
 
@@ -296,6 +304,20 @@ impl Control {
             }
         };
         self.tell(Message::Gate(message));
+    }
+}
+
+/// What is done about SRTP in a call. Keys that anybody on the way can read protect nothing, so that where protection is
+/// required, signalling must be protected too.
+fn srtp_policy(srtp: Srtp, secure: bool) -> Result<Policy, (u16, String)> {
+    match srtp {
+        Srtp::Off => Ok(Policy::Off),
+        Srtp::Prefer => Ok(Policy::Prefer { offer: secure }),
+        Srtp::Require if secure => Ok(Policy::Require),
+        Srtp::Require => Err((
+            488,
+            "SRTP is required here, and its keys would come in the clear: the call did not come by TLS".to_owned(),
+        )),
     }
 }
 

@@ -11,6 +11,7 @@ use super::pace::{Allowance, Rate};
 use super::ports::{self, Arrival, Port, Reader};
 use crate::config::plan;
 use crate::device::net;
+use crate::media::srtp::{Opener, Refused, Scope, SrtpFigures};
 use crate::media::{Format, Packet, PayloadMap, Receiver};
 use crate::page::PageId;
 use crate::report::message::{GateMessage, Message};
@@ -23,11 +24,20 @@ const REJOIN: Duration = Duration::from_secs(5);
 /// beyond costs no more than its reading.
 const PACKETS: Rate = (2000.0, 4000.0);
 
+/// Packets that could not be opened are told again after this long.
+const TELL_CLOSED: Duration = Duration::from_secs(600);
+
 /// One group's reception.
 pub struct Group {
     /// What may arrive.
     pub map: PayloadMap,
     pub receiver: Receiver,
+    /// Opens what comes under the group's key; it outlives the streams, so that none is heard again.
+    opener: Option<Opener>,
+    /// Its figures when the stream began.
+    opened_before: SrtpFigures,
+    /// When packets that could not be opened were told.
+    told_closed: Option<Instant>,
     pub stream: Stream,
     /// Who sent last.
     pub peer: Option<SocketAddr>,
@@ -64,6 +74,9 @@ impl Group {
         Group {
             map: payload_map(settings),
             receiver: Receiver::new(payload_map(settings)),
+            opener: settings.srtp.as_ref().map(|key| Opener::new(key, Scope::Group)),
+            opened_before: SrtpFigures::default(),
+            told_closed: None,
             stream: Stream::Silent,
             peer: None,
             reader: None,
@@ -128,6 +141,46 @@ impl Group {
     pub fn reset(&mut self) {
         self.receiver = Receiver::new(self.map);
         self.stream = Stream::Silent;
+        self.opened_before = self.opener.as_ref().map(Opener::figures).unwrap_or_default();
+    }
+
+    /// A datagram's octets in the clear.
+    ///
+    /// # Errors
+    /// When the group has a key and the packet is not authentic under it.
+    pub fn open<'a>(&mut self, octets: &'a mut [u8], at: Instant) -> Result<&'a [u8], Refused> {
+        match &mut self.opener {
+            Some(opener) => {
+                let len = opener.open(octets, at)?;
+                octets.get(..len).ok_or(Refused::Malformed)
+            }
+            None => Ok(octets),
+        }
+    }
+
+    /// What has come under the key since the last stream ended.
+    pub fn opened(&self) -> SrtpFigures {
+        let (now, before) = (
+            self.opener.as_ref().map(Opener::figures).unwrap_or_default(),
+            self.opened_before,
+        );
+        SrtpFigures {
+            opened: now.opened - before.opened,
+            malformed: now.malformed - before.malformed,
+            not_authentic: now.not_authentic - before.not_authentic,
+            replayed: now.replayed - before.replayed,
+        }
+    }
+
+    /// Whether packets that could not be opened are worth telling now.
+    pub fn may_tell(&mut self, at: Instant) -> bool {
+        let due = self
+            .told_closed
+            .is_none_or(|told| at.saturating_duration_since(told) >= TELL_CLOSED);
+        if due {
+            self.told_closed = Some(at);
+        }
+        due
     }
 }
 
@@ -177,6 +230,7 @@ mod tests {
 
     fn settings(interface: &str) -> plan::Group {
         plan::Group {
+            srtp: None,
             name: "dispatch".to_owned(),
             address: "239.255.10.9:5004".parse().unwrap(),
             interface: Some(interface.to_owned()),

@@ -3,6 +3,7 @@
 use std::net::SocketAddr;
 use std::time::{Duration, Instant};
 
+use crate::media::srtp::Protector;
 use crate::media::talker::Talker;
 use crate::sip::sdp::Agreed;
 use crate::sound::tone::{Tone, ToneGenerator};
@@ -13,6 +14,7 @@ const MAX_CATCH_UP: u32 = 5;
 /// One call's way back.
 pub struct ReturnPath {
     talker: Talker,
+    protector: Option<Protector>,
     agreed: Agreed,
     tone: Option<ToneGenerator>,
     pcm: Vec<f32>,
@@ -27,6 +29,7 @@ impl ReturnPath {
         let pcm = vec![0.0; talker.samples_per_packet()];
         Some(ReturnPath {
             talker,
+            protector: agreed.keys.map(|keys| Protector::new(&keys.ours)),
             agreed,
             tone: None,
             pcm,
@@ -34,9 +37,13 @@ impl ReturnPath {
         })
     }
 
-    /// Takes a new agreement; the stream goes on where the codec stays the same.
+    /// Takes a new agreement; the stream goes on where codec and key stay the same. A new stream has a new SSRC, so that a
+    /// key protects no packet number twice.
     pub fn agree(&mut self, agreed: Agreed, seed: u64, now: Instant) {
-        let same = agreed.payloads.audio() == self.agreed.payloads.audio() && agreed.ptime == self.agreed.ptime;
+        let ours = |agreed: &Agreed| agreed.keys.map(|keys| keys.ours);
+        let same = agreed.payloads.audio() == self.agreed.payloads.audio()
+            && agreed.ptime == self.agreed.ptime
+            && ours(&agreed) == ours(&self.agreed);
         if same {
             self.agreed = agreed;
         } else if let Some(new) = ReturnPath::new(agreed, seed, now) {
@@ -79,6 +86,11 @@ impl ReturnPath {
         if let Some(tone) = &mut self.tone {
             tone.fill(&mut self.pcm);
         }
-        Some((remote, self.talker.packet(&self.pcm)))
+        let mut packet = self.talker.packet(&self.pcm);
+        if let Some(protector) = &mut self.protector {
+            // Never in the clear: a key that is used up ends the beeps, not the page.
+            protector.rtp(&mut packet).ok()?;
+        }
+        Some((remote, packet))
     }
 }

@@ -3,6 +3,8 @@
 use std::net::SocketAddr;
 use std::time::{Duration, Instant, SystemTime};
 
+use rand_chacha::rand_core::RngCore as _;
+
 use super::calls;
 use super::control::Control;
 use super::pages::Page;
@@ -10,7 +12,7 @@ use super::ports::Signal;
 use crate::page::{EndReason, Input};
 use crate::report::message::Message;
 use crate::sip::agent::{CallId, Cause, Ending, Event, ExtensionId, Flow, Output, Transport};
-use crate::sip::sdp::{self, Agreed, SdpError};
+use crate::sip::sdp::{self, Agreed, KeySeed, SdpError};
 use crate::tls::{self, Renewal};
 
 /// An own certificate that ends is told of once a day.
@@ -226,6 +228,7 @@ impl Control {
     /// A re-INVITE or UPDATE. One that changes nothing, as a session refresh does, is answered with the description
     /// that was sent before, its version included (RFC 3264 §8, RFC 4028 §7.4).
     fn change(&mut self, call: CallId, offer: Option<Vec<u8>>, now: Instant) {
+        let fresh = self.key_seed();
         let Some(leg) = self.calls.get_mut(&call) else {
             self.agent.refuse_change(call, 481, now);
             return;
@@ -234,6 +237,9 @@ impl Control {
             // The audio threads have not yet given back what earlier changes replaced.
             self.agent.refuse_change(call, 491, now);
             return;
+        }
+        if let Some(offer) = &offer {
+            leg.renew_key(offer, fresh);
         }
         let before = leg.local.version;
         match offer {
@@ -265,6 +271,7 @@ impl Control {
         leg.agree(agreed, seed, now);
         if let Some(entry) = self.pages.get_mut(&leg.page) {
             entry.codec = agreed.payloads.audio().map(|(_, codec)| codec.name());
+            entry.protection.note(agreed.suite(), leg.secret_keys);
         }
         let known = |(pt, format)| leg.payloads.format(pt) == Some(format);
         if agreed.payloads.iter().all(known) {
@@ -283,6 +290,7 @@ impl Control {
         let page = leg.page;
         if let Some(entry) = self.pages.get_mut(&page) {
             entry.reception = leg.receiver.figures();
+            entry.opened = leg.opened();
         }
         let reason = match how {
             Ending::Bye => EndReason::HungUp,
@@ -316,6 +324,12 @@ impl Control {
         for (call, cause) in over {
             self.agent.hang_up(call, Some(cause), now);
         }
+    }
+
+    pub(super) fn key_seed(&mut self) -> KeySeed {
+        let mut seed = [0; 32];
+        self.rng.fill_bytes(&mut seed);
+        KeySeed(seed)
     }
 
     pub(super) fn extension_name(&self, extension: ExtensionId) -> String {

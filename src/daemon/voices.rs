@@ -17,18 +17,18 @@ use crate::sound::tone::Tone;
 impl Control {
     /// A datagram on an RTP port.
     pub(super) fn on_rtp(&mut self, arrival: Arrival, now: Instant) {
+        let mut arrival = arrival;
         match arrival.port {
             Port::Call(call) => {
                 if self.is_own_port(arrival.peer) {
                     return;
                 }
                 let Some(leg) = self.calls.get_mut(&call) else { return };
-                let Arrival { peer, octets, at, .. } = arrival;
-                let agreed = leg.agreed.and_then(|a| a.remote);
-                if !(leg.may_send(peer.ip()) || self.agent.lets_in(peer.ip())) || !leg.lock.admits(peer, agreed, at) {
+                let (peer, at) = (arrival.peer, arrival.at);
+                let Some(octets) = leg.open(&mut arrival, |ip| self.agent.lets_in(ip)) else {
                     return;
-                }
-                let Received::Packet { packet, .. } = leg.receiver.handle(&octets, at) else {
+                };
+                let Received::Packet { packet, .. } = leg.receiver.handle(octets, at) else {
                     return;
                 };
                 leg.lock.valid(peer, leg.receiver.ssrc(), at);
@@ -63,11 +63,24 @@ impl Control {
     }
 
     fn on_group_rtp(&mut self, index: usize, arrival: Arrival, now: Instant) {
-        let Arrival { peer, octets, at, .. } = arrival;
+        let Arrival {
+            peer, mut octets, at, ..
+        } = arrival;
         if !self.hears_sender(index, peer, now) {
             return;
         }
-        let Received::Packet { packet, .. } = self.groups[index].receiver.handle(&octets, at) else {
+        let opened = self.groups[index].open(&mut octets, at);
+        let Ok(octets) = opened else {
+            if self.groups[index].may_tell(at) {
+                self.tell(Message::GroupNotAuthentic {
+                    group: self.plan.groups[index].name.clone(),
+                    peer,
+                    cause: opened.err().map(|why| why.to_string()).unwrap_or_default(),
+                });
+            }
+            return;
+        };
+        let Received::Packet { packet, .. } = self.groups[index].receiver.handle(octets, at) else {
             return;
         };
         self.groups[index].peer = Some(peer);
@@ -99,6 +112,9 @@ impl Control {
         let caller = peer.map(|p| p.to_string()).unwrap_or_default();
         let mut entry = Page::of_group(index, &self.plan, caller, peer, SystemTime::now());
         entry.codec = Some(codec);
+        entry
+            .protection
+            .note(self.plan.groups[index].srtp.map(|m| m.suite()), true);
         if let Some(peer) = peer {
             self.tell(Message::StreamHeard {
                 group: self.plan.groups[index].name.clone(),
@@ -129,7 +145,7 @@ impl Control {
             return;
         }
         let stream = group.stream;
-        let figures = group.receiver.figures();
+        let (figures, opened) = (group.receiver.figures(), group.opened());
         group.reset();
         if let Some(peer) = group.peer {
             let group = settings.name.clone();
@@ -138,6 +154,7 @@ impl Control {
         if let Stream::Page(page) = stream {
             if let Some(entry) = self.pages.get_mut(&page) {
                 entry.reception = figures;
+                entry.opened = opened;
             }
             self.switchboard
                 .handle(Input::SourceEnded(page, EndReason::StreamEnded), now);
@@ -248,12 +265,14 @@ impl Control {
             Origin::Call { call, .. } => {
                 if let Some(leg) = self.calls.get(&call) {
                     entry.reception = leg.receiver.figures();
+                    entry.opened = leg.opened();
                 }
                 self.end_call(call, reason, now);
             }
             Origin::Group(index) => {
                 if self.groups[index].stream == Stream::Page(page) {
                     entry.reception = self.groups[index].receiver.figures();
+                    entry.opened = self.groups[index].opened();
                 }
                 self.spend_stream(index, page);
             }
@@ -328,6 +347,9 @@ impl Control {
                 began: page.began,
                 codec: page.codec,
                 reception: page.reception,
+                protection: page.protection.to_string(),
+                not_authentic: page.opened.not_authentic,
+                replayed: page.opened.replayed,
                 playout: PlayoutFigures {
                     overflowed: playout.overflowed + page.unqueued,
                     ..playout

@@ -26,7 +26,8 @@ pub struct Talker {
 
 impl Talker {
     /// `ptime_ms` of audio in each packet; `seed` decides SSRC and the first sequence number and timestamp, which
-    /// are to be random (RFC 3550 §5.1).
+    /// are to be random (RFC 3550 §5.1); the sequence number lies in the lower half, so that one who misses the first packets
+    /// of a protected stream knows its roll-over counter (RFC 3711 §3.3.1).
     ///
     /// # Errors
     /// When the payload type is above 127, the codec knows no such packet time, or has no encoder.
@@ -48,7 +49,7 @@ impl Talker {
             payload_type,
             samples: (codec.sample_rate() * ptime_ms / 1000) as usize,
             ssrc: random.random(),
-            seq: random.random(),
+            seq: random.random::<u16>() >> 1,
             timestamp: random.random(),
             silent: true,
         })

@@ -47,6 +47,7 @@ kinds! {
     CLOCK_NOT_SET = Warning "04b577d2aa2946cc9fa17d3c542e48cc";
     GROUP_JOINED = Info "09367717079140a5bf25f736e453ecc2";
     GROUP_NOT_JOINED = Warning "d4ffae70e3a84d0ab90db441baeac0da";
+    GROUP_NOT_AUTHENTIC = Warning "f378addbdcfe47af96318f1a14fb6ee9";
     STREAM_HEARD = Info "81786a3fd8df48ea80b299ad48c9f1c8";
     STREAM_ENDED = Info "a628f4fe0d3e4c5592ea3b29944bc36a";
     PAGE_BEGAN = Info "677658100cd04e59b7ca515fd48ac92a";
@@ -137,6 +138,12 @@ pub enum Message {
     },
     GroupNotJoined {
         group: String,
+        cause: String,
+    },
+    /// A packet to a group with a key could not be opened: the first in a while.
+    GroupNotAuthentic {
+        group: String,
+        peer: SocketAddr,
         cause: String,
     },
     /// The first valid packets of a stream.
@@ -314,6 +321,13 @@ impl Message {
                 format!("cannot listen to group {group}: {cause}"),
             )
             .with("GROUP", group)
+            .with("CAUSE", cause),
+            Message::GroupNotAuthentic { group, peer, cause } => Entry::new(
+                kind::GROUP_NOT_AUTHENTIC,
+                format!("group {group}: packets from {peer} are not heard: {cause}"),
+            )
+            .with("GROUP", group)
+            .with("PEER", peer)
             .with("CAUSE", cause),
             Message::StreamHeard { group, peer, codec } => Entry::new(
                 kind::STREAM_HEARD,

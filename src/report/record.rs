@@ -29,6 +29,11 @@ pub struct PageReport {
     pub began: SystemTime,
     pub codec: Option<&'static str>,
     pub reception: ReceiverFigures,
+    /// The crypto suite under which all of it came, or "none".
+    pub protection: String,
+    /// Packets that were not authentic, and those that had come before (SRTP).
+    pub not_authentic: u64,
+    pub replayed: u64,
     pub playout: PlayoutFigures,
     /// Loudest short-term level of its speech before the zone's gain.
     pub level: Option<Dbfs>,
@@ -159,6 +164,7 @@ impl PageReport {
             .with("WAIT_MS", self.wait().as_millis())
             .with("DURATION_MS", self.duration().as_millis())
             .with_some("CODEC", self.codec)
+            .with("MEDIA_SECURITY", &self.protection)
             .with("PACKETS", reception.packets)
             .with("LOST", reception.lost)
             .with("LOST_PERCENT", format_args!("{:.2}", self.loss_percent()))
@@ -166,6 +172,8 @@ impl PageReport {
             .with("DUPLICATES", reception.duplicates)
             .with("MALFORMED", reception.malformed)
             .with("FOREIGN", reception.foreign)
+            .with("NOT_AUTHENTIC", self.not_authentic)
+            .with("REPLAYED", self.replayed)
             .with("LATE", playout.late)
             .with("OVERFLOWED", playout.overflowed)
             .with("CONCEALED_MS", playout.concealed_ms)
@@ -212,6 +220,9 @@ mod tests {
                 jitter_ms: 2.1,
                 ..ReceiverFigures::default()
             },
+            protection: "none".into(),
+            not_authentic: 0,
+            replayed: 0,
             playout: PlayoutFigures::default(),
             level: Some(Dbfs(-18.24)),
             keys: 2,
@@ -282,6 +293,7 @@ mod tests {
                 ("WAIT_MS", "1300"),
                 ("DURATION_MS", "14200"),
                 ("CODEC", "PCMU"),
+                ("MEDIA_SECURITY", "none"),
                 ("PACKETS", "698"),
                 ("LOST", "2"),
                 ("LOST_PERCENT", "0.29"),
@@ -289,6 +301,8 @@ mod tests {
                 ("DUPLICATES", "0"),
                 ("MALFORMED", "0"),
                 ("FOREIGN", "0"),
+                ("NOT_AUTHENTIC", "0"),
+                ("REPLAYED", "0"),
                 ("LATE", "0"),
                 ("OVERFLOWED", "0"),
                 ("CONCEALED_MS", "0"),

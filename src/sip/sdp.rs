@@ -2,16 +2,27 @@
 //!
 //! An answer names one audio codec, so that a caller does not change it in the middle of a page, and beside it the
 //! telephone events and comfort noise that were offered in the same clock. Our order of codecs decides; among
-//! several payload types of one codec the offer's order does. ICE, DTLS, SDES, BUNDLE and bandwidth are passed over.
+//! several payload types of one codec the offer's order does. ICE, DTLS, BUNDLE and bandwidth are passed over.
+//!
+//! SRTP's keys are exchanged in the description (RFC 4568). Of the offered keys the first one counts that is understood:
+//! the offer's order is its sender's preference. Keys beside a stream of profile RTP/AVP are taken too (common
+//! practice, no published source): its sender can do both.
 
+mod crypto;
 mod read;
+#[cfg(test)]
+mod srtp_tests;
 #[cfg(test)]
 mod tests;
 mod write;
 
 use std::net::{IpAddr, SocketAddr};
 
+use crate::media::srtp::Suite;
 use crate::media::{Codec, Format, PayloadMap};
+pub use crypto::{KeySeed, Keys, Policy, written_key};
+
+use crypto::Crypto;
 use read::{Description, Media, Target};
 use write::{Line, Writer};
 
@@ -25,6 +36,9 @@ pub struct Local {
     /// For `o=`: the same for the life of a call, the version grows with every change.
     pub session_id: u64,
     pub version: u64,
+    pub srtp: Policy,
+    /// What our keys are made from: random, and new for every call.
+    pub keys: KeySeed,
 }
 
 /// Who may send, seen from us.
@@ -79,6 +93,15 @@ pub struct Agreed {
     /// Milliseconds per packet that the far end asked for (default 20), brought to one that the codec has and that
     /// its `maxptime` allows.
     pub ptime: u32,
+    /// `None`: in the clear.
+    pub keys: Option<Keys>,
+}
+
+impl Agreed {
+    /// `None`: in the clear.
+    pub fn suite(&self) -> Option<Suite> {
+        self.keys.map(|keys| keys.ours.suite())
+    }
 }
 
 /// Why a body was not accepted.
@@ -97,7 +120,13 @@ pub enum SdpError {
 /// [`SdpError`]: the status that the call deserves.
 pub fn answer(offer: &[u8], local: &Local) -> Result<(Vec<u8>, Agreed), SdpError> {
     let offer = read::description(offer)?;
-    let (taken, media, choice) = first_fit(&offer, |media| choose(media, local))?;
+    let chosen = match local.srtp {
+        Policy::Off => first_fit(&offer, |media| choose(media, local, false)),
+        Policy::Require => first_fit(&offer, |media| choose(media, local, true)),
+        Policy::Prefer { .. } => first_fit(&offer, |media| choose(media, local, true))
+            .or_else(|_| first_fit(&offer, |media| choose(media, local, media.is_protected() == Some(true)))),
+    };
+    let (taken, media, choice) = chosen?;
     let direction = media.direction.mirrored();
     let ptime = packet_time(choice.codec, media);
 
@@ -111,6 +140,10 @@ pub fn answer(offer: &[u8], local: &Local) -> Result<(Vec<u8>, Agreed), SdpError
                 ptime,
                 direction,
                 rtcp_mux: media.rtcp_mux,
+                cryptos: choice
+                    .cryptos
+                    .as_ref()
+                    .map_or(&[], |(_, ours)| std::slice::from_ref(ours)),
             });
         } else {
             writer.refused(media);
@@ -121,19 +154,45 @@ pub fn answer(offer: &[u8], local: &Local) -> Result<(Vec<u8>, Agreed), SdpError
         payloads: choice.map(),
         direction,
         ptime,
+        keys: choice.cryptos.as_ref().map(|(theirs, ours)| Keys {
+            theirs: theirs.master,
+            ours: ours.master,
+        }),
     };
     Ok((writer.finish(), agreed))
 }
 
-/// Our own offer, for an INVITE without one (RFC 3261 §13.2.1).
+/// Our own offer, for an INVITE without one (RFC 3261 §13.2.1). Where protection is preferred, the stream is of profile
+/// RTP/AVP with keys beside it, so that a far end without SRTP can take it too; where it is required, RTP/SAVP.
 pub fn offer(local: &Local) -> Vec<u8> {
     let mut writer = Writer::new(local, &[]);
-    writer.stream(&Line::offering(local, &offered(local, &[])));
+    offered_stream(&mut writer, local, &[]);
     writer.finish()
 }
 
+fn offered_stream(writer: &mut Writer, local: &Local, used: &[Offered]) {
+    writer.stream(&Line {
+        proto: if local.srtp == Policy::Require {
+            "RTP/SAVP"
+        } else {
+            "RTP/AVP"
+        },
+        cryptos: &own_cryptos(local, local.srtp.offers_keys()),
+        ..Line::offering(local, &offered(local, used))
+    });
+}
+
+fn own_cryptos(local: &Local, protects: bool) -> Vec<Crypto> {
+    if protects {
+        crypto::offered(&local.keys)
+    } else {
+        Vec::new()
+    }
+}
+
 /// Our offer in an established call, for a re-INVITE without one. `last` is the body that we sent before: its
-/// streams keep their places and its payload types their meaning (RFC 3264 §8, §8.3.2).
+/// streams keep their places and its payload types their meaning (RFC 3264 §8, §8.3.2), and a protected stream keeps
+/// its key, since our address stays (RFC 4568 §7.1.4).
 pub fn offer_again(local: &Local, last: &[u8]) -> Vec<u8> {
     let Ok(last) = read::description(last) else {
         return offer(local);
@@ -146,6 +205,7 @@ pub fn offer_again(local: &Local, last: &[u8]) -> Vec<u8> {
             let formats = offered(local, &media.formats());
             writer.stream(&Line {
                 proto: &media.proto,
+                cryptos: &own_cryptos(local, media.has_crypto),
                 ..Line::offering(local, &formats)
             });
         } else {
@@ -153,7 +213,7 @@ pub fn offer_again(local: &Local, last: &[u8]) -> Vec<u8> {
         }
     }
     if !open {
-        writer.stream(&Line::offering(local, &offered(local, &[])));
+        offered_stream(&mut writer, local, &[]);
     }
     writer.finish()
 }
@@ -164,8 +224,9 @@ pub fn offer_again(local: &Local, last: &[u8]) -> Vec<u8> {
 pub fn accept(answer: &[u8], local: &Local) -> Result<Agreed, SdpError> {
     let answer = read::description(answer)?;
     let ours = offered(local, &[]);
-    let (_, media, (remote, codec, payloads)) = first_fit(&answer, |media| {
+    let (_, media, (remote, codec, payloads, keys)) = first_fit(&answer, |media| {
         let remote = reachable(media, local)?;
+        let keys = answered_keys(media, local)?;
         // An answer may leave out the rtpmap of a payload type that it took from the offer.
         let listed: Vec<Offered> = media
             .payload_types()
@@ -188,14 +249,39 @@ pub fn accept(answer: &[u8], local: &Local) -> Result<Agreed, SdpError> {
                 payloads = payloads.with(o.payload_type, o.format);
             }
         }
-        Ok((remote, codec, payloads))
+        Ok((remote, codec, payloads, keys))
     })?;
     Ok(Agreed {
         remote,
         payloads,
         direction: media.direction.mirrored(),
         ptime: packet_time(codec, media),
+        keys,
     })
+}
+
+/// An answer takes one of the keys offered, by its tag and suite (RFC 4568 §5.1.3), or none.
+fn answered_keys(media: &Media, local: &Local) -> Result<Option<Keys>, String> {
+    if !media.has_crypto {
+        return match (local.srtp, media.is_protected()) {
+            (Policy::Require, _) => Err("the answer has no key for SRTP, which is required here".to_owned()),
+            (_, Some(true)) => Err(format!("{} without a key", media.proto)),
+            _ => Ok(None),
+        };
+    }
+    let ours = crypto::offered(&local.keys);
+    let taken = media.cryptos.first().and_then(|theirs| {
+        let same = |o: &&Crypto| o.tag == theirs.tag && o.master.suite() == theirs.master.suite();
+        ours.iter().find(same).map(|ours| Keys {
+            theirs: theirs.master,
+            ours: ours.master,
+        })
+    });
+    match taken {
+        Some(keys) if local.srtp != Policy::Off => Ok(Some(keys)),
+        // What comes would be noise.
+        _ => Err("the answer's crypto line is none of those offered".to_owned()),
+    }
 }
 
 /// One payload type and its meaning.
@@ -225,6 +311,8 @@ struct Choice {
     codec: Codec,
     /// The codec first.
     formats: Vec<Offered>,
+    /// The far end's and ours, of a protected stream.
+    cryptos: Option<(Crypto, Crypto)>,
 }
 
 impl Choice {
@@ -256,8 +344,19 @@ fn first_fit<'a, T>(
     Err(SdpError::NothingFits(reasons.join("; ")))
 }
 
-fn choose(media: &Media, local: &Local) -> Result<Choice, String> {
+/// `protect`: only with keys; otherwise only in the clear.
+fn choose(media: &Media, local: &Local, protect: bool) -> Result<Choice, String> {
     let remote = reachable(media, local)?;
+    let cryptos = if protect {
+        let theirs = media.cryptos.first().ok_or_else(|| no_key(media))?;
+        // The answer has the tag of what it takes (RFC 4568 §5.1.2).
+        let ours = Crypto::ours(theirs.tag, theirs.master.suite(), &local.keys);
+        Some((*theirs, ours.ok_or_else(|| no_key(media))?))
+    } else if media.is_protected() == Some(true) {
+        return Err(format!("transport {}, but SRTP is off here", media.proto));
+    } else {
+        None
+    };
     let formats = media.formats();
     let chosen = local
         .codecs
@@ -269,6 +368,7 @@ fn choose(media: &Media, local: &Local) -> Result<Choice, String> {
     Ok(Choice {
         remote,
         codec,
+        cryptos,
         formats: [
             Some(chosen),
             beside(Format::TelephoneEvent),
@@ -289,8 +389,11 @@ fn reachable(media: &Media, local: &Local) -> Result<Option<SocketAddr>, String>
     if media.port == 0 {
         return Err("the audio stream has port 0".to_owned());
     }
-    if !matches!(media.proto.to_ascii_uppercase().as_str(), "RTP/AVP" | "RTP/AVPF") {
-        return Err(format!("transport {}, only RTP/AVP is supported", media.proto));
+    if media.is_protected().is_none() {
+        return Err(format!(
+            "transport {}, only RTP/AVP and RTP/SAVP are supported",
+            media.proto
+        ));
     }
     match &media.target {
         Target::Held | Target::Named => Ok(None),
@@ -303,6 +406,14 @@ fn reachable(media: &Media, local: &Local) -> Result<Option<SocketAddr>, String>
         Target::Address(address) => Ok(Some(SocketAddr::new(*address, media.port))),
         Target::Missing => Err("no c= line for the audio stream".to_owned()),
         Target::Unknown(text) => Err(format!("c= address {text}")),
+    }
+}
+
+fn no_key(media: &Media) -> String {
+    match (media.is_protected(), media.has_crypto) {
+        (_, true) => "no crypto line of a suite and form that we have".to_owned(),
+        (Some(true), false) => format!("{} without a crypto line", media.proto),
+        _ => "no key for SRTP, which is required here".to_owned(),
     }
 }
 

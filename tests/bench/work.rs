@@ -155,6 +155,8 @@ fn outputs(agent: &mut Agent, number: u32, now: Instant) -> Result<String, Strin
                     codecs: vec![Codec::Opus, Codec::Pcmu, Codec::Pcma],
                     session_id: u64::from(number),
                     version: 1,
+                    srtp: hornwire::sip::sdp::Policy::Off,
+                    keys: hornwire::sip::sdp::KeySeed([0; 32]),
                 };
                 let offer = incoming.offer.ok_or("the offer was lost")?;
                 let (answer, _) = sdp::answer(&offer, &local).map_err(|e| e.to_string())?;

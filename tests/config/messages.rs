@@ -85,6 +85,11 @@ fn gates_that_cannot_open() {
 }
 
 #[test]
+fn encrypted_audio() {
+    stored("srtp");
+}
+
+#[test]
 fn warnings_only() {
     stored("quiet");
 }

@@ -193,3 +193,46 @@ fn a_secrets_file_that_is_no_text() {
         assert!(told.starts_with("main.toml:10:8: error: secrets.file"), "{told}");
     }
 }
+
+/// A group's key: base64 or hexadecimal, of the suite's length (RFC 4568 §6.2, RFC 6188 §4).
+#[test]
+fn keys_of_groups() {
+    const KEY: &str = "PS1uQCVeeCFCanVmcjkpPywjNWhcYD0mXXtxaVBR";
+    const HEX: &str = "3d2d6e40255e7821426a75667239293f2c2335685c603d265d7b71695051";
+    let long = "00ff".repeat(23);
+    let load = |key: &str, suite: &str| {
+        let scratch = Scratch::new();
+        let group = format!(
+            "{}\n[groups.dispatch]\naddress = '239.255.10.1:5004'\nsrtp_key = 'dispatch'\nsrtp_suite = '{suite}'\nzones = ['yard']\n",
+            MAIN.replace("SECRETS", "file = 's.toml'")
+        );
+        let path = scratch.file("main.toml", group, 0o644);
+        scratch.file("s.toml", format!("yard-page = 'x'\ndispatch = '{key}'\n"), 0o600);
+        let loaded = config::load_with(&path, None).unwrap();
+        let told = told(&loaded);
+        assert!(
+            !told.contains(key) && !format!("{:?}", loaded.plan).contains(&key[..8]),
+            "{told}"
+        );
+        (loaded.plan.and_then(|plan| plan.groups[0].srtp), told)
+    };
+    let (short, told) = load(KEY, "AES_CM_128_HMAC_SHA1_80");
+    assert_eq!(told, "");
+    let octets: String = short.unwrap().reveal().iter().map(|o| format!("{o:02x}")).collect();
+    assert_eq!(octets, HEX, "as Python's base64 decodes it");
+    assert_eq!(load(HEX, "AES_CM_128_HMAC_SHA1_80").0, short);
+    let (master, _) = load(&long, "AES_256_CM_HMAC_SHA1_32");
+    assert_eq!(master.unwrap().suite().name(), "AES_256_CM_HMAC_SHA1_32");
+    for (key, suite) in [
+        (KEY, "AES_256_CM_HMAC_SHA1_80"),
+        (&*long, "AES_CM_128_HMAC_SHA1_80"),
+        ("plank-otter-42", "AES_CM_128_HMAC_SHA1_80"),
+    ] {
+        let (master, told) = load(key, suite);
+        assert_eq!(master, None);
+        assert!(
+            told.contains("groups.dispatch.srtp_key") && told.contains("openssl rand -base64"),
+            "{told}"
+        );
+    }
+}

@@ -128,6 +128,8 @@ impl World {
             codecs: vec![Codec::Pcma, Codec::Pcmu],
             session_id: 1,
             version: 1,
+            srtp: hornwire::sip::sdp::Policy::Off,
+            keys: hornwire::sip::sdp::KeySeed([0; 32]),
         };
         let body = match &incoming.offer {
             Some(offer) => sdp::answer(offer, &local).map(|(body, _)| body),

@@ -40,6 +40,7 @@ pub(super) fn extensions(sheets: &Sheets, problems: &mut Problems) {
         }
         twice(sheet, "registrar", problems);
         twice(sheet, "outbound_proxy", problems);
+        clear_keys(sheet, sheets, problems);
         if sheet.registrars("registrar").is_empty() && !sheet.faulty("registrar") {
             if nobody && sheet.networks("networks").is_empty() {
                 problems.lack(
@@ -94,9 +95,60 @@ fn twice(sheet: &Sheet, key: &str, problems: &mut Problems) {
     }
 }
 
+/// SRTP's keys travel in the signalling.
+fn clear_keys(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) {
+    if sheet.text("srtp") != Some("require") || sheet.faulty("registrar") {
+        return;
+    }
+    let hears_tls = || {
+        let listen = sheets.of("sip").next().and_then(|s| s.listen("listen"));
+        listen.is_some_and(|list| list.iter().any(|(transport, ..)| *transport == Transport::Tls))
+    };
+    // The next hop brings the calls: a proxy where there is one.
+    let (proxies, registrars) = (sheet.registrars("outbound_proxy"), sheet.registrars("registrar"));
+    let hops = if proxies.is_empty() { registrars } else { proxies };
+    let by_tls = |(r, _): &(Registrar, usize)| r.hop.secure || r.hop.transport == Some(Transport::Tls);
+    let (found, hint) = match hops.iter().find(|hop| !by_tls(hop)) {
+        Some((clear, _)) => (
+            format!("{}, which may be reached without TLS", quote(&clear.hop.host)),
+            "write \"sips:HOST\" or add ;transport=tls there",
+        ),
+        None if !hops.is_empty() || hears_tls() => return,
+        None => (
+            "no registrar and no TLS socket".to_owned(),
+            "add \"tls:0.0.0.0:5061\" to `listen` in [sip], and a certificate",
+        ),
+    };
+    problems.idle(
+        sheet.at("srtp"),
+        complaint(
+            sheet.path("srtp"),
+            format!("\"require\", with {found}"),
+            "signalling by TLS: calls that come otherwise are refused, since their keys can be read on the way",
+            hint,
+        ),
+    );
+}
+
+/// A suite without a key means nothing.
+fn suite(sheet: &Sheet, problems: &mut Problems) {
+    if sheet.wrote("srtp_suite") && !sheet.has("srtp_key") && !sheet.wrote("srtp_key") {
+        problems.idle(
+            sheet.at("srtp_suite"),
+            complaint(
+                sheet.path("srtp_suite"),
+                "a suite without a key",
+                "`srtp_key` beside it",
+                "as it is, the stream is not encrypted: add `srtp_key`, or take the line out",
+            ),
+        );
+    }
+}
+
 pub(super) fn groups(sheets: &Sheets, problems: &mut Problems) {
     let list: Vec<&Sheet> = sheets.of("groups").collect();
     for (i, sheet) in list.iter().enumerate() {
+        suite(sheet, problems);
         let Some(address) = sheet.multicast("address") else {
             continue;
         };

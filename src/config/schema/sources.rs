@@ -1,7 +1,7 @@
 //! Who may speak: extensions and groups.
 
 use super::Absent::{Default, Required, Unset};
-use super::{CHIMES, CODECS, Key, Kind, Section, absent, gates, key, period, shared};
+use super::{CHIMES, CODECS, Key, Kind, SUITES, Section, absent, gates, key, period, shared};
 
 // The keys that extensions and groups share. Ranges of limits: common practice, no published source, widened.
 
@@ -134,6 +134,15 @@ pub(super) const EXTENSIONS: Section = Section {
             "The codecs to accept, preferred first. \"opus\" and \"g722\" carry more than a telephone's band; \"pcmu\" is \
              G.711 µ-law, \"pcma\" is G.711 A-law.",
         )),
+        shared(key(
+            "srtp",
+            Kind::Choice(&["off", "prefer", "require"]),
+            Default(r#""prefer""#),
+            r#""require""#,
+            "Encrypted audio (SRTP). \"prefer\": whenever the phone offers it; over UDP and TCP its keys can be read by \
+             whoever sees the signalling. \"require\": a call that does not come by TLS, or offers no SRTP, is refused. \
+             \"off\": never; a phone that insists on it is refused.",
+        )),
         gates::NETWORKS,
         gates::REGISTRAR_ONLY,
         gates::ASSERTED_ONLY,
@@ -159,7 +168,7 @@ pub(super) const EXTENSIONS: Section = Section {
 pub(super) const GROUPS: Section = Section {
     path: "groups",
     named: true,
-    doc: "A multicast group: whoever sends RTP to it speaks in its zones. It is not protected by a password: \
+    doc: "A multicast group: whoever sends RTP to it speaks in its zones. Without `srtp_key` it is not protected: \
           let the network decide who may send.",
     defaults: Some("defaults.groups"),
     keys: &[
@@ -191,6 +200,21 @@ pub(super) const GROUPS: Section = Section {
             "111",
             "The RTP payload type that the sender uses for `codec`.",
         )),
+        key(
+            "srtp_key",
+            Kind::SecretName,
+            Unset("the stream is not encrypted, and anybody can send to it."),
+            r#""dispatch-key""#,
+            "The name of the group's SRTP key in the secrets file: key and salt one behind the other, in base64 or \
+             hexadecimal, as the sender has them. Packets without the key are not heard.",
+        ),
+        key(
+            "srtp_suite",
+            Kind::Choice(SUITES),
+            Default(r#""AES_CM_128_HMAC_SHA1_80""#),
+            r#""AES_256_CM_HMAC_SHA1_80""#,
+            "How the sender encrypts. Key and salt together have 30 octets for AES_CM_128, 46 for AES_256_CM.",
+        ),
         shared(key(
             "idle",
             period(200, 60_000, false),

@@ -232,6 +232,8 @@ async fn answered(agent: &Agent) -> (UdpSocket, Message, Message, sdp::Agreed) {
         codecs: vec![Codec::Pcmu],
         session_id: 1,
         version: 1,
+        srtp: crate::sip::sdp::Policy::Off,
+        keys: crate::sip::sdp::KeySeed([0; 32]),
     };
     let (body, agreed) = sdp::answer(invite.body.as_bytes(), &local).unwrap();
     let mut ok = Message::response(&invite, 200, "OK", "gw");

@@ -97,6 +97,11 @@ fn samples() -> Vec<Message> {
             group: text(),
             cause: text(),
         },
+        Message::GroupNotAuthentic {
+            group: text(),
+            peer,
+            cause: text(),
+        },
         Message::StreamHeard {
             group: text(),
             peer,

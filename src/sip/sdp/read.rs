@@ -5,6 +5,7 @@ use std::ops::RangeInclusive;
 
 use sdp_types::{Attribute, Connection, NetType, Session};
 
+use super::crypto::{self, Crypto};
 use super::{Direction, Offered, SdpError};
 use crate::media::{Codec, Format};
 
@@ -34,6 +35,10 @@ pub(super) struct Media {
     pub ptime: Option<u32>,
     pub maxptime: Option<u32>,
     pub rtcp_mux: bool,
+    /// What the sender protects with, its preferred one first: the lines that can be used.
+    pub cryptos: Vec<Crypto>,
+    /// There are such lines, understood or not.
+    pub has_crypto: bool,
     formats: Vec<String>,
     maps: Vec<RtpMap>,
 }
@@ -62,6 +67,16 @@ struct RtpMap {
 impl Media {
     pub fn is_audio(&self) -> bool {
         self.kind.eq_ignore_ascii_case("audio")
+    }
+
+    /// Whether its profile says that packets are protected (RFC 4568 §4.1); `None` of a transport that we do not have.
+    pub fn is_protected(&self) -> Option<bool> {
+        let is = |name: &str| self.proto.eq_ignore_ascii_case(name);
+        match () {
+            () if is("RTP/AVP") || is("RTP/AVPF") => Some(false),
+            () if is("RTP/SAVP") || is("RTP/SAVPF") => Some(true),
+            () => None,
+        }
     }
 
     /// The first format as it came: what a refused stream shows.
@@ -227,6 +242,9 @@ fn stream(session: &Session, media: &sdp_types::Media) -> Media {
         ptime: number("ptime"),
         maxptime: number("maxptime"),
         rtcp_mux: media.attributes.iter().any(|a| a.attribute == "rtcp-mux"),
+        // Of the stream alone (RFC 4568 §4).
+        cryptos: cryptos(media).filter_map(Crypto::parse).collect(),
+        has_crypto: cryptos(media).next().is_some(),
         formats: media.fmt.split_whitespace().map(str::to_owned).collect(),
         maps: media
             .attributes
@@ -235,6 +253,15 @@ fn stream(session: &Session, media: &sdp_types::Media) -> Media {
             .filter_map(|a| RtpMap::parse(a.value.as_deref()?))
             .collect(),
     }
+}
+
+fn cryptos(media: &sdp_types::Media) -> impl Iterator<Item = &str> {
+    media
+        .attributes
+        .iter()
+        .filter(|a| a.attribute.eq_ignore_ascii_case("crypto"))
+        .take(crypto::MAX_LINES)
+        .map(|a| a.value.as_deref().unwrap_or_default())
 }
 
 fn value<'a>(attributes: &'a [Attribute], name: &str) -> Option<&'a str> {

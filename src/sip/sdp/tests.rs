@@ -11,6 +11,8 @@ fn local() -> Local {
         codecs: vec![Codec::Opus, Codec::Pcmu, Codec::Pcma],
         session_id: 77,
         version: 3,
+        srtp: Policy::Off,
+        keys: KeySeed([9; 32]),
     }
 }
 
@@ -480,6 +482,7 @@ fn our_offer() {
         codecs: vec![Codec::Pcma],
         session_id: 1,
         version: 1,
+        ..local()
     };
     let (reply, theirs) = answer(body.as_bytes(), &peer).unwrap();
     assert_legal(&body, &reply);

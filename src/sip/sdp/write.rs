@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 use std::net::IpAddr;
 
+use super::crypto::Crypto;
 use super::read::Media;
 use super::{Direction, Local, Offered};
 use crate::media::{Codec, Format};
@@ -15,6 +16,8 @@ pub(super) struct Line<'a> {
     pub ptime: u32,
     pub direction: Direction,
     pub rtcp_mux: bool,
+    /// What we protect with.
+    pub cryptos: &'a [Crypto],
 }
 
 impl<'a> Line<'a> {
@@ -27,6 +30,7 @@ impl<'a> Line<'a> {
             ptime: 20,
             direction: Direction::SendRecv,
             rtcp_mux: false,
+            cryptos: &[],
         }
     }
 }
@@ -76,6 +80,9 @@ impl Writer {
         self.line(&format!("a={}", line.direction.attribute()));
         if line.rtcp_mux {
             self.line("a=rtcp-mux");
+        }
+        for crypto in line.cryptos {
+            self.line(&format!("a=crypto:{}", crypto.value()));
         }
     }
 
