@@ -1,7 +1,7 @@
 //! Session descriptions as offers, answers, and what was sent before.
 
 use hornwire::media::Codec;
-use hornwire::sip::sdp::{self, Local, SdpError};
+use hornwire::sip::sdp::{self, KeySeed, Local, Policy, SdpError};
 
 /// Longest body that may come of 64 streams.
 const MAX_OUT: usize = 64 * 1024;
@@ -23,6 +23,13 @@ pub fn run(data: &[u8]) {
         codecs,
         session_id: 7,
         version: u64::from(choice),
+        srtp: match choice & 0x60 {
+            0 => Policy::Off,
+            0x20 => Policy::Prefer { offer: false },
+            0x40 => Policy::Prefer { offer: true },
+            _ => Policy::Require,
+        },
+        keys: KeySeed([choice; 32]),
     };
     match sdp::answer(body, &local) {
         Ok((answer, agreed)) => {
@@ -34,7 +41,7 @@ pub fn run(data: &[u8]) {
             assert!((10..=60).contains(&agreed.ptime));
             // Who has the same codecs can take it.
             assert!(
-                sdp::accept(&answer, &local).is_ok(),
+                local.srtp != Policy::Off || sdp::accept(&answer, &local).is_ok(),
                 "{}",
                 String::from_utf8_lossy(&answer)
             );
