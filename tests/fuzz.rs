@@ -18,6 +18,8 @@ mod sdp;
 mod seeds;
 #[path = "fuzz/targets/sip.rs"]
 mod sip;
+#[path = "fuzz/targets/srtp.rs"]
+mod srtp;
 #[path = "fuzz/targets/stun.rs"]
 mod stun;
 #[path = "fuzz/targets/telephone_event.rs"]
@@ -117,7 +119,7 @@ fn fuzz(name: &str, run: fn(&[u8]), corpus: &[Vec<u8>], count: usize) {
 
 type Target = (&'static str, fn(&[u8]), fn() -> Vec<Vec<u8>>, usize);
 
-const TARGETS: [Target; 8] = [
+const TARGETS: [Target; 9] = [
     ("sip", sip::run, seeds::sip, 30_000),
     ("headers", headers::run, seeds::headers, 100_000),
     ("sdp", sdp::run, seeds::sdp, 20_000),
@@ -125,6 +127,7 @@ const TARGETS: [Target; 8] = [
     ("telephone_event", telephone_event::run, seeds::telephone_event, 20_000),
     ("digest", digest::run, seeds::digest, 20_000),
     ("stun", stun::run, seeds::stun, 100_000),
+    ("srtp", srtp::run, seeds::srtp, 5_000),
     ("agent", agent::run, seeds::agent, 15_000),
 ];
 
@@ -166,6 +169,11 @@ fn digest_headers() {
 #[test]
 fn stun_messages() {
     short_run("stun");
+}
+
+#[test]
+fn srtp_packets() {
+    short_run("srtp");
 }
 
 #[test]

@@ -153,6 +153,26 @@ pub fn stun() -> Vec<Vec<u8>> {
     ]
 }
 
+pub fn srtp() -> Vec<Vec<u8>> {
+    let rtp = |seq: u8| vec![0, 2, 16, 0x80, 0, 0, seq, 0, 0, 0, seq, 0, 0, 0, 1, 1, 2, 3, 4];
+    let rtcp = vec![0x10, 2, 16, 0x81, 203, 0, 3, 0, 0, 0, 1, 0, 0, 0, 1, 0, 0, 0, 0];
+    let open = |which: u8| vec![3, 2, which];
+    let injure = vec![6, 20, 1, 0x80];
+    let one = [
+        rtp(1),
+        rtp(2),
+        open(0),
+        open(1),
+        open(0),
+        rtcp,
+        open(2),
+        open(2),
+        injure,
+    ]
+    .concat();
+    (0..8).map(|choice| [&[choice][..], &one].concat()).collect()
+}
+
 /// Scripts: a call that is taken and hung up, one that is refused, a registration that is challenged.
 pub fn agent() -> Vec<Vec<u8>> {
     // Operation, flow, template, choice, numbers, injuries.

@@ -54,6 +54,8 @@ struct Seen {
     /// Calls that were announced; whether they ended.
     calls: BTreeMap<CallId, bool>,
     resolves: Vec<RegistrationId>,
+    /// Of the last reliable provisional answer.
+    rseq: Vec<u8>,
     last: Option<(Flow, Vec<u8>)>,
     reached: Reached,
     /// Nobody answers any more.
@@ -134,6 +136,7 @@ pub struct Reached {
     pub incoming: u32,
     pub confirmed: u32,
     pub changes: u32,
+    pub reliable: u32,
     pub endings: u32,
     pub registered: u32,
     pub failed: u32,
@@ -202,7 +205,10 @@ impl World {
                     local: address(50, 5060),
                     rank: n / 2,
                 };
-                self.agent.resolved(id, (0..choice % 5).map(target).collect(), self.now);
+                match choice {
+                    250.. => self.agent.unresolved(id, "no such name".into(), self.now),
+                    _ => self.agent.resolved(id, (0..choice % 5).map(target).collect(), self.now),
+                }
             }
             20 => self.agent.handle_closed(flow(bytes.byte()?), self.now),
             21 => {
@@ -244,6 +250,7 @@ impl World {
             let (word, after) = after.split_at(end);
             match word {
                 "CALL" => octets.extend_from_slice(&call),
+                "RSEQ" => octets.extend_from_slice(&self.seen.rseq),
                 "TAG" => octets.extend_from_slice(&tag),
                 "KBRANCH" => octets.extend_from_slice(format!("K{}", numbers >> 3).as_bytes()),
                 "SEQ" => octets.extend_from_slice(format!("{}", numbers & 7).as_bytes()),
@@ -364,7 +371,13 @@ impl World {
         }
         match learn(octets) {
             Learned::Asked(asked) => push(&mut self.seen.asked, (flow, asked)),
-            Learned::Tag(call, tag) => push(&mut self.seen.tags, (call, tag)),
+            Learned::Tag { call, tag, rseq } => {
+                push(&mut self.seen.tags, (call, tag));
+                if let Some(rseq) = rseq {
+                    self.seen.reached.reliable += 1;
+                    self.seen.rseq = rseq;
+                }
+            }
             Learned::Nothing => {}
         }
     }

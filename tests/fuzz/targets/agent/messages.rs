@@ -30,7 +30,7 @@ pub const REQUESTS: [&str; 14] = [
      Contact: <sip:tally@192.0.2.10>\r\nSession-Expires: 1800;refresher=uas\r\nContent-Type: application/sdp\r\n",
     "PRACK sip:600@192.0.2.50 SIP/2.0\r\nVia: SIP/2.0/UDP 192.0.2.10;branch=z9hG4bKBRANCH\r\n\
      From: <sip:tally@quayside.example>;tag=f\r\nTo: <sip:600@192.0.2.50>;tag=TAG\r\nCall-ID: CALL\r\nCSeq: SEQ PRACK\r\n\
-     RAck: 1 1 INVITE\r\n",
+     RAck: RSEQ 1 INVITE\r\n",
     "REFER sip:600@192.0.2.50 SIP/2.0\r\nVia: SIP/2.0/UDP 192.0.2.10;branch=z9hG4bKBRANCH\r\n\
      From: <sip:tally@quayside.example>;tag=f\r\nTo: <sip:600@192.0.2.50>;tag=TAG\r\nCall-ID: CALL\r\nCSeq: SEQ REFER\r\n\
      Refer-To: <sip:x@y>\r\n",
@@ -107,8 +107,12 @@ impl Asked {
 /// What can be learned of a message that the agent sent.
 pub enum Learned {
     Asked(Asked),
-    /// Call-ID and our tag.
-    Tag(Vec<u8>, Vec<u8>),
+    /// Our tag in a call, and the number of a reliable provisional answer (RFC 3262).
+    Tag {
+        call: Vec<u8>,
+        tag: Vec<u8>,
+        rseq: Option<Vec<u8>>,
+    },
     Nothing,
 }
 
@@ -132,7 +136,11 @@ pub fn learn(octets: &[u8]) -> Learned {
                 to.get(at + 5..).map(<[u8]>::to_vec)
             });
             match (message.first("Call-ID"), tag) {
-                (Some(call), Some(tag)) => Learned::Tag(call.to_vec(), tag),
+                (Some(call), Some(tag)) => Learned::Tag {
+                    call: call.to_vec(),
+                    tag,
+                    rseq: message.first("RSeq").map(<[u8]>::to_vec),
+                },
                 _ => Learned::Nothing,
             }
         }
