@@ -258,6 +258,8 @@ mod tests {
             codecs: vec![crate::media::Codec::Pcmu, crate::media::Codec::Pcma],
             session_id: 7,
             version: 0,
+            srtp: sdp::Policy::Off,
+            keys: KeySeed([0; 32]),
         };
         let offer = |types: &str| {
             format!(
