@@ -17,9 +17,12 @@ const CORE: [&str; 5] = ["gate", "media", "page", "sip", "sound"];
 
 /// Dependencies without sockets, threads, files or clocks of their own. Every other one is shut out of the core, a new
 /// one too until it is named here.
-const PURE: [&str; 12] = [
+const PURE: [&str; 16] = [
+    "aes",
     "argon2",
     "audiopus",
+    "ctr",
+    "hmac",
     "md-5",
     "rand",
     "rand_chacha",
@@ -27,6 +30,7 @@ const PURE: [&str; 12] = [
     "rtp-rs",
     "rtrb",
     "sdp-types",
+    "sha1",
     "sha2",
     "subtle",
     "thiserror",
