@@ -85,7 +85,7 @@ pub fn faults(case: &Case, octets: &[u8], world: &World) -> Vec<String> {
         let (name, value) = wanted.split_once('=').unwrap_or((wanted, ""));
         let answers = world.answers();
         let got = answers.last().and_then(|(_, m)| m.first(name));
-        if got.is_none_or(|got| !value.is_empty() && !got.eq_ignore_ascii_case(&plain(value))) {
+        if got.is_none_or(|got| !value.is_empty() && got != plain(value)) {
             fault(format!("{name} is {:?}", got.map(String::from_utf8_lossy)));
         }
     }

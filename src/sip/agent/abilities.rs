@@ -2,7 +2,7 @@
 
 use super::body::SDP;
 use super::server::Answer;
-use crate::sip::wire::{Fault, Request, tokens};
+use crate::sip::wire::{Fault, Request, display, tokens};
 
 /// Allow (RFC 3261 §20.5).
 pub(super) const ALLOW: &str = "INVITE, ACK, BYE, CANCEL, OPTIONS, UPDATE, PRACK, INFO";
@@ -25,12 +25,13 @@ const ACCEPT: &str = "application/sdp, application/dtmf-relay, application/dtmf"
 const NUMBERED: [(&str, u8); 4] = [("q735", 5), ("ets", 5), ("wps", 5), ("esnet", 5)];
 const NAMED: [&str; 5] = ["routine", "priority", "immediate", "flash", "flash-override"];
 
-/// What is required of us and we lack, comma-separated (RFC 3261 §8.2.2.3).
+/// What is required of us and we lack, comma-separated and as it was spelt (RFC 3261 §8.2.2.3).
 /// # Errors
 /// 400 if Require cannot be read.
 pub(super) fn lacking(request: &Request) -> Result<Option<String>, Fault> {
-    let mut lacking = required(request)?;
-    lacking.retain(|t| !TAGS.contains(&t.as_str()));
+    let tags = request.message.list("Require")?;
+    let known = |tag: &[u8]| TAGS.iter().any(|t| t.as_bytes().eq_ignore_ascii_case(tag));
+    let lacking: Vec<String> = tags.iter().filter(|t| !known(t)).map(|t| display(t, 64)).collect();
     Ok((!lacking.is_empty()).then(|| lacking.join(", ")))
 }
 

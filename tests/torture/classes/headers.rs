@@ -351,6 +351,16 @@ fn values() {
             &[],
         ),
         ("Timestamp", &["54", "54.1 0.2", "-1", "x"], &[]),
+        (
+            "Session-Expires",
+            &["1800", "1800;refresher=uac", "1800 ; refresher=uas;x", "90", "0001800", "4294967295"],
+            &["", "x", "-1", "1800;", "1800 x", "1800, 1800", "1800;refresher="],
+        ),
+        ("Min-SE", &["90", "90;x=y", "1800"], &["", "x", "-1"]),
+        ("Answer-Mode", &["Auto", "Manual", "auto;require", "x(y", ""], &[]),
+        ("Priority", &["emergency", "non-urgent", "no such", ""], &[]),
+        ("Resource-Priority", &["ets.0", "x.y", "x", ""], &[]),
+        ("P-Asserted-Identity", &["<sip:a@b>", "x", "\"", ""], &[]),
         ("Expires", &["0000300", "99999999999999999999", "-1", "soon"], &[]),
         ("Supported", &["", ",", "100rel,,timer", "x(y"], &[]),
         (

@@ -159,7 +159,7 @@ fn required_extensions() {
     );
     let sent = answer(text);
     assert_eq!(sent.status(), 420);
-    assert_eq!(sent.header("Unsupported"), "nothingsupportsthis, replaces");
+    assert_eq!(sent.header("Unsupported"), "nothingSupportsThis, replaces");
     let text = request(
         "OPTIONS",
         1,
