@@ -86,10 +86,11 @@ impl Names {
         }
         let entry = self.hops.entry(hop.clone()).or_default().clone();
         let mut open = entry.borrow_mut();
+        let is_searching = !open.waiting.is_empty();
         if !open.waiting.contains(&registration) {
             open.waiting.push(registration);
         }
-        if open.waiting.len() > 1 {
+        if is_searching {
             return;
         }
         let recent = open.last.as_ref().filter(|(at, _)| at.elapsed() < SHARE_FOR);

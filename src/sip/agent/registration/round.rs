@@ -90,8 +90,11 @@ impl Agent {
         };
         let up = r.up;
         if r.phase != Phase::Resolving {
-            // Late; it is known all the same.
-            if let Ok(targets) = found {
+            // Late; it is known all the same, unless it may belong to a redirect or a round is on its way.
+            if let Ok(targets) = found
+                && r.phase == Phase::Waiting
+                && r.detour.is_none()
+            {
                 r.way.set(targets, up, now);
             }
             return;

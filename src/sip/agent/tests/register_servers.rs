@@ -312,6 +312,30 @@ fn follows_a_redirect() {
     assert!(is_to(site.world.last(), MOVED));
 }
 
+/// The name service answers for a redirect when that was given up long ago: the registrar's own place is not changed by it.
+#[test]
+fn a_late_answer_for_a_redirect() {
+    let mut world = World::new(one());
+    world.run_ms(500);
+    world.resolved(0, &[FIRST]);
+    world.drain();
+    let register = world.last().clone();
+    world.datagram(
+        FIRST,
+        reply(&register, "302 Moved Temporarily", "Contact: <sip:node7.example>\r\n"),
+    );
+    assert_eq!(world.hops[&RegistrationId(0)].host, "node7.example");
+    world.run_ms(30_000);
+    assert!(matches!(world.events.last(), Some(Event::RegistrationFailed { .. })));
+    world.resolved(0, &["198.51.100.7:5060"]);
+    world.drain();
+    assert!(!world.agent.lets_in(address("198.51.100.7:5060").ip()));
+    let sent = world.sent.len();
+    world.run_ms(61_000 + 31_000);
+    assert!(world.sent.len() > sent);
+    assert!(world.sent[sent..].iter().all(|s| is_to(s, FIRST)));
+}
+
 /// 305: to the same registrar by the proxy that is named (RFC 3261 §21.3.4).
 #[test]
 fn use_proxy() {
