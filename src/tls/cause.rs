@@ -90,7 +90,7 @@ fn certificate(cause: &CertificateError, now: SystemTime) -> String {
             let names = match presented.len() {
                 0 => "no name at all".to_owned(),
                 n => {
-                    let shown: Vec<&str> = presented.iter().take(MAX_NAMES).map(String::as_str).collect();
+                    let shown: Vec<&str> = presented.iter().take(MAX_NAMES).map(|n| bare(n)).collect();
                     let more = if n > MAX_NAMES { " and others" } else { "" };
                     cut(&format!("{}{more}", shown.join(", ")))
                 }
@@ -126,6 +126,12 @@ fn certificate(cause: &CertificateError, now: SystemTime) -> String {
     text
 }
 
+/// A name as rustls gives it out, `DnsName("pbx.quayside.example")`, without its kind.
+fn bare(name: &str) -> &str {
+    let inside = name.split_once('(').and_then(|(_, rest)| rest.strip_suffix(')'));
+    inside.unwrap_or(name).trim_matches('"')
+}
+
 /// A far end's own text, as far as it is shown.
 fn cut(text: &str) -> String {
     text.chars().filter(|c| !c.is_control()).take(MAX_TEXT).collect()
@@ -151,6 +157,19 @@ mod tests {
              it must be set (time server)"
         );
         assert!(!explain(&error, UNIX_EPOCH + Duration::from_secs(1_780_000_000)).contains("wrong"));
+    }
+
+    #[test]
+    fn names_are_told_without_their_kind() {
+        for (given, wanted) in [
+            ("DnsName(\"pbx.quayside.example\")", "pbx.quayside.example"),
+            ("IpAddress(192.0.2.5)", "192.0.2.5"),
+            ("sip:quayside.example", "sip:quayside.example"),
+            ("DirectoryName", "DirectoryName"),
+            ("(", "("),
+        ] {
+            assert_eq!(bare(given), wanted);
+        }
     }
 
     #[test]
