@@ -28,8 +28,13 @@ impl Control {
                 let Some(octets) = leg.open(&mut arrival, |ip| self.agent.lets_in(ip)) else {
                     return;
                 };
-                let Received::Packet { packet, .. } = leg.receiver.handle(octets, at) else {
-                    return;
+                let packet = match leg.receiver.handle(octets, at) {
+                    Received::Packet { packet, .. } => packet,
+                    Received::Events(packet) => {
+                        leg.keypad.events(&packet);
+                        return self.take_keys(call, now);
+                    }
+                    _ => return,
                 };
                 leg.lock.valid(peer, leg.receiver.ssrc(), at);
                 let page = leg.page;

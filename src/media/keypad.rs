@@ -95,21 +95,32 @@ impl Keypad {
             self.ears = Some(ears);
         }
         if self.map.format(packet.payload_type) == Some(Format::TelephoneEvent) {
-            let mut heard = std::mem::take(&mut self.heard);
             let marker = packet.marker && packet.seq > self.newest;
             self.newest = self.newest.max(packet.seq);
-            self.events.timeout(packet.arrival, &mut heard);
-            self.events
-                .marked_packet(packet.timestamp, marker, packet.payload(), packet.arrival, &mut heard);
-            for heard in heard.drain(..) {
-                if let Heard::Begin { code } = heard
-                    && let Some(key) = event::digit(code)
-                {
-                    self.signalled(Way::Event, key, packet.arrival);
-                }
-            }
-            self.heard = heard;
+            self.event_packet(packet, marker);
         }
+    }
+
+    /// Takes events that come under an SSRC of their own ([`super::Received::Events`]).
+    pub fn events(&mut self, packet: &Packet) {
+        if self.map.format(packet.payload_type) == Some(Format::TelephoneEvent) {
+            self.event_packet(packet, false);
+        }
+    }
+
+    fn event_packet(&mut self, packet: &Packet, marker: bool) {
+        let mut heard = std::mem::take(&mut self.heard);
+        self.events.timeout(packet.arrival, &mut heard);
+        self.events
+            .marked_packet(packet.timestamp, marker, packet.payload(), packet.arrival, &mut heard);
+        for heard in heard.drain(..) {
+            if let Heard::Begin { code } = heard
+                && let Some(key) = event::digit(code)
+            {
+                self.signalled(Way::Event, key, packet.arrival);
+            }
+        }
+        self.heard = heard;
     }
 
     /// Takes the keys of an INFO request; characters that are on no keypad are passed over.

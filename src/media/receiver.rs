@@ -34,6 +34,9 @@ pub enum Received {
     /// A valid packet of the stream; `first` on the one that made the stream valid. Packets that were kept during
     /// its probation come before it: fetch them with [`Receiver::take_kept`].
     Packet { packet: Packet, first: bool },
+    /// Telephone events under an SSRC of their own beside the stream, as some gateways send them. Their sequence numbers
+    /// are as on the wire.
+    Events(Packet),
     /// Plausible, but the source is still on probation (RFC 3550 A.1). The packet is kept.
     Probation,
     /// RTCP of a known shape; `bye` when it holds a BYE for the stream's SSRC.
@@ -224,6 +227,12 @@ impl Receiver {
             self.foreign += 1;
             self.pass_over(ssrc, seq);
             return Received::Dropped("unknown payload type");
+        }
+        // They may not take the stream's place while the caller only listens.
+        if self.stream.as_ref().is_some_and(|s| s.ssrc != ssrc)
+            && self.map.format(packet.payload_type) == Some(Format::TelephoneEvent)
+        {
+            return Received::Events(packet);
         }
         self.probation(ssrc, packet, at)
     }

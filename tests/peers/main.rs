@@ -12,6 +12,7 @@ mod flows;
 mod groups;
 mod hostile;
 mod itself;
+mod keys;
 mod lab;
 mod registrar;
 mod transports;

@@ -4,13 +4,16 @@ use std::collections::VecDeque;
 
 use super::super::packet::Packet;
 use super::super::playout::decoder::{self, Decoders};
-use super::super::{Format, PayloadMap};
+use super::super::{Codec, Format, PayloadMap};
 use crate::sound::dtmf::DtmfDetector;
 
 /// Packets that wait for one that is missing; with the next one it counts as lost. 60 ms at 20 ms a packet.
 pub const MAX_WAITING: usize = 4;
 /// Longest jump of the timestamps that is told to the detector as it is, s. Longer ones end every key.
 const MAX_JUMP: i32 = 1;
+
+/// Opus: longest loss that its error correction is asked to restore, ms. A pause between keys could not hide in it.
+const RESTORED_MS: i32 = 40;
 
 /// Listens to one call. Its own decoder, apart from the loudspeakers': they may hear the call much later, or not at
 /// all. Bounded memory.
@@ -82,7 +85,13 @@ impl Ears {
         // What is between the packets by their timestamps was lost, or not sent: not known, either way. Some senders
         // count wrongly from packet to packet; that is no gap.
         let jump = packet.timestamp.wrapping_sub(timestamp) as i32;
-        if jump != 0 && (packet.seq != due || packet.marker || jump.unsigned_abs() > clock / 10) {
+        let restored = clock as i32 / 1000 * RESTORED_MS;
+        if codec == Codec::Opus && packet.seq != due && (1..=restored).contains(&jump) {
+            self.pcm.clear();
+            self.pcm.resize(jump as usize / 120 * 120, 0.0);
+            self.decoders.conceal(Some(packet.payload()), &mut self.pcm);
+            self.detector.block(&self.pcm, rate);
+        } else if jump != 0 && (packet.seq != due || packet.marker || jump.unsigned_abs() > clock / 10) {
             let lost = match jump {
                 0.. if jump <= clock as i32 * MAX_JUMP => jump as usize,
                 _ => clock as usize * MAX_JUMP as usize,

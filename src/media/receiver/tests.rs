@@ -50,6 +50,7 @@ impl Bench {
             Received::Probation => "probation",
             Received::Rtcp { bye: true } => "bye",
             Received::Rtcp { bye: false } => "rtcp",
+            Received::Events(_) => "events",
             Received::Dropped(why) => why,
         }
     }
@@ -60,6 +61,36 @@ impl Bench {
 }
 
 /// RFC 3550 A.1: MIN_SEQUENTIAL 2; the packet of the probation is handed over.
+/// A gateway that gives its events an SSRC of their own: they are heard and do not become the stream.
+#[test]
+fn events_beside_the_stream() {
+    let mut r = Receiver::new(PayloadMap::static_types().with(101, Format::TelephoneEvent));
+    let start = Instant::now();
+    let at = |ms: u64| start + Duration::from_millis(ms);
+    let rtp = |payload_type: u8, seq: u16, ssrc: u32| {
+        let mut d = vec![0x80, payload_type];
+        d.extend(seq.to_be_bytes());
+        d.extend(u32::from(seq).to_be_bytes());
+        d.extend(ssrc.to_be_bytes());
+        d.extend([5, 10, 1, 0x90]);
+        d
+    };
+    for i in 0..10u16 {
+        r.handle(&rtp(0, i, 7), at(u64::from(i) * 20));
+    }
+    // Even while the stream is silent for longer than a take-over needs.
+    for i in 0..60u16 {
+        let heard = r.handle(&rtp(101, 900 + i, 8), at(200 + u64::from(i) * 20));
+        assert!(
+            matches!(heard, Received::Events(p) if p.payload() == [5, 10, 1, 0x90]),
+            "{heard:?}"
+        );
+    }
+    assert_eq!(r.ssrc(), Some(7));
+    let speech = r.handle(&rtp(0, 10, 7), at(1420));
+    assert!(matches!(speech, Received::Packet { .. }), "{speech:?}");
+}
+
 #[test]
 fn first_packet_is_kept_and_handed_over() {
     let mut b = Bench::new();

@@ -46,6 +46,7 @@ pub fn run(data: &[u8]) {
                 assert!(receiver.ssrc().is_some() && receiver.last_packet() == Some(now));
             }
             Received::Rtcp { .. } => assert!(rtcp::is_rtcp(datagram)),
+            Received::Events(packet) => assert!(packet.payload().len() <= datagram.len()),
             Received::Probation | Received::Dropped(_) => {}
         }
         let figures = receiver.figures();
