@@ -262,12 +262,12 @@ fn into_a_card(listening: Duration, jitter_ms: u32, buffer_ms: u32, period_ms: u
         let heard: Vec<Instant> = onsets(samples).into_iter().map(|at| moment(origin, at)).collect();
         let all = delays(&bursts, &heard);
         if all.len() * 2 < bursts.len() {
-            return Err(Failure::Broken(format!(
-                "{who} played {} of {} bursts: {}",
-                all.len(),
-                bursts.len(),
-                log_of(&scratch.path)
-            )));
+            let played = format!("{who} played {} of {} bursts", all.len(), bursts.len());
+            // The peer's own trouble, on a busy machine, is no fault of ours.
+            return Err(match who {
+                "GStreamer" => Failure::NotMeasured(played),
+                _ => Failure::Broken(format!("{played}: {}", log_of(&scratch.path))),
+            });
         }
         Ok(all[all.len() / 2].as_secs_f64() * 1000.0)
     };
