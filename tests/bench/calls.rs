@@ -86,11 +86,7 @@ fn on_core(core: usize, program: &str) -> Command {
 fn in_a_row(count: u32) -> Vec<Row> {
     let (times, room) = match measure_row(count) {
         Ok((times, room)) => (Ok(times), Ok(room)),
-        Err(Failure::NotMeasured(cause)) => (
-            Err(Failure::NotMeasured(cause.clone())),
-            Err(Failure::NotMeasured(cause)),
-        ),
-        Err(Failure::Broken(cause)) => (Err(Failure::Broken(cause.clone())), Err(Failure::Broken(cause))),
+        Err(failure) => (Err(failure.clone()), Err(failure)),
     };
     vec![
         Row {
@@ -196,11 +192,7 @@ fn race(count: u32) -> Vec<Row> {
                 ours.cost.as_secs_f64() / theirs.cost.as_secs_f64()
             )),
         ),
-        Err(Failure::NotMeasured(cause)) => (
-            Err(Failure::NotMeasured(cause.clone())),
-            Err(Failure::NotMeasured(cause)),
-        ),
-        Err(Failure::Broken(cause)) => (Err(Failure::Broken(cause.clone())), Err(Failure::Broken(cause))),
+        Err(failure) => (Err(failure.clone()), Err(failure)),
     };
     vec![
         Row {

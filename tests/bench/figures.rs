@@ -25,7 +25,7 @@ struct Row {
 }
 
 /// Why there is no figure.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 enum Failure {
     /// A tool is not installed here, or the machine was too busy: no fault of ours.
     NotMeasured(String),

@@ -43,10 +43,7 @@ pub fn rows(extent: Extent) -> Vec<Row> {
     ] {
         let (cpu, delay) = match into_a_card(extent.listening, jitter_ms, buffer_ms, period_ms) {
             Ok((cpu, delay)) => (Ok(cpu.text()), Ok(delay)),
-            Err(Failure::NotMeasured(tool)) => {
-                (Err(Failure::NotMeasured(tool.clone())), Err(Failure::NotMeasured(tool)))
-            }
-            Err(Failure::Broken(cause)) => (Err(Failure::Broken(cause.clone())), Err(Failure::Broken(cause))),
+            Err(failure) => (Err(failure.clone()), Err(failure)),
         };
         rows.push(Row {
             what: format!("processor time, into a card: Hornwire / GStreamer {name}"),
