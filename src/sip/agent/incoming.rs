@@ -37,7 +37,7 @@ impl Agent {
         if self.closing.is_some() {
             return self.reject(own, 480, &[], now);
         }
-        if self.calls.len() >= MAX_CALLS {
+        if self.calls.len() >= MAX_CALLS && !self.spare_a_call(now) {
             self.figures.dropped += 1;
             return self.reject(own, 503, &[("Retry-After", RETRY_AFTER)], now);
         }

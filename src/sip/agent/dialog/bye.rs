@@ -1,5 +1,7 @@
 //! How a call is ended from our side, and by the far end (RFC 3261 §15).
 
+use std::cmp::Reverse;
+use std::net::IpAddr;
 use std::time::Instant;
 
 use super::reason_value;
@@ -69,6 +71,27 @@ impl Agent {
             c.bye_flow = Some(out.flow);
         }
         self.send_request(out.branch, Purpose::Bye(call), out.flow, out.octets, now);
+    }
+
+    /// Makes room for a new call: of those that are over, and wait for an ACK or for the answer to a BYE, the oldest of
+    /// the far end that leaves most of them lying about is forgotten. `false`: all are alive.
+    pub(in crate::sip::agent) fn spare_a_call(&mut self, now: Instant) -> bool {
+        let over: Vec<(CallId, IpAddr)> = self
+            .calls
+            .iter()
+            .filter(|(_, c)| c.phase == Phase::Closing)
+            .map(|(id, c)| (*id, c.flow.peer.ip()))
+            .collect();
+        let share = |at: IpAddr| over.iter().filter(|(_, ip)| *ip == at).count();
+        let Some((call, _)) = over.iter().max_by_key(|(id, at)| (share(*at), Reverse(*id))) else {
+            return false;
+        };
+        if self.calls.get(call).is_some_and(|c| c.byes == 0) {
+            self.send_bye(*call, now);
+        }
+        self.drop_requests(Purpose::Bye(*call));
+        self.remove_call(*call);
+        true
     }
 
     pub(in crate::sip::agent) fn on_bye_answer(&mut self, call: CallId, response: &Response, now: Instant) {

@@ -293,3 +293,46 @@ fn registrar_moves_during_a_call() {
     assert_eq!(world.ask(in_dialog("BYE", 2, "c", &tag, ""))[0].status(), 200);
     assert_eq!(world.endings(), [Ending::Bye]);
 }
+
+/// Own: calls that are over hold no place that a new one needs, whoever leaves their BYE unanswered or never sends an
+/// ACK. Most of them belong to one far end; another's is not forgotten for their sake.
+#[test]
+fn calls_that_are_over_keep_nobody_out() {
+    let mut world = World::plain();
+    let begin = |world: &mut World, peer: &str, id: &str| {
+        let text = invite(id).replace("one@", &format!("{id}@"));
+        world.datagram(peer, text.replace("192.0.2.10:5060", peer));
+        let call = world.call();
+        world.agent.accept(call, ANSWER.into(), world.now);
+        world.drain();
+        (call, world.last().to_tag())
+    };
+    let hang_up = |world: &mut World, call| {
+        world.agent.hang_up(call, None, world.now);
+        world.drain();
+    };
+    const OTHER: &str = "192.0.2.11:5060";
+    let (other, _) = begin(&mut world, OTHER, "other");
+    hang_up(&mut world, other);
+    for i in 0..3 * MAX_CALLS {
+        let id = format!("over{i}");
+        let (call, tag) = begin(&mut world, PEER, &id);
+        if i % 2 == 0 {
+            world.ask(in_dialog("ACK", 1, &format!("ack{i}"), &tag, "").replace("one@", &format!("{id}@")));
+        }
+        hang_up(&mut world, call);
+        assert!(world.agent.calls.len() <= MAX_CALLS && world.agent.clients.len() <= MAX_CALLS);
+    }
+    assert!(world.agent.calls.contains_key(&other));
+    let byes = world.sent.iter().filter(|s| s.method() == "BYE").count();
+    // One was sent for each that gave way, and for each that had its ACK.
+    assert!(byes > 2 * MAX_CALLS, "{byes}");
+    let (last, _) = begin(&mut world, OTHER, "last");
+    assert!(world.agent.calls.contains_key(&last));
+    // Those that are alive do not give way.
+    for i in 0..MAX_CALLS {
+        world.ask(invite(&format!("live{i}")).replace("one@", &format!("live{i}@")));
+    }
+    assert!(world.agent.calls.contains_key(&last));
+    assert_eq!(world.last().status(), 503);
+}
