@@ -61,6 +61,8 @@ pub struct Control {
     pub(super) groups: Vec<Group>,
     pub(super) pages: BTreeMap<PageId, Page>,
     pub(super) pace: Pace,
+    /// Refused calls that are told one by one.
+    pub(super) refusals: Pace,
     pub(super) doors: Doors,
     intake: Intake,
     /// The agent has done something that may have changed whom it lets in.
@@ -121,6 +123,7 @@ impl Control {
             groups: plan.groups.iter().map(|g| Group::new(g, now)).collect(),
             pages: BTreeMap::new(),
             pace: Pace::new(pace::CALLS, now),
+            refusals: Pace::new(pace::REFUSALS, now),
             doors,
             intake,
             gate_moved: true,
@@ -345,6 +348,10 @@ impl Control {
         self.flood.messages.add(self.intake.take_dropped());
         let news = [
             (self.pace.news(now), "calls that came too fast from one address"),
+            (
+                self.refusals.news(now),
+                "records of refused calls beyond those told, too many from one address",
+            ),
             (
                 self.flood.messages.news(1, now),
                 "messages that came too fast from one address",

@@ -110,13 +110,15 @@ impl Control {
                 true
             }
             Err((status, text)) => {
-                self.tell(Message::CallNotTaken {
-                    extension: self.extension_name(incoming.extension),
-                    caller: incoming.caller.clone(),
-                    peer: incoming.peer,
-                    status,
-                    why: text.clone(),
-                });
+                if self.refusals.admits(incoming.peer.ip(), now) {
+                    self.tell(Message::CallNotTaken {
+                        extension: self.extension_name(incoming.extension),
+                        caller: incoming.caller.clone(),
+                        peer: incoming.peer,
+                        status,
+                        why: text.clone(),
+                    });
+                }
                 self.agent.refuse(call, status, Some(Cause { status, text }), now);
                 false
             }

@@ -1,5 +1,6 @@
 //! Multicast groups: joined for as long as the daemon runs, a page for every stream heard.
 
+use std::cell::Cell;
 use std::net::SocketAddr;
 use std::rc::Rc;
 use std::time::{Duration, Instant};
@@ -20,9 +21,13 @@ use crate::sip::network::Network;
 /// Between attempts to join a group whose interface is not there (yet), and between looks whether it still is.
 const REJOIN: Duration = Duration::from_secs(5);
 
-/// Datagrams that a group may send at once, and a second: several streams of the shortest packets. What floods it
-/// beyond costs no more than its reading.
+/// Datagrams of the stream that is heard, at once and a second: several times what the shortest packets of speech need.
+const SPEECH: Rate = (500.0, 1000.0);
+/// Of all other senders to a group together: several streams of the shortest packets. What floods it beyond costs no
+/// more than its reading.
 const PACKETS: Rate = (2000.0, 4000.0);
+/// Of those outside the group's networks: enough to name them in the journal.
+const UNLISTED: Rate = (10.0, 10.0);
 
 /// Packets that could not be opened are told again after this long.
 const TELL_CLOSED: Duration = Duration::from_secs(600);
@@ -41,6 +46,7 @@ pub struct Group {
     pub stream: Stream,
     /// Who sent last.
     pub peer: Option<SocketAddr>,
+    speaker: Speaker,
     reader: Option<Reader>,
     /// The number of the named interface that the membership is bound to.
     interface: Option<u32>,
@@ -69,6 +75,53 @@ pub enum Join {
     Failed(String),
 }
 
+/// The sender and SSRC of the stream that is heard; shared with the group's reader.
+#[derive(Debug, Clone, Default)]
+struct Speaker(Rc<Cell<Option<(SocketAddr, u32)>>>);
+
+/// For a group's reader: of which datagrams anything is kept. The stream that is heard and those who may not send have
+/// allowances apart from all others', so that no flood takes the speaker's.
+struct Turnstile {
+    networks: Option<Vec<Network>>,
+    speaker: Speaker,
+    speech: Allowance,
+    others: Allowance,
+    unlisted: Allowance,
+}
+
+impl Turnstile {
+    fn new(networks: Option<Vec<Network>>, speaker: Speaker, now: Instant) -> Self {
+        Turnstile {
+            networks,
+            speaker,
+            speech: Allowance::new(SPEECH, now),
+            others: Allowance::new(PACKETS, now),
+            unlisted: Allowance::new(UNLISTED, now),
+        }
+    }
+
+    fn admits(&mut self, peer: SocketAddr, octets: &[u8], at: Instant) -> bool {
+        if !may_send(self.networks.as_ref(), peer) {
+            return self.unlisted.take(UNLISTED, 1.0, at);
+        }
+        // RFC 3550 §5.1; of SRTP too the header is in the clear (RFC 3711 §3.1).
+        let is_speech =
+            self.speaker.0.get().is_some_and(|(speaker, ssrc)| {
+                speaker == peer && octets.get(8..12) == Some(ssrc.to_be_bytes().as_slice())
+            });
+        if is_speech {
+            self.speech.take(SPEECH, 1.0, at)
+        } else {
+            self.others.take(PACKETS, 1.0, at)
+        }
+    }
+}
+
+/// Whether the group's networks, if it has any, hold this sender.
+fn may_send(networks: Option<&Vec<Network>>, peer: SocketAddr) -> bool {
+    networks.is_none_or(|list| list.iter().any(|n| n.contains(peer.ip())))
+}
+
 impl Group {
     pub fn new(settings: &plan::Group, now: Instant) -> Self {
         Group {
@@ -79,6 +132,7 @@ impl Group {
             told_closed: None,
             stream: Stream::Silent,
             peer: None,
+            speaker: Speaker::default(),
             reader: None,
             interface: None,
             join_at: now,
@@ -99,12 +153,12 @@ impl Group {
         self.reader = None;
         match net::multicast_socket(settings.address, settings.interface.as_deref()) {
             Ok(socket) => {
-                let mut allowance = Allowance::new(PACKETS, now);
+                let mut turnstile = Turnstile::new(settings.networks.clone(), self.speaker.clone(), now);
                 self.reader = Some(ports::read_rtp(
                     Rc::new(socket),
                     Port::Group(index),
                     queue.clone(),
-                    move |_, _, at| allowance.take(PACKETS, 1.0, at),
+                    move |peer, octets, at| turnstile.admits(peer, octets, at),
                 ));
                 self.interface = interface;
                 self.told = false;
@@ -129,6 +183,12 @@ impl Group {
         idle.into_iter().chain([self.join_at]).min()
     }
 
+    /// A packet of this sender was valid.
+    pub fn heard(&mut self, peer: SocketAddr) {
+        self.peer = Some(peer);
+        self.speaker.0.set(self.receiver.ssrc().map(|ssrc| (peer, ssrc)));
+    }
+
     /// Encoding name of what a packet holds.
     pub fn codec_name(&self, packet: &Packet) -> &'static str {
         match self.map.format(packet.payload_type) {
@@ -141,6 +201,7 @@ impl Group {
     pub fn reset(&mut self) {
         self.receiver = Receiver::new(self.map);
         self.stream = Stream::Silent;
+        self.speaker.0.set(None);
         self.opened_before = self.opener.as_ref().map(Opener::figures).unwrap_or_default();
     }
 
@@ -188,8 +249,7 @@ impl Control {
     /// The group's gates: whose streams are heard, and when one may begin.
     pub(super) fn hears_sender(&mut self, index: usize, peer: SocketAddr, now: Instant) -> bool {
         let settings = &self.plan.groups[index];
-        let listed = |list: &Vec<Network>| list.iter().any(|n| n.contains(peer.ip()));
-        let why = if !settings.networks.as_ref().is_none_or(listed) {
+        let why = if !may_send(settings.networks.as_ref(), peer) {
             "not from this network"
         } else if self.groups[index].stream == Stream::Silent && !settings.hours.0.is_empty() {
             let local = self.local_time();
@@ -280,5 +340,41 @@ mod tests {
                 assert!(matches!(group.join(0, &there, &queue, now), Join::Joined), "renumbered");
             })
             .await;
+    }
+
+    /// One second of speech at 50 a second under 50,000 a second from who may send, from who may not, and from the
+    /// speaker's own address.
+    #[test]
+    fn a_flood_takes_nothing_of_the_speakers_share() {
+        let now = Instant::now();
+        let at = |text: &str| text.parse::<SocketAddr>().unwrap();
+        let (speaker, insider, outsider) = (at("192.0.2.1:5004"), at("192.0.2.2:5004"), at("198.51.100.9:5004"));
+        let packet = |ssrc: u32| {
+            [
+                [0x80, 0, 0, 1, 0, 0, 0, 0].as_slice(),
+                &ssrc.to_be_bytes(),
+                &[0xFF; 160],
+            ]
+            .concat()
+        };
+        let known = Speaker::default();
+        let networks = Some(vec!["192.0.2.0/24".parse().unwrap()]);
+        let mut turnstile = Turnstile::new(networks, known.clone(), now);
+        assert!(turnstile.admits(speaker, &packet(7), now));
+        known.0.set(Some((speaker, 7)));
+        let (mut speech, mut inside, mut outside) = (0, 0, 0);
+        for i in 0..50_000u32 {
+            let at = now + Duration::from_micros(20) * i;
+            outside += u32::from(turnstile.admits(outsider, &packet(7), at));
+            inside += u32::from(turnstile.admits(insider, &packet(7), at));
+            inside += u32::from(turnstile.admits(speaker, &packet(8), at));
+            inside += u32::from(turnstile.admits(speaker, b"", at));
+            if i % 1000 == 0 {
+                speech += u32::from(turnstile.admits(speaker, &packet(7), at));
+            }
+        }
+        assert_eq!(speech, 50);
+        assert!(inside <= 6000, "{inside}");
+        assert!((10..=20).contains(&outside), "{outside}");
     }
 }

@@ -6,6 +6,8 @@ use std::time::{Duration, Instant};
 /// Calls that an address may begin at once, more than a call for every place there is; and from then on, a second.
 /// Common practice, no published source: no staff dials that fast.
 pub const CALLS: Rate = (200.0, 20.0);
+/// Refused calls of an address that are told one by one, and from then on a second: ten a minute.
+pub const REFUSALS: Rate = (60.0, 1.0 / 6.0);
 /// Connections that an address may make at once, and from then on a second. A phone makes one and keeps it; some
 /// gateways make one for each call.
 pub const CONNECTIONS: Rate = (200.0, 40.0);

@@ -88,7 +88,7 @@ impl Control {
         let Received::Packet { packet, .. } = self.groups[index].receiver.handle(octets, at) else {
             return;
         };
-        self.groups[index].peer = Some(peer);
+        self.groups[index].heard(peer);
         if self.groups[index].stream == Stream::Silent {
             let codec = self.groups[index].codec_name(&packet);
             self.bid_for_group(index, codec, now);
@@ -338,6 +338,10 @@ impl Control {
                 continue;
             };
             let Some(record) = page.record.take() else { continue };
+            let refused = record.heard_at.is_none() && record.reason == EndReason::Busy;
+            if refused && !page.peer.is_none_or(|peer| self.refusals.admits(peer.ip(), now)) {
+                continue;
+            }
             let zones = record
                 .zones
                 .iter()

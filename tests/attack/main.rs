@@ -183,3 +183,33 @@ fn a_strangers_connections_are_told_once() {
     assert_eq!(told, 1);
     daemon.stop();
 }
+
+/// Refusals of one address are told one by one at first, then counted; another's are told all the same.
+#[test]
+fn refusals_without_end_fill_no_journal() {
+    let daemon = Daemon::start(9);
+    let told = |place: &str| {
+        let lines = daemon.lines();
+        lines
+            .iter()
+            .filter(|l| l.contains("did not take") && l.contains(place))
+            .count()
+    };
+    // Payload type 99 is announced nowhere: 488 (RFC 3261 §21.4.26).
+    let ask = |phone: &std::net::UdpSocket, ip: &str, id: &str| {
+        let call = Caller::new("UDP", phone.local_addr().unwrap(), id);
+        let request = call.request("INVITE", 1, &session(ip, 4000, "99"));
+        phone.send(request.as_bytes()).unwrap();
+        assert_eq!(final_status(phone), 488, "{id}");
+    };
+    let flood = phone(&daemon, "127.0.72.9");
+    for i in 0..150 {
+        ask(&flood, "127.0.72.9", &format!("misfit-{i}"));
+    }
+    ask(&phone(&daemon, "127.0.72.10"), "127.0.72.10", "another");
+    daemon.wait_line("127.0.72.10");
+    daemon.wait_line("refused calls beyond those told");
+    assert!((60..=70).contains(&told("127.0.72.9:")), "{}", told("127.0.72.9:"));
+    assert_eq!(told("127.0.72.10:"), 1);
+    daemon.stop();
+}
