@@ -44,6 +44,7 @@ impl Agent {
         let waits = c.phase == Phase::Answered && c.unacknowledged.is_some();
         c.phase = Phase::Closing;
         c.bye = Some(cause);
+        c.auth.new_round();
         if let Some(change) = c.change.take() {
             self.reject(&change.key, 487, &[], now);
             self.unlink(&change.key);

@@ -133,6 +133,7 @@ impl Agent {
             return;
         }
         c.refresh.tries = 0;
+        c.auth.new_round();
         self.send_refresh(call, now);
     }
 

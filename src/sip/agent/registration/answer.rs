@@ -29,7 +29,8 @@ pub(super) struct Detour {
 }
 
 /// Seconds granted: our own Contact's `expires`, then Expires, then what was asked for (RFC 3261 §10.2.4).
-/// A registrar behind a translation may have rewritten the address; the instance and reg-id stay (RFC 5626 §6).
+/// A registrar behind a translation may have rewritten the address; the instance and reg-id stay (RFC 5626 §6). All
+/// bindings are listed, so that the only one there is ours, whatever became of its address.
 fn granted(response: &Response, user: &str, local: SocketAddr, instance: Option<(&str, usize)>, asked: u32) -> u32 {
     let read = |octets: &[u8]| number(octets).unwrap_or(DEFAULT_EXPIRES);
     let contacts: Vec<Address> = response
@@ -53,12 +54,17 @@ fn granted(response: &Response, user: &str, local: SocketAddr, instance: Option<
             value.is_some_and(urn_is) && a.params.value("reg-id").and_then(number) == u32::try_from(reg_id).ok()
         })
     };
+    let sole = match contacts.as_slice() {
+        [one] => one.params.value("expires"),
+        _ => None,
+    };
     contacts
         .iter()
         .find(is_flow)
         .or_else(|| contacts.iter().find(is_own))
         .and_then(|a| a.params.value("expires"))
         .or_else(|| response.message.first("Expires"))
+        .or(sole)
         .map_or(asked, read)
         .min(MAX_EXPIRES)
 }

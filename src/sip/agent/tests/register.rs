@@ -172,6 +172,13 @@ fn expiry_from_expires_and_from_what_was_asked() {
         ("Expires: 120\r\n", 120),
         ("", 3600),
         ("Contact: <sip:600@192.0.2.99>;expires=10\r\nExpires: 240\r\n", 240),
+        // The list holds every binding of the address of record (RFC 3261 §10.2.4), so that the only one in it is ours,
+        // even where something on the way has rewritten its address (common practice, no published source).
+        ("Contact: <sip:600@203.0.113.9:41000>;expires=60\r\n", 60),
+        (
+            "Contact: <sip:600@203.0.113.9:41000>;expires=60, <sip:600@192.0.2.98>;expires=20\r\n",
+            3600,
+        ),
         // A malformed value counts as 3600 (RFC 3261 §10.2.1.1).
         ("Expires: soon\r\n", 3600),
     ] {

@@ -416,6 +416,45 @@ fn challenged_refresh() {
     assert!(world.endings().is_empty());
 }
 
+/// A nonce may serve once, or be too old by the next refresh, whether the challenge says `stale` or not (RFC 7616 §3.3):
+/// each refresh, and the BYE, may be challenged anew, for as long as the call lasts.
+#[test]
+fn every_refresh_may_be_challenged_anew() {
+    for stale in ["", ", stale=true"] {
+        let mut extension = direct("600");
+        extension.password = Some(Secret::new("tide-table"));
+        let mut world = World::new(settings(vec![extension]));
+        talk_with(&mut world, "Allow: UPDATE\r\n");
+        let challenge = |nonce: &str| {
+            format!(
+                "Proxy-Authenticate: Digest realm=\"quayside\", nonce=\"{nonce}\", algorithm=MD5, qop=\"auth\"{stale}\r\n"
+            )
+        };
+        for round in 0..10 {
+            seconds(&mut world, 900);
+            let first = world.last().clone();
+            assert_eq!(first.method(), "UPDATE", "round {round}");
+            let nonce = format!("n{round}");
+            let again = world.ask(reply(&first, "407 Who", &challenge(&nonce)));
+            assert_eq!(again.len(), 1, "round {round}{stale}");
+            let credentials = again[0].header("Proxy-Authorization");
+            assert!(credentials.contains(&format!("nonce=\"{nonce}\"")), "{credentials}");
+            world.ask(reply(&again[0], "200 OK", ""));
+        }
+        let call = world.call();
+        world.agent.hang_up(call, None, world.now);
+        world.drain();
+        let bye = world.last().clone();
+        let again = world.ask(reply(&bye, "407 Who", &challenge("bye")));
+        assert_eq!(again.iter().map(Sent::method).collect::<Vec<_>>(), ["BYE"], "{stale}");
+        // The same once more: the password is wrong, and the call is over (RFC 3261 §22.2).
+        let challenge = challenge("bye2").replace(", stale=true", "");
+        assert!(world.ask(reply(&again[0], "407 Who", &challenge)).is_empty());
+        assert!(world.agent.calls.is_empty());
+        assert_eq!(world.endings(), [Ending::Local]);
+    }
+}
+
 /// Hanging up forgets the refresh that is out; no answer to it brings anything back.
 #[test]
 fn hang_up_during_a_refresh() {
