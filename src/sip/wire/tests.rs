@@ -389,6 +389,16 @@ fn brackets_in_a_via_hide_nothing() {
     assert_eq!(reply_via(value, "192.0.2.1:5060".parse().unwrap()), value);
 }
 
+/// RFC 3581 §4: one port. A parameter that is written many times does not make the answer longer than the question.
+#[test]
+fn a_port_is_asked_for_once() {
+    let value = b"SIP/2.0/UDP h;rport;branch=z9hG4bK1;RPORT;rport=7;received=x;rport , SIP/2.0/TCP b;rport";
+    assert_eq!(
+        reply_via(value, "192.0.2.1:5062".parse().unwrap()),
+        b"SIP/2.0/UDP h;rport=5062;branch=z9hG4bK1;received=192.0.2.1 , SIP/2.0/TCP b;rport"
+    );
+}
+
 #[test]
 fn lists() {
     let elements = split_list(b"<sip:a,b@c>;x=\"1,2\" , \"d, <e\" <sip:f> ,g").unwrap();

@@ -107,7 +107,7 @@ impl Reply {
 }
 
 /// The first Via of a request as it goes back: `received` and `rport` are filled into its topmost element
-/// (RFC 3261 §18.2.1, RFC 3581 §4); every other octet stays.
+/// (RFC 3261 §18.2.1, RFC 3581 §4), once; every other octet stays.
 pub fn reply_via(value: &[u8], source: SocketAddr) -> Vec<u8> {
     let Some(element) = split_list(value).ok().and_then(|l| l.first().copied()) else {
         return value.to_vec();
@@ -126,13 +126,16 @@ pub fn reply_via(value: &[u8], source: SocketAddr) -> Vec<u8> {
     let mut out = Vec::with_capacity(value.len() + 64);
     let mut parts = ParamSpans::of(element);
     out.extend_from_slice(parts.before);
+    let mut filled = false;
     for span in parts.by_ref() {
         let name = trim(span.split(|b| *b == b'=').next().unwrap_or_default());
-        if name.eq_ignore_ascii_case(b"received") {
+        let is_port = name.eq_ignore_ascii_case(b"rport");
+        if name.eq_ignore_ascii_case(b"received") || is_port && filled {
             continue;
         }
         out.push(b';');
-        if name.eq_ignore_ascii_case(b"rport") {
+        if is_port {
+            filled = true;
             out.extend_from_slice(format!("rport={}", source.port()).as_bytes());
         } else {
             out.extend_from_slice(span);
