@@ -4,7 +4,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use super::checks;
-use super::plan::{Card, CardOutput, Chime, Extension, Group, Paging, Plan, Relay, RelayLine, Sip, Srtp, Zone};
+use super::plan::{self, Card, CardOutput, Chime, Extension, Group, Paging, Plan, Relay, RelayLine, Sip, Srtp, Zone};
 use super::problem::{Complaint, Problems, alternatives, nearest, quote};
 use super::secrets::{self, Origin, Secrets};
 use super::sheet::{Sheet, Sheets};
@@ -170,32 +170,13 @@ fn paging(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Paging {
                 .and_then(|n| u8::try_from(n).ok())
                 .unwrap_or_default(),
         ),
-        chime: chime(sheet),
+        chime: Chime::of(sheet.text("chime")),
         limits: Limits {
             page: sheet.duration("page_limit"),
             quiet: sheet.duration("quiet_limit"),
             no_packet: sheet.duration("no_packet_limit"),
         },
         gain: Db(sheet.decibel("gain").unwrap_or_default()),
-    }
-}
-
-pub(super) fn chime(sheet: &Sheet) -> Chime {
-    match sheet.text("chime") {
-        Some("single") => Chime::Single,
-        Some("double") => Chime::Double,
-        Some("triple") => Chime::Triple,
-        _ => Chime::None,
-    }
-}
-
-pub(super) fn codec(word: &str) -> Option<Codec> {
-    match word {
-        "opus" => Some(Codec::Opus),
-        "g722" => Some(Codec::G722),
-        "pcmu" => Some(Codec::Pcmu),
-        "pcma" => Some(Codec::Pcma),
-        _ => None,
     }
 }
 
@@ -210,7 +191,7 @@ fn extension(sheet: &Sheet, sheets: &Sheets, secrets: &Secrets, problems: &mut P
         password: secret(sheet, "secret", secrets, problems).cloned(),
         expires: u32::try_from(expires).unwrap_or(3600),
         keep_alive: sheet.duration("keep_alive"),
-        codecs: sheet.choices("codecs").iter().filter_map(|w| codec(w)).collect(),
+        codecs: sheet.choices("codecs").iter().filter_map(|w| plan::codec(w)).collect(),
         srtp: match sheet.text("srtp") {
             Some("off") => Srtp::Off,
             Some("require") => Srtp::Require,
@@ -344,8 +325,8 @@ fn master(sheet: &Sheet, secrets: &Secrets, problems: &mut Problems) -> Option<M
 }
 
 fn group(sheet: &Sheet, sheets: &Sheets, secrets: &Secrets, problems: &mut Problems) -> Option<Group> {
-    let codec = sheet.text("codec").and_then(codec);
-    let static_type = codec.and_then(checks::static_type);
+    let codec = sheet.text("codec").and_then(plan::codec);
+    let static_type = codec.and_then(Codec::static_type);
     let payload_type = sheet
         .integer("payload_type")
         .and_then(|n| u8::try_from(n).ok())

@@ -3,8 +3,7 @@
 use std::collections::BTreeSet;
 use std::time::Duration;
 
-use super::build;
-use super::plan::{CardOutput, RelayLine};
+use super::plan::{CardOutput, Chime, RelayLine};
 use super::problem::{Complaint, Problems};
 use super::sheet::{Sheet, Sheets};
 use super::text::{self, show_duration};
@@ -12,8 +11,6 @@ use crate::media::PlayoutSettings;
 
 mod gates;
 mod network;
-
-pub(super) use network::static_type;
 
 pub(super) fn check(sheets: &Sheets, problems: &mut Problems) {
     cards(sheets, problems);
@@ -26,15 +23,6 @@ pub(super) fn check(sheets: &Sheets, problems: &mut Problems) {
     network::listen(sheets, problems);
     network::udp_ports(sheets, problems);
     unused(sheets, problems);
-}
-
-pub(super) fn complaint(key: String, found: impl Into<String>, wanted: &str, hint: impl Into<String>) -> Complaint {
-    Complaint {
-        key,
-        found: found.into(),
-        wanted: wanted.to_owned(),
-        hint: hint.into(),
-    }
 }
 
 /// An earlier table of `sheets` that `same` says collides with the `i`th.
@@ -54,7 +42,7 @@ fn cards(sheets: &Sheets, problems: &mut Problems) {
         if let Some(other) = clash {
             problems.error(
                 sheet.at("output"),
-                complaint(
+                Complaint::new(
                     sheet.path("output"),
                     format!("the same output as {}", other.path("")),
                     "an output that no other card has",
@@ -83,7 +71,7 @@ fn relays(sheets: &Sheets, problems: &mut Problems) {
         if let Some(other) = earlier(&list, i, |a, _| a.line("line").and_then(chip) == Some(own)) {
             problems.error(
                 sheet.at("line"),
-                complaint(
+                Complaint::new(
                     sheet.path("line"),
                     format!("the same line as {}", other.path("")),
                     "a line that no other relay has",
@@ -104,7 +92,7 @@ fn relays(sheets: &Sheets, problems: &mut Problems) {
         if let Some(other) = earlier(&list, i, |a, _| header(a)) {
             problems.warning(
                 sheet.at("line"),
-                complaint(
+                Complaint::new(
                     sheet.path("line"),
                     format!("probably the same pin as {}", other.path("")),
                     "a line that no other relay has",
@@ -120,7 +108,7 @@ fn zones(sheets: &Sheets, problems: &mut Problems) {
     if list.is_empty() {
         problems.lack(
             0,
-            complaint(
+            Complaint::new(
                 "zones".to_owned(),
                 "no zone",
                 "at least one table [zones.NAME]",
@@ -140,7 +128,7 @@ fn zones(sheets: &Sheets, problems: &mut Problems) {
         {
             problems.error(
                 sheet.at("channel"),
-                complaint(
+                Complaint::new(
                     sheet.path("channel"),
                     format!("{channel}, but the card \"{card}\" has {channels}"),
                     "a channel that the card has",
@@ -157,7 +145,7 @@ fn zones(sheets: &Sheets, problems: &mut Problems) {
         if let (Some(other), Some(card), Some(channel)) = (clash, card, channel) {
             problems.error(
                 sheet.at("channel"),
-                complaint(
+                Complaint::new(
                     sheet.path("channel"),
                     format!("channel {channel} of \"{card}\", which {} has already", other.path("")),
                     "a channel of its own for each zone",
@@ -172,7 +160,9 @@ fn zones(sheets: &Sheets, problems: &mut Problems) {
 fn sources(sheets: &Sheets, problems: &mut Problems) {
     let hold = PlayoutSettings::default().max_hold;
     for sheet in sheets.of("extensions").chain(sheets.of("groups")) {
-        let chime = build::chime(sheet).tone().map_or(Duration::ZERO, |tone| tone.length());
+        let chime = Chime::of(sheet.text("chime"))
+            .tone()
+            .map_or(Duration::ZERO, |tone| tone.length());
         let lead = |name: &String| {
             sheets
                 .of("zones")
@@ -187,7 +177,7 @@ fn sources(sheets: &Sheets, problems: &mut Problems) {
         {
             problems.error(
                 sheet.at("zones"),
-                complaint(
+                Complaint::new(
                     sheet.path("zones"),
                     format!(
                         "a lead of {} in \"{zone}\" and a chime of {}",
@@ -205,7 +195,7 @@ fn sources(sheets: &Sheets, problems: &mut Problems) {
         {
             problems.warning(
                 sheet.at("quiet_limit"),
-                complaint(
+                Complaint::new(
                     sheet.path("quiet_limit"),
                     format!("{}, not shorter than the page limit", show_duration(quiet)),
                     &format!("less than the page limit of {}", show_duration(page)),
@@ -255,7 +245,7 @@ fn unused(sheets: &Sheets, problems: &mut Problems) {
         {
             problems.idle(
                 sheet.at,
-                complaint(
+                Complaint::new(
                     sheet.path(""),
                     "nothing uses it",
                     wanted,
@@ -267,7 +257,7 @@ fn unused(sheets: &Sheets, problems: &mut Problems) {
     if sheets.of("extensions").chain(sheets.of("groups")).next().is_none() {
         problems.idle(
             0,
-            complaint(
+            Complaint::new(
                 "extensions".to_owned(),
                 "neither an extension nor a group",
                 "at least one table [extensions.NAME] or [groups.NAME]",

@@ -103,6 +103,15 @@ pub enum Chime {
 }
 
 impl Chime {
+    pub(super) fn of(word: Option<&str>) -> Self {
+        match word {
+            Some("single") => Chime::Single,
+            Some("double") => Chime::Double,
+            Some("triple") => Chime::Triple,
+            _ => Chime::None,
+        }
+    }
+
     /// The tone, unless it is none.
     pub fn tone(self) -> Option<Tone> {
         match self {
@@ -111,6 +120,16 @@ impl Chime {
             Chime::Double => Some(Tone::chime_double()),
             Chime::Triple => Some(Tone::chime_triple()),
         }
+    }
+}
+
+pub(super) fn codec(word: &str) -> Option<Codec> {
+    match word {
+        "opus" => Some(Codec::Opus),
+        "g722" => Some(Codec::G722),
+        "pcmu" => Some(Codec::Pcmu),
+        "pcma" => Some(Codec::Pcma),
+        _ => None,
     }
 }
 

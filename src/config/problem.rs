@@ -104,6 +104,17 @@ pub(super) struct Complaint {
     pub hint: String,
 }
 
+impl Complaint {
+    pub fn new(key: String, found: impl Into<String>, wanted: &str, hint: impl Into<String>) -> Self {
+        Complaint {
+            key,
+            found: found.into(),
+            wanted: wanted.to_owned(),
+            hint: hint.into(),
+        }
+    }
+}
+
 /// Gathers the problems of one file.
 #[derive(Debug)]
 pub(super) struct Problems {

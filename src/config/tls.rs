@@ -2,8 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use super::checks::complaint;
-use super::problem::Problems;
+use super::problem::{Complaint, Problems};
 use super::secrets::cut_path;
 use super::sheet::{Sheet, Sheets};
 use crate::sip::agent::Transport;
@@ -38,7 +37,7 @@ pub(super) fn files(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pr
             if connects && !material.trusts_somebody() {
                 problems.warning(
                     sheet.at,
-                    complaint(
+                    Complaint::new(
                         "tls.ca".to_owned(),
                         "a registrar by TLS, and no CA that this system trusts",
                         "a CA that vouches for the registrar",
@@ -67,7 +66,7 @@ fn credential(sheet: &Sheet, credentials: Option<&Path>, problems: &mut Problems
     let directory = credentials.or_else(|| {
         problems.error(
             sheet.at("key_credential"),
-            complaint(
+            Complaint::new(
                 sheet.path("key_credential"),
                 "no $CREDENTIALS_DIRECTORY in the environment",
                 "to be started by a unit with LoadCredential= for it",
@@ -88,7 +87,7 @@ fn together(sheet: &Sheet, sheets: &Sheets, listens: Option<usize>, problems: &m
     if sheet.wrote("key") && sheet.wrote("key_credential") {
         problems.error(
             sheet.at("key_credential"),
-            complaint(
+            Complaint::new(
                 sheet.path("key_credential"),
                 "both `key` and `key_credential`",
                 "one place for the private key",
@@ -99,7 +98,7 @@ fn together(sheet: &Sheet, sheets: &Sheets, listens: Option<usize>, problems: &m
     if certificate && !key {
         problems.error(
             sheet.at("certificate"),
-            complaint(
+            Complaint::new(
                 sheet.path("key"),
                 "a certificate without its private key",
                 "`key` or `key_credential` beside it",
@@ -111,7 +110,7 @@ fn together(sheet: &Sheet, sheets: &Sheets, listens: Option<usize>, problems: &m
         let written = if sheet.wrote("key") { "key" } else { "key_credential" };
         problems.error(
             sheet.at(written),
-            complaint(
+            Complaint::new(
                 sheet.path("certificate"),
                 "a private key without its certificate",
                 "`certificate` beside it",
@@ -124,7 +123,7 @@ fn together(sheet: &Sheet, sheets: &Sheets, listens: Option<usize>, problems: &m
     {
         problems.error(
             at,
-            complaint(
+            Complaint::new(
                 "sip.listen".to_owned(),
                 "a TLS socket, but no certificate to show",
                 "`certificate` and `key` in [tls]",
@@ -136,7 +135,7 @@ fn together(sheet: &Sheet, sheets: &Sheets, listens: Option<usize>, problems: &m
     if listens.is_none() && sheet.wrote("client_ca") && !sip_is_faulty {
         problems.idle(
             sheet.at("client_ca"),
-            complaint(
+            Complaint::new(
                 sheet.path("client_ca"),
                 "a CA for whoever connects to us, but nobody can",
                 "an entry \"tls:ADDRESS:PORT\" in `sip.listen`",
@@ -156,7 +155,7 @@ fn tell(sheet: &Sheet, fault: &Fault, problems: &mut Problems) {
         "" => "`openssl x509 -text -noout -in FILE` shows what is in it",
         hint => hint,
     };
-    let complaint = complaint(
+    let complaint = Complaint::new(
         sheet.path(key),
         format!("{file}: {}", fault.found),
         fault.wanted,

@@ -9,8 +9,9 @@ use std::time::{Duration, Instant};
 
 use tokio::sync::Notify;
 
+use super::doors::Doors;
 use super::pace::{Allowance, Rate, place};
-use super::ports::Signal;
+use super::signal::Signal;
 
 /// Far ends with a lane of their own; all others share one. Registrars have as many of theirs.
 pub const MAX_LANES: usize = 256;
@@ -228,6 +229,23 @@ impl Intake {
     /// Datagrams dropped since the last time.
     pub fn take_dropped(&self) -> u64 {
         std::mem::take(&mut self.0.lanes.borrow_mut().dropped)
+    }
+}
+
+/// Where the tasks hand things.
+#[derive(Clone)]
+pub struct Inlet {
+    pub intake: Intake,
+    pub doors: Doors,
+}
+
+impl Inlet {
+    pub async fn carry(&self, peer: IpAddr, signal: Signal) {
+        self.intake.carry(peer, self.doors.is_registrar(peer), signal).await;
+    }
+
+    pub fn push(&self, peer: IpAddr, signal: Signal) {
+        self.intake.push(peer, self.doors.is_registrar(peer), signal);
     }
 }
 

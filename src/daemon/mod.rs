@@ -23,6 +23,7 @@ mod pages;
 mod pipe;
 mod ports;
 mod return_path;
+mod signal;
 mod signalling;
 mod source_lock;
 mod streams;

@@ -1,17 +1,15 @@
 //! One stream connection's two tasks: one reads, one writes what waits.
 
 use std::cell::{Cell, RefCell};
-use std::net::IpAddr;
 use std::rc::Rc;
 use std::time::Duration;
 
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
-use tokio::net::TcpStream;
 use tokio::sync::Notify;
 
-use super::doors::Doors;
-use super::intake::Intake;
-use super::ports::{Reader, Signal};
+use super::intake::Inlet;
+use super::ports::Reader;
+use super::signal::{Signal, Wire};
 use crate::sip::agent::Flow;
 
 /// Octets that may wait to be written to one connection: the answers to all requests that one turn can read from it.
@@ -20,13 +18,6 @@ const WRITE_BUFFER: usize = 512 * 1024;
 const WRITE_TIMEOUT: Duration = Duration::from_secs(10);
 /// Octets read at a time.
 const PIECE: usize = 4096;
-
-/// A connection, open and agreed on.
-#[derive(Debug)]
-pub enum Wire {
-    Tcp(TcpStream),
-    Tls(Box<tokio_rustls::TlsStream<TcpStream>>),
-}
 
 /// What waits to be written to one connection.
 #[derive(Default)]
@@ -56,23 +47,6 @@ impl Outbox {
 
     pub fn is_closing(&self) -> bool {
         self.closing.get()
-    }
-}
-
-/// Where the tasks hand things.
-#[derive(Clone)]
-pub struct Inlet {
-    pub intake: Intake,
-    pub doors: Doors,
-}
-
-impl Inlet {
-    async fn carry(&self, peer: IpAddr, signal: Signal) {
-        self.intake.carry(peer, self.doors.is_registrar(peer), signal).await;
-    }
-
-    pub fn push(&self, peer: IpAddr, signal: Signal) {
-        self.intake.push(peer, self.doors.is_registrar(peer), signal);
     }
 }
 

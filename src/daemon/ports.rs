@@ -8,15 +8,16 @@ use std::net::SocketAddr;
 use std::rc::Rc;
 use std::time::{Duration, Instant};
 
-use tokio::net::{TcpListener, TcpStream};
+use tokio::net::TcpListener;
 use tokio::sync::mpsc::Sender;
 use tokio::task::JoinHandle;
 
 use super::doors::Doors;
+use super::intake::Inlet;
 use super::pace::Pace;
-use super::pipe::{Inlet, Wire};
+use super::signal::Signal;
 use crate::device::net::DatagramSocket;
-use crate::sip::agent::{CallId, Flow, RegistrationId, Target, Transport};
+use crate::sip::agent::{CallId, Flow, Transport};
 
 /// Datagrams of RTP that may wait for the control task.
 pub const RTP_QUEUE: usize = 256;
@@ -44,60 +45,6 @@ pub struct Arrival {
     pub peer: SocketAddr,
     pub octets: Vec<u8>,
     pub at: Instant,
-}
-
-/// What came on the signalling sockets.
-#[derive(Debug)]
-pub enum Signal {
-    Datagram {
-        flow: Flow,
-        octets: Vec<u8>,
-    },
-    Stream {
-        flow: Flow,
-        octets: Vec<u8>,
-    },
-    /// An INVITE of a stranger: for the journal only.
-    Stranger {
-        flow: Flow,
-        octets: Vec<u8>,
-    },
-    /// A stranger connected, and was cut off.
-    StrangeConnection {
-        peer: SocketAddr,
-    },
-    Accepted {
-        transport: Transport,
-        stream: TcpStream,
-        peer: SocketAddr,
-    },
-    /// A handshake with a far end that connected to us is over.
-    Shaken {
-        id: u64,
-        peer: SocketAddr,
-        result: std::io::Result<Wire>,
-    },
-    Connected {
-        flow: Flow,
-        wire: Wire,
-    },
-    /// The connection could not be made.
-    Unreachable {
-        flow: Flow,
-        error: std::io::Error,
-    },
-    /// The connection ends because of this.
-    Fault {
-        flow: Flow,
-        error: std::io::Error,
-    },
-    /// The connection ended.
-    Closed(Flow),
-    /// Where a registration's server is, or why that is not known.
-    Resolved {
-        registration: RegistrationId,
-        targets: Result<Vec<Target>, String>,
-    },
 }
 
 /// Ends its task when dropped.

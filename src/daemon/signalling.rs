@@ -8,7 +8,7 @@ use rand_chacha::rand_core::RngCore as _;
 use super::calls;
 use super::control::Control;
 use super::pages::Page;
-use super::ports::Signal;
+use super::signal::Signal;
 use crate::page::{EndReason, Input};
 use crate::report::message::Message;
 use crate::sip::agent::{CallId, Cause, Ending, Event, ExtensionId, Flow, Output, Transport};

@@ -15,9 +15,11 @@ use tokio_rustls::rustls::pki_types::ServerName;
 use tokio_rustls::rustls::{ClientConfig, ServerConfig};
 use tokio_rustls::{TlsAcceptor, TlsConnector, TlsStream};
 
+use super::intake::Inlet;
 use super::pace::{self, Pace, place};
-use super::pipe::{self, Inlet, Outbox, Wire};
-use super::ports::{Reader, Signal};
+use super::pipe::{self, Outbox};
+use super::ports::Reader;
+use super::signal::{Signal, Wire};
 use crate::device::net;
 pub use crate::sip::agent::MAX_CONNECTIONS;
 use crate::sip::agent::{ConnectionId, Flow, Hop, RegistrationId, Target, Transport};

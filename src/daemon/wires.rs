@@ -8,10 +8,11 @@ use std::time::Instant;
 
 use tokio::sync::mpsc::Sender;
 
+use super::intake::Inlet;
 use super::names::Names;
 use super::pace::{self, Pace};
-use super::pipe::Inlet;
-use super::ports::{self, Reader, Signal};
+use super::ports::{self, Reader};
+use super::signal::Signal;
 use super::streams::Streams;
 use crate::device::net::{self, DatagramSocket};
 use crate::sip::agent::{Flow, Hop, RegistrationId, Target, Transport};

@@ -4,11 +4,12 @@ use std::collections::{BTreeMap, VecDeque};
 use std::time::{Duration, Instant};
 
 use super::caller::Caller;
+use super::code::CodeId;
 use super::entry::{Act, Ask, Digits, Entry, Opened, Sound};
 use super::hours::LocalTime;
 use super::lockout::{Locked, Lockout, Permit, Standing, Whose};
 use super::news::News;
-use super::rules::{CodeId, Failure, Grant, Refusal, Site};
+use super::rules::{Failure, Grant, Refusal, Site};
 use crate::page::ZoneId;
 use crate::sip::agent::{CallId, ExtensionId, Incoming};
 

@@ -4,8 +4,9 @@ use argon2::password_hash::phc::PasswordHash;
 use argon2::{Algorithm, Argon2, Params, PasswordHasher, Version};
 use subtle::ConstantTimeEq;
 
-use super::rules::{MAX_CODE, MIN_CODE};
-
+/// Fewest and most digits of an access code.
+pub const MIN_CODE: usize = 4;
+pub const MAX_CODE: usize = 16;
 /// Memory of one check, KiB: within the daemon's 16 MB, and given back after it.
 pub const MEMORY: u32 = 4096;
 /// Passes over it: together 50 to 100 ms on a small board.
@@ -16,6 +17,10 @@ pub const MAX_PASSES: u32 = 16;
 /// Octets of salt that [`store`] wants.
 pub const SALT: usize = 16;
 const OUTPUT: usize = 32;
+
+/// Indexes [`super::Site::codes`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct CodeId(pub u16);
 
 /// A stored code: never printed.
 #[derive(Clone)]

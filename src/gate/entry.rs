@@ -3,7 +3,8 @@
 use std::collections::VecDeque;
 use std::time::{Duration, Instant};
 
-use super::rules::{Choice, CodeId, Failure, Grant, MAX_CHOICE, MAX_CODE, MAX_TRIES, NoChoice, Route};
+use super::code::{CodeId, MAX_CODE};
+use super::rules::{Choice, Failure, Grant, MAX_CHOICE, MAX_TRIES, NoChoice, Route};
 use crate::page::{Priority, ZoneId};
 
 /// From the prompt to the first key. This and the next one: common practice, no published source.

@@ -11,7 +11,7 @@ use std::collections::BTreeMap;
 use std::time::{Duration, Instant};
 
 use super::caller::Caller;
-use super::rules::CodeId;
+use super::code::CodeId;
 
 /// Callers with a count of their own; the others share one.
 pub const MAX_CALLERS: usize = 256;

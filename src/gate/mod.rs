@@ -19,13 +19,13 @@ mod rules;
 
 pub use admission::{CheckId, Gate, MAX_CHECKS, MAX_ENTRIES, MAX_UNPROVEN_ENTRIES, Output, Told};
 pub use caller::{Caller, MAX_IDENTITY, Pattern, PatternError};
+pub use code::{CodeId, MAX_CODE, MIN_CODE};
 pub use entry::{Digits, ENTRY_LIMIT, FIRST_KEY, NEXT_KEY, Sound};
 pub use hours::{Hours, HoursError, LocalTime, Span};
 pub use lockout::{Locked, Lockout, MAX_CALLERS, MAX_PROVEN, Standing, Whose};
 pub use news::{MAX_REMEMBERED, MAX_TOLD, News};
 pub use rules::{
-    Choice, Code, CodeId, Failure, Grant, MAX_CHOICE, MAX_CODE, MAX_CODES, MAX_TRIES, MIN_CODE, NoChoice, Refusal,
-    Route, Rules, Site,
+    Choice, Code, Failure, Grant, MAX_CHOICE, MAX_CODES, MAX_TRIES, NoChoice, Refusal, Route, Rules, Site,
 };
 
 #[cfg(test)]

@@ -3,26 +3,19 @@
 use std::net::IpAddr;
 
 use super::caller::{Caller, Pattern};
-use super::code::Stored;
+use super::code::{CodeId, Stored};
 use super::hours::{Hours, LocalTime};
 use super::lockout::{Locked, Whose};
 use crate::page::{Priority, ZoneId};
 use crate::sip::agent::Incoming;
 use crate::sip::network::Network;
 
-/// Fewest and most digits of an access code.
-pub const MIN_CODE: usize = 4;
-pub const MAX_CODE: usize = 16;
 /// Most digits that choose zones.
 pub const MAX_CHOICE: usize = 8;
 /// Codes of one extension: all are checked for each entry.
 pub const MAX_CODES: usize = 16;
 /// Wrong codes, and wrong choices, in one call.
 pub const MAX_TRIES: u32 = 3;
-
-/// Indexes [`Site::codes`].
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub struct CodeId(pub u16);
 
 /// Zones, and a priority if they come with one.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -14,6 +14,16 @@ pub enum Codec {
 }
 
 impl Codec {
+    /// Payload type without signalling (RFC 3551 Table 4).
+    pub fn static_type(self) -> Option<u8> {
+        match self {
+            Codec::Pcmu => Some(0),
+            Codec::Pcma => Some(8),
+            Codec::G722 => Some(9),
+            Codec::Opus => None,
+        }
+    }
+
     /// RTP clock rate, Hz.
     pub fn clock_rate(self) -> u32 {
         match self {

@@ -1,9 +1,8 @@
 //! Gates that cannot open, or that are wider than they look.
 
-use super::super::problem::{Problems, quote};
+use super::super::problem::{Complaint, Problems, quote};
 use super::super::sheet::{Sheet, Sheets};
 use super::super::value::Named;
-use super::complaint;
 use crate::gate::{MAX_CODES, Pattern};
 
 /// Zones that a caller chooses by number or dial pad.
@@ -35,7 +34,7 @@ pub(super) fn extensions(sheets: &Sheets, problems: &mut Problems) {
         if sheet.flag("registrar_only") == Some(true) && !registrar {
             problems.idle(
                 sheet.at("registrar_only"),
-                complaint(
+                Complaint::new(
                     sheet.path("registrar_only"),
                     "true, for an extension without a registrar",
                     "`registrar` beside it",
@@ -46,7 +45,7 @@ pub(super) fn extensions(sheets: &Sheets, problems: &mut Problems) {
         if sheet.flag("registrar_only") == Some(true) && sheet.wrote("networks") {
             problems.warning(
                 sheet.at("networks"),
-                complaint(
+                Complaint::new(
                     sheet.path("networks"),
                     "networks beside `registrar_only = true`",
                     "one of the two",
@@ -65,7 +64,7 @@ fn lists(sheet: &Sheet, problems: &mut Problems) {
     for at in &dead {
         let found = "a caller whom `deny` shuts out";
         let hint = "deny wins: take the entry out here or there";
-        let told = complaint(sheet.path("allow"), found, "callers who may page", hint);
+        let told = Complaint::new(sheet.path("allow"), found, "callers who may page", hint);
         if dead.len() == allow.len() {
             problems.error(*at, told);
         } else {
@@ -81,7 +80,7 @@ fn lists(sheet: &Sheet, problems: &mut Problems) {
     {
         problems.error(
             *at,
-            complaint(
+            Complaint::new(
                 sheet.path("deny"),
                 "everybody",
                 "callers who may not page",
@@ -96,7 +95,7 @@ fn codes(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) {
     if names.len() > MAX_CODES {
         problems.error(
             sheet.at("codes"),
-            complaint(
+            Complaint::new(
                 sheet.path("codes"),
                 format!("{} codes", names.len()),
                 &format!("at most {MAX_CODES} codes for one extension"),
@@ -107,7 +106,7 @@ fn codes(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) {
     if names.is_empty() && sheet.has("code_length") && !sheet.faulty("codes") {
         problems.idle(
             sheet.at("code_length"),
-            complaint(
+            Complaint::new(
                 sheet.path("code_length"),
                 "a length without codes",
                 "`codes` beside it",
@@ -122,7 +121,7 @@ fn codes(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) {
         if !sheet.hours("hours").meets(&code.hours("hours")) {
             problems.error(
                 *at,
-                complaint(
+                Complaint::new(
                     sheet.path("codes"),
                     format!("{}, whose hours are never those of the extension", quote(name)),
                     "hours that overlap",
@@ -137,7 +136,7 @@ fn codes(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) {
         if hang_up && !own.is_empty() && !keypad.is_empty() && !own.iter().any(|(name, _)| reach(name)) {
             problems.error(
                 *at,
-                complaint(
+                Complaint::new(
                     sheet.path("codes"),
                     format!("{}, whose zones no entry of `keypad` names", quote(name)),
                     "a choice that the code opens",
@@ -154,7 +153,7 @@ fn keypad(sheet: &Sheet, problems: &mut Problems) {
         if sheet.wrote("no_choice") && !sheet.faulty("keypad") && sheet.text("no_choice") == Some("hang up") {
             problems.idle(
                 sheet.at("no_choice"),
-                complaint(
+                Complaint::new(
                     sheet.path("no_choice"),
                     "a choice without `keypad`",
                     "`keypad` beside it",
@@ -180,7 +179,7 @@ fn dial(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) {
         if let Some(other) = taken {
             problems.error(
                 route.at,
-                complaint(
+                Complaint::new(
                     sheet.path("dial"),
                     format!("{}, which is the `user` of {}", quote(&route.key), other.path("")),
                     "a number that no extension has",
@@ -195,7 +194,7 @@ fn dial(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) {
         if let Some(before) = before {
             problems.error(
                 route.at,
-                complaint(
+                Complaint::new(
                     sheet.path("dial"),
                     format!("{}, which {} before it covers", quote(&route.key), quote(&before.key)),
                     "the narrower entry first",
@@ -217,7 +216,7 @@ fn twice(sheet: &Sheet, key: &str, problems: &mut Problems) {
         if let Some((_, (name, at))) = again {
             problems.error(
                 *at,
-                complaint(
+                Complaint::new(
                     sheet.path(key),
                     format!("{} for the second time", quote(name)),
                     "each zone once",

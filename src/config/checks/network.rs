@@ -3,23 +3,13 @@
 use std::collections::BTreeMap;
 use std::net::{IpAddr, SocketAddr};
 
-use super::super::build;
-use super::super::problem::{Problems, quote};
+use super::super::plan;
+use super::super::problem::{Complaint, Problems, quote};
 use super::super::sheet::{Sheet, Sheets};
 use super::super::text::SIP_PORT;
-use super::{complaint, earlier};
+use super::earlier;
 use crate::media::Codec;
 use crate::sip::agent::{Registrar, Transport};
-
-/// Payload types without signalling (RFC 3551 Table 4).
-pub(in crate::config) fn static_type(codec: Codec) -> Option<u8> {
-    match codec {
-        Codec::Pcmu => Some(0),
-        Codec::Pcma => Some(8),
-        Codec::G722 => Some(9),
-        Codec::Opus => None,
-    }
-}
 
 pub(super) fn extensions(sheets: &Sheets, problems: &mut Problems) {
     let list: Vec<&Sheet> = sheets.of("extensions").collect();
@@ -30,7 +20,7 @@ pub(super) fn extensions(sheets: &Sheets, problems: &mut Problems) {
         if let (Some(other), Some(user)) = (earlier(&list, i, |a, _| user.is_some() && a.text("user") == user), user) {
             problems.error(
                 sheet.at("user"),
-                complaint(
+                Complaint::new(
                     sheet.path("user"),
                     format!("{}, which {} has already", quote(user), other.path("")),
                     "a user of its own for each extension: it tells which one is called",
@@ -45,7 +35,7 @@ pub(super) fn extensions(sheets: &Sheets, problems: &mut Problems) {
             if nobody && sheet.networks("networks").is_empty() {
                 problems.lack(
                     sheet.at,
-                    complaint(
+                    Complaint::new(
                         sheet.path(""),
                         "neither a registrar nor any network that may call it",
                         "`registrar` here, or `networks` in [sip]",
@@ -62,7 +52,7 @@ pub(super) fn extensions(sheets: &Sheets, problems: &mut Problems) {
                 if sheet.wrote(key) {
                     problems.idle(
                         sheet.at(key),
-                        complaint(
+                        Complaint::new(
                             sheet.path(key),
                             found,
                             "`registrar` beside it",
@@ -84,7 +74,7 @@ fn twice(sheet: &Sheet, key: &str, problems: &mut Problems) {
         if list.iter().take(i).any(is_same) {
             problems.error(
                 *at,
-                complaint(
+                Complaint::new(
                     sheet.path(key),
                     format!("{} for the second time", quote(&one.hop.host)),
                     "each server once, by one transport",
@@ -121,7 +111,7 @@ fn clear_keys(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) {
     };
     problems.idle(
         sheet.at("srtp"),
-        complaint(
+        Complaint::new(
             sheet.path("srtp"),
             format!("\"require\", with {found}"),
             "signalling by TLS: calls that come otherwise are refused, since their keys can be read on the way",
@@ -135,7 +125,7 @@ fn suite(sheet: &Sheet, problems: &mut Problems) {
     if sheet.wrote("srtp_suite") && !sheet.has("srtp_key") && !sheet.wrote("srtp_key") {
         problems.idle(
             sheet.at("srtp_suite"),
-            complaint(
+            Complaint::new(
                 sheet.path("srtp_suite"),
                 "a suite without a key",
                 "`srtp_key` beside it",
@@ -160,7 +150,7 @@ pub(super) fn groups(sheets: &Sheets, problems: &mut Problems) {
         if let Some(other) = clash {
             problems.error(
                 sheet.at("address"),
-                complaint(
+                Complaint::new(
                     sheet.path("address"),
                     format!("{address}, which {} joins already", other.path("")),
                     "an address and port of its own for each group",
@@ -176,11 +166,11 @@ pub(super) fn groups(sheets: &Sheets, problems: &mut Problems) {
 fn payload_type(sheet: &Sheet, problems: &mut Problems) {
     let key = sheet.path("payload_type");
     let number = sheet.integer("payload_type").and_then(|n| u8::try_from(n).ok());
-    let Some(codec) = sheet.text("codec").and_then(build::codec) else {
+    let Some(codec) = sheet.text("codec").and_then(plan::codec) else {
         if number.is_some() && !sheet.faulty("codec") {
             problems.error(
                 sheet.at("payload_type"),
-                complaint(
+                Complaint::new(
                     key,
                     "a payload type without a codec",
                     "`codec` beside it",
@@ -193,7 +183,7 @@ fn payload_type(sheet: &Sheet, problems: &mut Problems) {
     match number {
         None if codec == Codec::Opus && !sheet.faulty("payload_type") => problems.lack(
             sheet.at("codec"),
-            complaint(
+            Complaint::new(
                 key,
                 "nothing",
                 "the number that the sender uses for Opus (RFC 7587 has no fixed one)",
@@ -203,10 +193,10 @@ fn payload_type(sheet: &Sheet, problems: &mut Problems) {
         Some(n) => {
             // RFC 3551 §3: 0 to 34 have fixed meanings or are reserved.
             let dynamic = (35..=63).contains(&n) || n >= 96;
-            if !dynamic && static_type(codec) != Some(n) {
+            if !dynamic && codec.static_type() != Some(n) {
                 problems.error(
                     sheet.at("payload_type"),
-                    complaint(
+                    Complaint::new(
                         key,
                         format!("{n}, which cannot stand for {}", codec.name()),
                         match codec {
@@ -233,7 +223,7 @@ fn interface_of(sheet: &Sheet, address: SocketAddr, problems: &mut Problems) {
                 let family = if address.is_ipv4() { "IPv4" } else { "IPv6" };
                 problems.error(
                     sheet.at("interface"),
-                    complaint(
+                    Complaint::new(
                         sheet.path("interface"),
                         format!("an address of the other family for an {family} group"),
                         &format!("the interface's name or its {family} address"),
@@ -247,7 +237,7 @@ fn interface_of(sheet: &Sheet, address: SocketAddr, problems: &mut Problems) {
             if link && !sheet.faulty("interface") {
                 problems.lack(
                     sheet.at("address"),
-                    complaint(
+                    Complaint::new(
                         sheet.path("interface"),
                         "nothing, for an address that is valid on one link only",
                         "the name of the network interface",
@@ -274,7 +264,7 @@ pub(super) fn listen(sheets: &Sheets, problems: &mut Problems) {
         if clash {
             problems.error(
                 *at,
-                complaint(
+                Complaint::new(
                     sip.path("listen"),
                     format!("{address}, which an entry before it covers"),
                     "each transport, address and port once",
@@ -323,7 +313,7 @@ fn callable(
     let what = if key == "registrar" { "registrar" } else { "proxy" };
     problems.error(
         at,
-        complaint(
+        Complaint::new(
             sheet.path(key),
             format!(
                 "a {what} by {}, but nothing in `sip.listen` that could take its calls",
@@ -363,7 +353,7 @@ pub(super) fn udp_ports(sheets: &Sheets, problems: &mut Problems) {
         };
         problems.error(
             at,
-            complaint(
+            Complaint::new(
                 sip.path(key),
                 format!("port {port}, which is among the ports for audio, {first}-{last}"),
                 "different ports for signalling and audio",
@@ -385,7 +375,7 @@ pub(super) fn udp_ports(sheets: &Sheets, problems: &mut Problems) {
         };
         problems.error(
             sheet.at("address"),
-            complaint(
+            Complaint::new(
                 sheet.path("address"),
                 format!("port {port}, which is in use for {clash}"),
                 "a port that nothing else uses",

@@ -7,14 +7,16 @@
 mod fields;
 mod framing;
 mod multipart;
+mod params;
 mod request;
 mod text;
 mod uri;
 mod write;
 
-pub use fields::{Address, CSeq, Params, Via, media_type, number, split_list, tokens};
+pub use fields::{Address, CSeq, Via, media_type, number, tokens};
 pub use framing::{Frame, Framer};
 pub use multipart::part;
+pub use params::{Params, split_list};
 pub use request::{Request, RequestLine, Response};
 pub use text::{display, trim};
 pub use uri::{Host, SipUri, Uri};

@@ -1,7 +1,7 @@
 //! The session description inside a multipart body (RFC 5621 §3.1, RFC 2046 §5.1): gateways send one beside
 //! other parts.
 
-use super::fields::Params;
+use super::params::Params;
 use super::text::trim;
 use super::{Carrier, Message, media_type};
 

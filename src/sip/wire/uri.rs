@@ -3,7 +3,7 @@
 use std::net::{IpAddr, Ipv6Addr, SocketAddr};
 
 use super::Fault;
-use super::fields::Params;
+use super::params::Params;
 use super::text;
 
 /// A URI: ours, or one of a scheme that we do not speak.
