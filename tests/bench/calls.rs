@@ -352,7 +352,7 @@ fn sipp(directory: &Path, port: u16, count: u32) -> Result<f64, Failure> {
 }
 
 /// Of a process and all that it has started: nanoseconds on a processor, from the kernel's scheduler.
-fn processor_time(child: &Child) -> Result<Duration, Failure> {
+pub fn processor_time(child: &Child) -> Result<Duration, Failure> {
     let mut family = vec![child.id()];
     let mut total = Duration::ZERO;
     while let Some(pid) = family.pop() {

@@ -6,6 +6,7 @@
 mod caller;
 mod callgrind;
 mod calls;
+mod flood;
 mod gstreamer;
 mod program;
 mod side_by_side;
@@ -85,10 +86,11 @@ fn main() -> ExitCode {
     }
     // Further words choose groups of rows: `cargo bench -- calls`.
     let chosen: Vec<&String> = arguments.iter().filter(|a| !a.starts_with('-')).collect();
-    let groups: [(&str, Measure); 4] = [
+    let groups: [(&str, Measure); 5] = [
         ("callgrind", callgrind::rows),
         ("program", program::rows),
         ("calls", calls::rows),
+        ("flood", flood::rows),
         ("side-by-side", side_by_side::rows),
     ];
     let mut rows = Vec::new();

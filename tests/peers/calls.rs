@@ -4,7 +4,7 @@ use crate::lab::daemon::Site;
 use crate::lab::kamailio::{Kamailio, Wish};
 use crate::lab::phone::Call;
 use crate::lab::sipp::Scenario;
-use crate::lab::speech::{Band, Speech, must_be_as_good, score};
+use crate::lab::speech::{Band, Speech, g722_round_trip, must_be_as_good, score};
 use crate::lab::yard::Setup;
 use crate::lab::{Lab, PHONE_SYSTEM, pause, seconds, sound};
 
@@ -172,6 +172,33 @@ fn a_desk_phone_with_mu_law_is_heard_as_well_as_the_line_allows() {
 #[ignore = "needs the peers that deploy/check installs"]
 fn a_desk_phone_with_a_law_is_heard_as_well_as_the_line_allows() {
     quality("PCMA");
+}
+
+#[test]
+#[ignore = "needs the peers that deploy/check installs"]
+fn a_desk_phone_with_g722_is_heard_in_wide_band_and_hears_us() {
+    let setup = Setup::new("calls-g722");
+    let speech = Speech::long(setup.lab());
+    let ideal = setup.lab().path("g722-ideal.wav");
+    g722_round_trip(&speech.wide, &ideal);
+    let mut yard = setup.start();
+    let mut phone = yard.phone(&Call {
+        codec: "G722",
+        ..Call::to("850", &speech.wide)
+    });
+    phone.wait_done(30.0);
+    yard.finish(1);
+    assert_eq!(yard.reasons(), ["hung-up"], "{:#?}", yard.daemon.records());
+    let result = score(Band::Wide, &speech.wide, &yard.site.wav, 0, &ideal);
+    must_be_as_good("G.722 call", result);
+    // The other way: our go-ahead beep through our encoder and the phone's decoder.
+    let ear = sound::read(&phone.recording);
+    let (from, to) = ear.heard(0, -50.0).expect("the caller hears the go-ahead beep");
+    let (frequency, share) = sound::tone(ear.part(0, from + 0.03, to - 0.03), ear.rate);
+    assert!(
+        (780.0..=820.0).contains(&frequency) && share > 0.9,
+        "{frequency} Hz with {share:.2} of the power, from {from} to {to} s"
+    );
 }
 
 #[test]

@@ -12,12 +12,21 @@ use crate::lab::{Lab, PHONE_SYSTEM, SECOND_PHONE_SYSTEM, free_port, pause, secon
 #[test]
 #[ignore = "needs the peers that deploy/check installs"]
 fn a_password_that_is_changed_and_changed_back_is_told_once_each_way() {
-    let mut yard = Setup::new("registrar-password")
+    // Meanwhile a call with session timers goes on across its refresh (RFC 4028: 90 s at least, refreshed at half).
+    let setup = Setup::new("registrar-password")
         .wish(Wish {
             max_expires: 10,
             ..Wish::default()
         })
-        .start();
+        .with("quiet_limit = \"none\"");
+    let speech = Speech::short(setup.lab());
+    let mut yard = setup.start();
+    let mut phone = yard.phone(&Call {
+        timers: true,
+        hang_up_after: None,
+        ..Call::to("850", &speech.narrow)
+    });
+    let called = std::time::Instant::now();
     yard.kamailio.set_password("850", "larch-and-spruce");
     // The next refresh is refused.
     yard.daemon.process.wait(&["cannot register"], seconds(15.0));
@@ -28,9 +37,20 @@ fn a_password_that_is_changed_and_changed_back_is_told_once_each_way() {
         .process
         .wait_from(mark, &["is registered at"], seconds(70.0));
     yard.kamailio.wait_registered("850", true, 2.0);
-    assert_eq!(yard.daemon.registration_failures(), 1, "{}", yard.daemon.process.text());
-    assert_eq!(yard.daemon.registrations(), 2, "{}", yard.daemon.process.text());
-    yard.daemon.stop(10.0);
+    let text = yard.daemon.process.text();
+    assert_eq!(yard.daemon.registration_failures(), 1, "{text}");
+    assert_eq!(yard.daemon.registrations(), 2, "{text}");
+
+    // Whoever the refresher is, it has been heard by 50 s, and the other end said 200.
+    pause((50.0 - called.elapsed().as_secs_f64()).max(0.0));
+    let log = yard.kamailio.log();
+    let refreshes = log.count(&["request UPDATE"]) + log.count(&["request INVITE", "session-expires=90"]) - 1;
+    assert!(refreshes >= 1, "no refresh within 50 s:\n{}", log.text());
+    assert!(log.count(&["reply 200", "session-expires=90"]) >= 2, "{}", log.text());
+    phone.process.say("hangup");
+    phone.wait_done(10.0);
+    yard.finish(1);
+    assert_eq!(yard.reasons(), ["hung-up"], "{:#?}", yard.daemon.records());
 }
 
 #[test]
@@ -265,4 +285,52 @@ fn an_outbound_flow_over_tcp_is_kept_alive_and_comes_back() {
     call(kamailio.address());
     daemon.wait_records(2, 10.0);
     daemon.stop(10.0);
+}
+
+#[test]
+#[ignore = "needs the peers that deploy/check installs"]
+fn an_edge_proxy_is_the_way_in_and_the_way_out() {
+    // The outbound proxy puts itself into the Path (RFC 3327); calls come by way of it, and so does what we send.
+    let lab = Lab::new("registrar-edge");
+    let speech = Speech::short(&lab);
+    let kamailio = Kamailio::start(&lab);
+    let edge = Kamailio::start_with(
+        &lab,
+        &Wish {
+            host: SECOND_PHONE_SYSTEM,
+            edge_to: Some(kamailio.address()),
+            ..Wish::default()
+        },
+    );
+    let proxy = format!("outbound_proxy = \"{}\"", edge.registrar());
+    let site = Site::new(&lab).extension("850", &kamailio.registrar(), &format!("zones = [\"yard\"]\n{proxy}"));
+    let mut daemon = site.start(&lab);
+    kamailio.wait_registered("850", true, 10.0);
+    // Nothing of ours goes past the edge.
+    let direct = kamailio.log().count(&["request REGISTER", "from udp:127.0.0.1:"]);
+    assert_eq!(direct, 0, "{}", kamailio.log().text());
+    // A caller at the phone system; the far end hangs up, then we do.
+    let scenario = Scenario {
+        length: 1500,
+        ..Scenario::new("call.xml", kamailio.address(), "850", &speech.mulaw)
+    };
+    scenario.start(&lab).must_pass(20.0);
+    assert!(
+        edge.log().count(&["request INVITE", "from udp:127.0.0.2:"]) > 0,
+        "the call did not come by the Path:\n{}",
+        edge.log().text()
+    );
+    daemon.wait_rest(5.0);
+    let mut cut = Scenario::new("cut.xml", kamailio.address(), "850", &speech.mulaw).start(&lab);
+    daemon.wait_relay("yard-trigger", true, 10.0);
+    pause(1.0);
+    daemon.stop(10.0);
+    cut.must_pass(10.0);
+    assert_eq!(
+        edge.log().count(&["request BYE", "from udp:127.0.0.1:"]),
+        1,
+        "{}",
+        edge.log().text()
+    );
+    kamailio.wait_registered("850", false, 2.0);
 }

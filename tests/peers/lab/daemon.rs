@@ -21,6 +21,7 @@ pub struct Site {
     sawmill_lead: &'static str,
     listen: Vec<String>,
     networks: Vec<String>,
+    secrets: String,
     tables: String,
 }
 
@@ -36,6 +37,7 @@ impl Site {
             sawmill_lead: "300 ms",
             listen: vec![format!("udp:{DAEMON}:{port}"), format!("tcp:{DAEMON}:{port}")],
             networks: Vec::new(),
+            secrets: String::new(),
             tables: String::new(),
         }
     }
@@ -85,6 +87,12 @@ impl Site {
         self
     }
 
+    /// A further line of the secrets file.
+    pub fn secret(mut self, name: &str, value: &str) -> Site {
+        writeln!(self.secrets, "{name} = '{value}'").unwrap();
+        self
+    }
+
     /// Any other table.
     pub fn table(mut self, text: &str) -> Site {
         self.tables += text;
@@ -101,6 +109,7 @@ impl Site {
         let secrets: String = secrets
             .iter()
             .map(|(user, secret)| format!("of-{user} = \"{secret}\"\n"))
+            .chain([self.secrets.clone()])
             .collect();
         let file = lab.write("secrets.toml", &secrets);
         super::process::run(Command::new("chmod").arg("600").arg(file));

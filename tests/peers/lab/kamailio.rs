@@ -38,6 +38,8 @@ pub struct Wish {
     pub outbound: Option<u32>,
     /// Port that others know already.
     pub port: Option<u16>,
+    /// Is not a registrar but an edge proxy before this one (host and port).
+    pub edge_to: Option<String>,
 }
 
 /// What certificates call the phone system.
@@ -54,6 +56,7 @@ impl Default for Wish {
             tls: false,
             outbound: None,
             port: None,
+            edge_to: None,
         }
     }
 }
@@ -88,6 +91,9 @@ impl Kamailio {
         if wish.fork {
             defines.push("WITH_FORK");
         }
+        if wish.edge_to.is_some() {
+            defines.push("WITH_EDGE");
+        }
         if wish.outbound.is_some() {
             defines.push("WITH_OUTBOUND");
         }
@@ -113,6 +119,7 @@ impl Kamailio {
                 ("ALGORITHM", wish.algorithm),
                 ("NONCE_EXPIRE", &wish.nonce_expire.to_string()),
                 ("MAX_EXPIRES", &wish.max_expires.to_string()),
+                ("EDGE_TO", wish.edge_to.as_deref().unwrap_or_default()),
                 ("FLOW_TIMER", &wish.outbound.unwrap_or(0).to_string()),
             ],
         );
@@ -231,6 +238,13 @@ impl Kamailio {
 
     pub fn address(&self) -> String {
         format!("{}:{}", self.host, self.port)
+    }
+}
+
+impl Kamailio {
+    /// Host and port where it speaks TLS.
+    pub fn tls_address(&self) -> String {
+        format!("{}:{}", self.host, self.tls_port)
     }
 }
 

@@ -22,6 +22,14 @@ pub struct Call<'a> {
     pub transport: &'a str,
     /// Host and port that it sends to; the phone system's if `None`.
     pub proxy: Option<String>,
+    /// Whose signature it wants under the other end's certificate.
+    pub authority: Option<PathBuf>,
+    /// Mandatory SRTP.
+    pub srtp: bool,
+    /// Session timers, 90 s.
+    pub timers: bool,
+    /// Is silent until it is told to `speak`.
+    pub waits: bool,
 }
 
 impl<'a> Call<'a> {
@@ -34,11 +42,19 @@ impl<'a> Call<'a> {
             bind: CALLER,
             transport: "udp",
             proxy: None,
+            authority: None,
+            srtp: false,
+            timers: false,
+            waits: false,
         }
     }
 
     pub fn start(&self, lab: &Lab, kamailio: &Kamailio) -> Phone {
-        let recording = lab.path(&format!("heard-by-{}-{}.wav", self.codec, self.number));
+        let recording = lab.path(&format!(
+            "heard-by-{}-{}.wav",
+            self.codec.replace('/', "-"),
+            self.number
+        ));
         let mut command = python();
         command
             .arg(sources().join("python/phone.py"))
@@ -50,6 +66,17 @@ impl<'a> Call<'a> {
             .arg(self.play)
             .arg("--record")
             .arg(&recording);
+        if self.codec.starts_with("G722") {
+            command.args(["--rate", "16000"]);
+        }
+        if let Some(authority) = &self.authority {
+            command.arg("--ca").arg(authority);
+        }
+        for (wanted, argument) in [(self.srtp, "--srtp"), (self.timers, "--timers"), (self.waits, "--wait")] {
+            if wanted {
+                command.arg(argument);
+            }
+        }
         if let Some(after) = self.hang_up_after {
             command.args(["--hang-up-after", &after.to_string()]);
         }
