@@ -2,7 +2,9 @@
 
 use crate::lab::daemon::Site;
 use crate::lab::kamailio::Kamailio;
-use crate::lab::multicast::{Group, opus_round_trip, send_opus, send_pcmu, send_pcmu_twice, send_tone};
+use crate::lab::multicast::{
+    Group, Srtp, opus_round_trip, send_opus, send_pcmu, send_pcmu_protected, send_pcmu_twice, send_tone,
+};
 use crate::lab::sipp::Scenario;
 use crate::lab::speech::{Band, Speech, must_be_as_good, score};
 use crate::lab::{Lab, free_port, pause, seconds, sound};
@@ -208,5 +210,83 @@ fn relays_close_before_speech_and_open_after_it() {
             (speech.seconds + 0.4..speech.seconds + 4.0).contains(&closed),
             "{relay} closed for {closed} s"
         );
+    }
+}
+
+#[test]
+#[ignore = "needs the peers that deploy/check installs"]
+fn groups_with_keys_are_heard_under_them_and_under_no_other() {
+    // RFC 3711 by libsrtp. The least and the most that the configuration knows.
+    const YARD: Srtp = Srtp {
+        key: "e1f97a0d3e018be0d64fa32c06de41390ec675ad498afeebb6960b3aabe6",
+        cipher: "aes-128-icm",
+        tag: "hmac-sha1-32",
+    };
+    const SAWMILL: Srtp = Srtp {
+        key: "f0f04914b513f2763a1b1fa130f10e2998f6f6e43e4309d1e622a0e332b9f1b6c5e0a34c91d27f88b4e6d03a1f57",
+        cipher: "aes-256-icm",
+        tag: "hmac-sha1-80",
+    };
+    /// One digit of the salt is another.
+    const WRONG: Srtp = Srtp {
+        key: "e1f97a0d3e018be0d64fa32c06de41390ec675ad498afeebb6960b3aabe7",
+        ..YARD
+    };
+    let lab = Lab::new("groups-srtp");
+    let speech = Speech::short(&lab);
+    let port = free_port();
+    let [to_yard, to_sawmill] = ["239.255.10.6", "239.255.10.7"].map(|address| Group { address, port });
+    let site = Site::new(&lab)
+        .secret("weighbridge-key", YARD.key)
+        .secret("dispatch-key", SAWMILL.key)
+        .group(
+            "weighbridge",
+            to_yard,
+            "zones = [\"yard\"]\nsrtp_key = \"weighbridge-key\"\nsrtp_suite = \"AES_CM_128_HMAC_SHA1_32\"",
+        )
+        .group(
+            "dispatch",
+            to_sawmill,
+            "zones = [\"sawmill\"]\nsrtp_key = \"dispatch-key\"\nsrtp_suite = \"AES_256_CM_HMAC_SHA1_80\"",
+        );
+    let mut daemon = site.start(&lab);
+    daemon.wait_ready(10.0);
+    // Under another key, and in the clear: not heard, and told once for each group.
+    let mut wrong = send_pcmu_protected(to_yard, &speech.narrow, WRONG);
+    let mut plain = send_pcmu(to_sawmill, &speech.narrow);
+    assert!(wrong.wait_end(seconds(20.0)).success() && plain.wait_end(seconds(20.0)).success());
+    pause(0.5);
+    for group in ["weighbridge", "dispatch"] {
+        let told = ["group", group, "are not heard", "not authentic"];
+        assert_eq!(daemon.process.count(&told), 1, "{}", daemon.process.text());
+    }
+    assert!(daemon.records().is_empty(), "{:#?}", daemon.records());
+    assert!(daemon.relays().iter().all(|r| !r.operated), "{:#?}", daemon.relays());
+    // Under their own keys, from the same address.
+    let mut yard = send_pcmu_protected(to_yard, &speech.narrow, YARD);
+    let mut sawmill = send_pcmu_protected(to_sawmill, &speech.narrow, SAWMILL);
+    assert!(yard.wait_end(seconds(20.0)).success() && sawmill.wait_end(seconds(20.0)).success());
+    daemon.wait_records(2, 10.0);
+    daemon.wait_rest(5.0);
+    daemon.stop(10.0);
+    let records = daemon.records();
+    assert_eq!(records.len(), 2, "{records:#?}");
+    for record in records {
+        assert_eq!(record.field("END_REASON"), "stream-ended", "{record:?}");
+        assert_eq!(record.field("LOST"), "0", "{record:?}");
+    }
+    for (what, channel) in [("AES-128 group", 0), ("AES-256 group", 1)] {
+        let result = score(
+            Band::Narrow,
+            &speech.narrow,
+            &site.wav,
+            channel,
+            &speech.round_trip_mulaw,
+        );
+        must_be_as_good(what, result);
+    }
+    // No key in any line.
+    for srtp in [YARD, SAWMILL] {
+        assert!(!daemon.process.text().contains(srtp.key));
     }
 }

@@ -7,6 +7,7 @@
 
 mod calls;
 mod card;
+mod changes;
 mod faults;
 mod flows;
 mod groups;

@@ -1,5 +1,6 @@
-//! Multicast senders: GStreamer, paced packet by packet.
+//! Senders of RTP, mostly multicast: GStreamer, paced packet by packet.
 
+use std::net::SocketAddr;
 use std::path::Path;
 use std::process::Command;
 
@@ -40,6 +41,47 @@ pub fn send_pcmu(group: Group, narrow: &Path) -> Process {
              ! rtppcmupay min-ptime=20000000 max-ptime=20000000 ! {}",
             narrow.display(),
             group.sink()
+        )),
+    )
+}
+
+/// How GStreamer's `srtpenc` (libsrtp) protects a stream.
+#[derive(Debug, Clone, Copy)]
+pub struct Srtp {
+    /// Key and salt, hexadecimal.
+    pub key: &'static str,
+    pub cipher: &'static str,
+    pub tag: &'static str,
+}
+
+/// PCMU as above, by SRTP.
+pub fn send_pcmu_protected(group: Group, narrow: &Path, srtp: Srtp) -> Process {
+    let Srtp { key, cipher, tag } = srtp;
+    Process::start(
+        "gst-srtp",
+        &mut pipeline(&format!(
+            "filesrc location={} ! wavparse ! audioconvert ! audiobuffersplit output-buffer-duration=1/50 ! mulawenc \
+             ! rtppcmupay min-ptime=20000000 max-ptime=20000000 ! srtpenc key={key} rtp-cipher={cipher} rtp-auth={tag} \
+             rtcp-cipher={cipher} ! {}",
+            narrow.display(),
+            group.sink()
+        )),
+    )
+}
+
+/// A-law from one address and port to another, payload type 8 (RFC 3551).
+pub fn send_pcma(from: SocketAddr, to: SocketAddr, narrow: &Path) -> Process {
+    Process::start(
+        "gst-pcma",
+        &mut pipeline(&format!(
+            "filesrc location={} ! wavparse ! audioconvert ! audiobuffersplit output-buffer-duration=1/50 ! alawenc \
+             ! rtppcmapay min-ptime=20000000 max-ptime=20000000 ! udpsink host={} port={} bind-address={} bind-port={} \
+             sync=true",
+            narrow.display(),
+            to.ip(),
+            to.port(),
+            from.ip(),
+            from.port()
         )),
     )
 }

@@ -27,6 +27,8 @@ pub struct Scenario<'a> {
     pub tcp: bool,
     /// Status that it expects, for scenarios that are refused.
     pub status: u16,
+    /// Further words of the file, and what stands for them.
+    pub words: Vec<(&'a str, String)>,
 }
 
 impl<'a> Scenario<'a> {
@@ -40,18 +42,16 @@ impl<'a> Scenario<'a> {
             bind: CALLER,
             tcp: false,
             status: 486,
+            words: Vec::new(),
         }
     }
 
     pub fn start(&self, lab: &Lab) -> Sipp {
         let port = free_port();
-        let xml = template(
-            &format!("sipp/{}", self.file),
-            &[
-                ("SPEECH", self.speech.to_str().unwrap()),
-                ("STATUS", &self.status.to_string()),
-            ],
-        );
+        let status = self.status.to_string();
+        let mut words = vec![("SPEECH", self.speech.to_str().unwrap()), ("STATUS", status.as_str())];
+        words.extend(self.words.iter().map(|(word, value)| (*word, value.as_str())));
+        let xml = template(&format!("sipp/{}", self.file), &words);
         let scenario = lab.write(&format!("{port}-{}", self.file), &xml);
         let messages = lab.path(&format!("{port}-messages.log"));
         let mut command = lab.command("sipp");
@@ -94,5 +94,13 @@ impl Sipp {
     /// All messages, sent and received.
     pub fn messages(&self) -> String {
         std::fs::read_to_string(&self.messages).unwrap_or_default()
+    }
+
+    /// The first message with a description that came in.
+    pub fn answer(&self) -> String {
+        let messages = self.messages();
+        let received = messages.split("message received").skip(1);
+        let mut parts = received.map(|m| m.split("message sent").next().unwrap_or_default());
+        parts.find(|m| m.contains("m=audio ")).unwrap_or_default().to_owned()
     }
 }

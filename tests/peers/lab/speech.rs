@@ -14,8 +14,9 @@ pub struct Speech {
     /// 8 kHz and 16 kHz WAV.
     pub narrow: PathBuf,
     pub wide: PathBuf,
-    /// Headerless mu-law, 8 kHz.
+    /// Headerless mu-law and A-law, 8 kHz.
     pub mulaw: PathBuf,
+    pub alaw: PathBuf,
     /// The same text through G.711 and back, offline: what a perfect telephone line makes of it.
     pub round_trip_mulaw: PathBuf,
     pub round_trip_alaw: PathBuf,
@@ -65,13 +66,14 @@ impl Speech {
             (coded, back)
         };
         let (mulaw, round_trip_mulaw) = g711("pcm_mulaw", "mulaw");
-        let (_, round_trip_alaw) = g711("pcm_alaw", "alaw");
+        let (alaw, round_trip_alaw) = g711("pcm_alaw", "alaw");
         let seconds = super::sound::read(&narrow).seconds();
         Speech {
             seconds,
             narrow,
             wide,
             mulaw,
+            alaw,
             round_trip_mulaw,
             round_trip_alaw,
         }
