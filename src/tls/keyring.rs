@@ -1,5 +1,6 @@
 //! TLS configurations that follow their files: a certificate that cron renewed is taken up without a restart.
 
+use std::os::unix::fs::MetadataExt as _;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, SystemTime};
@@ -19,8 +20,9 @@ const ROOTS: [&str; 3] = [
     "/etc/ssl/cert.pem",
 ];
 
-/// A file's identity: when it was changed, and how long it is.
-type Stamp = Option<(SystemTime, u64)>;
+/// A file's identity: when it or its rights were changed, and how long it is. The rights count, since a new key that
+/// could not be read is mended by chgrp and chmod, which leave the time of the contents alone.
+type Stamp = Option<(i64, i64, u64)>;
 
 /// What [`Keyring::renew`] found.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -114,7 +116,7 @@ fn build(files: &Files, with_roots: bool) -> Result<Built, Vec<Fault>> {
 fn stamps(files: &Files, with_roots: bool) -> Vec<Stamp> {
     let stamp = |path: &Path| {
         let about = std::fs::metadata(path).ok()?;
-        Some((about.modified().ok()?, about.len()))
+        Some((about.ctime(), about.ctime_nsec(), about.len()))
     };
     let own = files.all().map(|f| stamp(f));
     let system = with_roots && files.ca.is_none();

@@ -368,3 +368,25 @@ fn renewed_files_are_taken_up_and_bad_ones_are_not() {
     assert_eq!(shows(&keyring, "new.quayside.example"), Ok(()));
     assert!(shows(&keyring, "old.quayside.example").is_err());
 }
+
+/// chmod alone, as the hint about a key that cannot be read has it.
+#[test]
+fn a_file_whose_rights_were_mended_is_read_again() {
+    use std::os::unix::fs::PermissionsExt as _;
+    let place = Place::new("rights");
+    let ca = authority("Quayside CA");
+    let (certificate, key) = issue(named(&["old.quayside.example"]), &ca);
+    let key = place.write("own.key", &key);
+    let files = Files {
+        certificate: Some(place.write("own.pem", &certificate)),
+        key: Some(key.clone()),
+        ..Files::default()
+    };
+    let mut keyring = Keyring::open(files, false).unwrap_or_else(|f| panic!("{f:?}"));
+    assert_eq!(keyring.renew(), Renewal::Same);
+    // Longer than a tick of the kernel's clock for files.
+    std::thread::sleep(Duration::from_millis(20));
+    fs::set_permissions(&key, fs::Permissions::from_mode(0o640)).unwrap();
+    assert_eq!(keyring.renew(), Renewal::Taken);
+    assert_eq!(keyring.renew(), Renewal::Same);
+}
