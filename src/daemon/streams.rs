@@ -46,6 +46,15 @@ struct Connection {
     _tasks: [Reader; 2],
 }
 
+impl Connection {
+    /// It may carry what is for this far end and names no connection. By TLS only one that we made: whose certificate
+    /// the far end of another one has, if any, was never compared with the name that is meant.
+    fn carries(&self, flow: Flow) -> bool {
+        let same = self.flow.peer == flow.peer && self.flow.transport == flow.transport;
+        same && (self.ours || flow.transport != Transport::Tls) && !self.outbox.is_closing()
+    }
+}
+
 struct Connecting {
     waiting: Vec<Vec<u8>>,
     _task: Reader,
@@ -60,7 +69,7 @@ struct Handshake {
 /// All stream connections.
 pub struct Streams {
     connections: BTreeMap<ConnectionId, Connection>,
-    connecting: HashMap<SocketAddr, Connecting>,
+    connecting: HashMap<(Transport, SocketAddr), Connecting>,
     /// In the order in which they began.
     handshakes: Vec<Handshake>,
     next: u64,
@@ -145,12 +154,10 @@ impl Streams {
     /// Sends octets by a connection that is there or made for it. Returns a flow that is no more.
     #[must_use]
     pub fn transmit(&mut self, flow: Flow, octets: Vec<u8>) -> Option<Flow> {
-        let same =
-            |c: &&Connection| c.flow.peer == flow.peer && c.flow.transport == flow.transport && !c.outbox.is_closing();
         let open = flow
             .connection
             .and_then(|id| self.connections.get(&id))
-            .or_else(|| self.connections.values().find(same));
+            .or_else(|| self.connections.values().find(|c| c.carries(flow)));
         if let Some(connection) = open {
             if connection.outbox.push(&octets) {
                 return None;
@@ -160,7 +167,7 @@ impl Streams {
             flow.connection.and_then(|id| self.connections.remove(&id));
             return Some(flow);
         }
-        if let Some(connecting) = self.connecting.get_mut(&flow.peer) {
+        if let Some(connecting) = self.connecting.get_mut(&(flow.transport, flow.peer)) {
             if connecting.waiting.len() < MAX_WAITING {
                 connecting.waiting.push(octets);
             }
@@ -197,7 +204,7 @@ impl Streams {
             waiting: vec![octets],
             _task: Reader::new(task),
         };
-        self.connecting.insert(flow.peer, connecting);
+        self.connecting.insert((flow.transport, flow.peer), connecting);
         None
     }
 
@@ -290,7 +297,7 @@ impl Streams {
     pub fn connected(&mut self, flow: Flow, wire: Wire) -> Option<Flow> {
         let waiting = self
             .connecting
-            .remove(&flow.peer)
+            .remove(&(flow.transport, flow.peer))
             .map(|c| c.waiting.concat())
             .unwrap_or_default();
         self.adopt(flow, wire, &waiting, true)
@@ -352,7 +359,7 @@ impl Streams {
     pub fn closed(&mut self, flow: Flow) -> bool {
         match flow.connection {
             Some(id) => self.connections.remove(&id).is_some(),
-            None => self.connecting.remove(&flow.peer).is_some(),
+            None => self.connecting.remove(&(flow.transport, flow.peer)).is_some(),
         }
     }
 
@@ -432,5 +439,76 @@ async fn within<T>(
     match tokio::time::timeout(time, what).await {
         Ok(result) => result,
         Err(_) => Err(std::io::Error::new(std::io::ErrorKind::TimedOut, late)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::daemon::doors::Doors;
+    use crate::daemon::intake::Intake;
+
+    fn flow(transport: Transport, peer: SocketAddr) -> Flow {
+        Flow {
+            transport,
+            local: ([127, 0, 0, 1], 5061).into(),
+            peer,
+            connection: None,
+        }
+    }
+
+    /// RFC 5923 §3: a connection may be used the other way only where the far end has shown who it is. Here, one that
+    /// was made to us never is: a registrar's address can be taken by whoever sits on the way.
+    #[test]
+    fn what_is_for_a_tls_server_goes_by_a_connection_of_ours_alone() {
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+        tokio::task::LocalSet::new().block_on(&runtime, async {
+            let now = Instant::now();
+            let inlet = Inlet {
+                intake: Intake::new(now),
+                doors: Doors::new(Vec::new(), now),
+            };
+            let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+            let place = listener.local_addr().unwrap();
+            for (transport, ours, carries) in [
+                (Transport::Tls, false, false),
+                (Transport::Tls, true, true),
+                (Transport::Tcp, false, true),
+            ] {
+                // Without a keyring a TLS connection cannot be made: the flow comes back.
+                let (queue, _signals) = tokio::sync::mpsc::channel(1);
+                let mut streams = Streams::new(queue, inlet.clone(), None, now);
+                let stream = TcpStream::connect(place).await.unwrap();
+                let flow = flow(transport, place);
+                assert_eq!(streams.adopt(flow, Wire::Tcp(stream), &[], ours), None);
+                let sent = streams.transmit(flow, b"REGISTER".to_vec());
+                assert_eq!(sent.is_none(), carries, "{transport:?}, ours: {ours}");
+                // What answers by the connection itself always goes.
+                let connection = streams.connections.keys().next().copied();
+                let back = Flow { connection, ..flow };
+                assert_eq!(streams.transmit(back, b"SIP/2.0 200 OK".to_vec()), None);
+            }
+        });
+    }
+
+    #[test]
+    fn what_is_meant_for_tls_does_not_wait_for_tcp() {
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+        tokio::task::LocalSet::new().block_on(&runtime, async {
+            let now = Instant::now();
+            let inlet = Inlet {
+                intake: Intake::new(now),
+                doors: Doors::new(Vec::new(), now),
+            };
+            let (queue, _signals) = tokio::sync::mpsc::channel(1);
+            let mut streams = Streams::new(queue, inlet, None, now);
+            let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+            let place = listener.local_addr().unwrap();
+            assert_eq!(streams.transmit(flow(Transport::Tcp, place), b"BYE".to_vec()), None);
+            let secret = flow(Transport::Tls, place);
+            assert_eq!(streams.transmit(secret, b"REGISTER".to_vec()), Some(secret));
+            let waiting: Vec<_> = streams.connecting.values().flat_map(|c| &c.waiting).collect();
+            assert_eq!(waiting, [b"BYE"]);
+        });
     }
 }
