@@ -10,8 +10,9 @@ use std::time::{Duration, Instant};
 use tokio::sync::Notify;
 
 use super::doors::Doors;
-use super::pace::{Allowance, Rate, place};
+use super::pace::{Allowance, Rate};
 use super::signal::Signal;
+use crate::sip::network::host_block;
 
 /// Far ends with a lane of their own; all others share one. Registrars have as many of theirs.
 pub const MAX_LANES: usize = 256;
@@ -75,7 +76,7 @@ enum Room {
 
 impl Lanes {
     fn lane(&mut self, peer: IpAddr, registrar: bool, now: Instant) -> &mut Lane {
-        let place = place(peer);
+        let place = host_block(peer);
         let known = self.all.iter().position(|l| l.place == Some(place));
         let index = known.unwrap_or_else(|| {
             let held = self.all.iter().skip(1).filter(|l| l.registrar == registrar).count();

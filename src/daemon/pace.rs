@@ -1,7 +1,9 @@
 //! How fast something may come: what one address may begin, so that a flood is neither admitted nor told one by one.
 
-use std::net::{IpAddr, Ipv6Addr};
+use std::net::IpAddr;
 use std::time::{Duration, Instant};
+
+use crate::sip::network::host_block;
 
 /// Calls that an address may begin at once, more than a call for every place there is; and from then on, a second.
 /// Common practice, no published source: no staff dials that fast.
@@ -82,7 +84,7 @@ impl Pace {
     /// Whether one more from `peer` may go on now.
     pub fn admits(&mut self, peer: IpAddr, now: Instant) -> bool {
         let rate = self.rate;
-        let admitted = self.allowance(place(peer), now).take(rate, 1.0, now);
+        let admitted = self.allowance(host_block(peer), now).take(rate, 1.0, now);
         if !admitted {
             self.refused += 1;
         }
@@ -118,17 +120,10 @@ impl Pace {
     }
 }
 
-/// An IPv6 host has a whole /64 to call from (RFC 4291 §2.5.1).
-pub fn place(peer: IpAddr) -> IpAddr {
-    match peer.to_canonical() {
-        IpAddr::V6(ip) => Ipv6Addr::from_bits(ip.to_bits() & !u128::from(u64::MAX)).into(),
-        v4 => v4,
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::net::Ipv6Addr;
 
     const BURST: f64 = CALLS.0;
     const RATE: f64 = CALLS.1;

@@ -16,13 +16,14 @@ use tokio_rustls::rustls::{ClientConfig, ServerConfig};
 use tokio_rustls::{TlsAcceptor, TlsConnector, TlsStream};
 
 use super::intake::Inlet;
-use super::pace::{self, Pace, place};
+use super::pace::{self, Pace};
 use super::pipe::{self, Outbox};
 use super::ports::Reader;
 use super::signal::{Signal, Wire};
 use crate::device::net;
 pub use crate::sip::agent::MAX_CONNECTIONS;
 use crate::sip::agent::{ConnectionId, Flow, Hop, RegistrationId, Target, Transport};
+use crate::sip::network::host_block;
 use crate::tls::{self, Keyring};
 
 /// Connections being made at once.
@@ -244,7 +245,7 @@ impl Streams {
         }
         // The oldest of the same address gives way first: whoever leaves handshakes lying about hinders himself.
         let held = |place: IpAddr| move |h: &&Handshake| h.peer == place;
-        let own = place(peer.ip());
+        let own = host_block(peer.ip());
         if self.handshakes.iter().filter(held(own)).count() >= MAX_HANDSHAKES_EACH {
             self.handshakes
                 .iter()
@@ -317,11 +318,11 @@ impl Streams {
     fn give_way(&mut self) -> Option<Flow> {
         let mut held: HashMap<IpAddr, usize> = HashMap::new();
         for connection in self.connections.values() {
-            *held.entry(place(connection.flow.peer.ip())).or_default() += 1;
+            *held.entry(host_block(connection.flow.peer.ip())).or_default() += 1;
         }
         let spare = |c: &Connection| {
             let peer = c.flow.peer.ip();
-            let share = held.get(&place(peer)).copied().unwrap_or(0);
+            let share = held.get(&host_block(peer)).copied().unwrap_or(0);
             let registrar = self.inlet.doors.is_registrar(peer);
             (!c.ours, !registrar, share, std::cmp::Reverse(c.heard))
         };

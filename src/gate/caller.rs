@@ -1,9 +1,10 @@
 //! Callers and the patterns that name them.
 
-use std::net::{IpAddr, Ipv6Addr};
+use std::net::IpAddr;
 use std::str::FromStr;
 
 use crate::sip::agent::Incoming;
+use crate::sip::network::host_block;
 
 /// Longest user and longest host of a caller that are told apart, in characters.
 pub const MAX_IDENTITY: usize = 128;
@@ -15,7 +16,7 @@ pub struct Caller {
     pub user: String,
     /// Lower case; empty for a tel URI.
     pub host: String,
-    /// Where the signalling comes from; of IPv6 the /64, since a host has all of it to call from (RFC 4291 §2.5.1).
+    /// Where the signalling comes from; of IPv6 the /64, see [`host_block`].
     pub place: IpAddr,
     /// The identity is a P-Asserted-Identity (RFC 3325) from a peer whose word counts.
     pub asserted: bool,
@@ -41,17 +42,10 @@ impl Caller {
                 .take(MAX_IDENTITY)
                 .collect::<String>()
                 .to_lowercase(),
-            place: place(incoming.peer.ip()),
+            place: host_block(incoming.peer.ip()),
             asserted: incoming.asserted.is_some(),
             trusted: incoming.trusted,
         }
-    }
-}
-
-fn place(peer: IpAddr) -> IpAddr {
-    match peer.to_canonical() {
-        IpAddr::V6(ip) => Ipv6Addr::from_bits(ip.to_bits() & !u128::from(u64::MAX)).into(),
-        v4 => v4,
     }
 }
 
