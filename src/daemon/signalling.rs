@@ -45,9 +45,17 @@ impl Control {
                 }
             }
             Signal::Connected { flow, wire } => {
-                self.connection_news.forget(&self.wires.streams.name_of(&flow));
-                let gone = self.wires.streams.connected(flow, wire);
-                self.flow_gone(gone, now);
+                let name = self.wires.streams.name_of(&flow);
+                match self.wires.streams.connected(flow, wire) {
+                    Ok(gone) => {
+                        self.connection_news.forget(&name);
+                        self.flow_gone(gone, now);
+                    }
+                    Err(error) => {
+                        self.connection_failed(name, flow.peer, flow.transport, &error, now);
+                        self.agent.handle_closed(flow, now);
+                    }
+                }
             }
             Signal::Unreachable { flow, error } => {
                 let name = self.wires.streams.name_of(&flow);

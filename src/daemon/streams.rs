@@ -11,7 +11,7 @@ use std::time::{Duration, Instant};
 
 use tokio::net::TcpStream;
 use tokio::sync::mpsc::Sender;
-use tokio_rustls::rustls::pki_types::ServerName;
+use tokio_rustls::rustls::pki_types::{CertificateDer, ServerName};
 use tokio_rustls::rustls::{ClientConfig, ServerConfig};
 use tokio_rustls::{TlsAcceptor, TlsConnector, TlsStream};
 
@@ -44,16 +44,9 @@ struct Connection {
     heard: Instant,
     /// We made it: a registrar reaches us by it.
     ours: bool,
+    /// The far end's, of a connection with TLS that we made.
+    certificate: Option<CertificateDer<'static>>,
     _tasks: [Reader; 2],
-}
-
-impl Connection {
-    /// It may carry what is for this far end and names no connection. By TLS only one that we made: whose certificate
-    /// the far end of another one has, if any, was never compared with the name that is meant.
-    fn carries(&self, flow: Flow) -> bool {
-        let same = self.flow.peer == flow.peer && self.flow.transport == flow.transport;
-        same && (self.ours || flow.transport != Transport::Tls) && !self.outbox.is_closing()
-    }
 }
 
 struct Connecting {
@@ -152,13 +145,22 @@ impl Streams {
         format!("{names} ({})", flow.peer)
     }
 
+    /// Whether it may carry what is for this far end and names no connection. By TLS only one that we made, and whose
+    /// certificate stands for every name that is meant by now.
+    fn carries(&self, connection: &Connection, flow: Flow) -> bool {
+        let same = connection.flow.peer == flow.peer && connection.flow.transport == flow.transport;
+        let believed = |c| stands_for(c, &self.names_of(flow.peer)).is_ok();
+        same && !connection.outbox.is_closing()
+            && (flow.transport != Transport::Tls || connection.certificate.as_ref().is_some_and(believed))
+    }
+
     /// Sends octets by a connection that is there or made for it. Returns a flow that is no more.
     #[must_use]
     pub fn transmit(&mut self, flow: Flow, octets: Vec<u8>) -> Option<Flow> {
         let open = flow
             .connection
             .and_then(|id| self.connections.get(&id))
-            .or_else(|| self.connections.values().find(|c| c.carries(flow)));
+            .or_else(|| self.connections.values().find(|c| self.carries(c, flow)));
         if let Some(connection) = open {
             if connection.outbox.push(&octets) {
                 return None;
@@ -186,10 +188,10 @@ impl Streams {
                 let Some(keyring) = &self.keyring else {
                     return Some(flow);
                 };
-                let names = self.names_of(flow.peer);
                 let config = keyring.client();
+                let name = self.names_of(flow.peer).swap_remove(0);
                 let from = self.tls_port(flow.peer.is_ipv4());
-                Making::Tls { names, config, from }
+                Making::Tls { name, config, from }
             }
             _ => Making::Tcp,
         };
@@ -294,14 +296,19 @@ impl Streams {
     }
 
     /// Takes a connection that we asked for, and sends what waited for it. Returns the flow that had to give way.
-    #[must_use]
-    pub fn connected(&mut self, flow: Flow, wire: Wire) -> Option<Flow> {
-        let waiting = self
-            .connecting
-            .remove(&(flow.transport, flow.peer))
-            .map(|c| c.waiting.concat())
-            .unwrap_or_default();
-        self.adopt(flow, wire, &waiting, true)
+    ///
+    /// # Errors
+    /// The certificate stands for one of the names at this place, not for all: messages for all go by the one
+    /// connection. Some may have been found there while it was made.
+    pub fn connected(&mut self, flow: Flow, wire: Wire) -> std::io::Result<Option<Flow>> {
+        let connecting = self.connecting.remove(&(flow.transport, flow.peer));
+        if let Wire::Tls(stream) = &wire {
+            let certificates = stream.get_ref().1.peer_certificates().unwrap_or_default();
+            let certificate = certificates.first().ok_or(std::io::Error::other("no certificate"))?;
+            stands_for(certificate, &self.names_of(flow.peer))?;
+        }
+        let waiting = connecting.map(|c| c.waiting.concat()).unwrap_or_default();
+        Ok(self.adopt(flow, wire, &waiting, true))
     }
 
     /// Octets came by this flow. `false`: it is being closed, and nothing more is read from it.
@@ -340,6 +347,11 @@ impl Streams {
             connection: Some(id),
             ..flow
         };
+        let certificate = match &wire {
+            Wire::Tls(stream) if ours => stream.get_ref().1.peer_certificates(),
+            _ => None,
+        };
+        let certificate = certificate.and_then(|chain| Some(chain.first()?.clone().into_owned()));
         let outbox = Rc::new(Outbox::default());
         outbox.push(first);
         let tasks = pipe::begin(wire, flow, self.inlet.clone(), outbox.clone());
@@ -350,6 +362,7 @@ impl Streams {
                 outbox,
                 heard: Instant::now(),
                 ours,
+                certificate,
                 _tasks: tasks,
             },
         );
@@ -376,45 +389,42 @@ impl Streams {
 enum Making {
     Tcp,
     Tls {
-        /// The certificate must stand for each of them: messages for all go by the one connection.
-        names: Vec<String>,
+        /// One of those at the place; for the others see [`Streams::connected`].
+        name: String,
         config: Arc<ClientConfig>,
         from: Option<u16>,
     },
 }
 
 async fn make(peer: SocketAddr, making: Making) -> std::io::Result<Wire> {
-    let Making::Tls { names, config, from } = making else {
+    let Making::Tls { name, config, from } = making else {
         return Ok(Wire::Tcp(connect(peer, None).await?));
     };
-    let names = names
-        .into_iter()
-        .map(|name| {
-            ServerName::try_from(name).map_err(|_| std::io::Error::other("a name that no certificate can have"))
-        })
-        .collect::<std::io::Result<Vec<_>>>()?;
-    let Some(first) = names.first().cloned() else {
-        return Err(std::io::Error::other("no name to check"));
-    };
+    let name = server_name(name)?;
     let stream = match connect(peer, from).await {
         // The last connection from there to the same place is not forgotten yet.
         Err(error) if from.is_some() && is_taken(&error) => connect(peer, None).await?,
         other => other?,
     };
-    let shaking = TlsConnector::from(config).connect(first, stream);
+    let shaking = TlsConnector::from(config).connect(name, stream);
     let stream = within(
         HANDSHAKE_TIMEOUT,
         shaking,
         "the far end is silent when TLS is to be agreed on",
     )
     .await?;
-    let end_entity = stream.get_ref().1.peer_certificates().and_then(|c| c.first());
-    for name in names.iter().skip(1) {
-        if let Some(certificate) = end_entity {
-            tls::fits(certificate, name).map_err(|e| std::io::Error::new(std::io::ErrorKind::InvalidData, e))?;
-        }
-    }
     Ok(Wire::Tls(Box::new(TlsStream::Client(stream))))
+}
+
+fn server_name(name: String) -> std::io::Result<ServerName<'static>> {
+    ServerName::try_from(name).map_err(|_| std::io::Error::other("a name that no certificate can have"))
+}
+
+fn stands_for(certificate: &CertificateDer<'_>, names: &[String]) -> std::io::Result<()> {
+    names.iter().try_for_each(|name| {
+        tls::fits(certificate, &server_name(name.clone())?)
+            .map_err(|e| std::io::Error::new(std::io::ErrorKind::InvalidData, e))
+    })
 }
 
 fn is_taken(error: &std::io::Error) -> bool {
@@ -444,72 +454,4 @@ async fn within<T>(
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::daemon::doors::Doors;
-    use crate::daemon::intake::Intake;
-
-    fn flow(transport: Transport, peer: SocketAddr) -> Flow {
-        Flow {
-            transport,
-            local: ([127, 0, 0, 1], 5061).into(),
-            peer,
-            connection: None,
-        }
-    }
-
-    /// RFC 5923 §3: a connection may be used the other way only where the far end has shown who it is. Here, one that
-    /// was made to us never is: a registrar's address can be taken by whoever sits on the way.
-    #[test]
-    fn what_is_for_a_tls_server_goes_by_a_connection_of_ours_alone() {
-        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
-        tokio::task::LocalSet::new().block_on(&runtime, async {
-            let now = Instant::now();
-            let inlet = Inlet {
-                intake: Intake::new(now),
-                doors: Doors::new(Vec::new(), now),
-            };
-            let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
-            let place = listener.local_addr().unwrap();
-            for (transport, ours, carries) in [
-                (Transport::Tls, false, false),
-                (Transport::Tls, true, true),
-                (Transport::Tcp, false, true),
-            ] {
-                // Without a keyring a TLS connection cannot be made: the flow comes back.
-                let (queue, _signals) = tokio::sync::mpsc::channel(1);
-                let mut streams = Streams::new(queue, inlet.clone(), None, now);
-                let stream = TcpStream::connect(place).await.unwrap();
-                let flow = flow(transport, place);
-                assert_eq!(streams.adopt(flow, Wire::Tcp(stream), &[], ours), None);
-                let sent = streams.transmit(flow, b"REGISTER".to_vec());
-                assert_eq!(sent.is_none(), carries, "{transport:?}, ours: {ours}");
-                // What answers by the connection itself always goes.
-                let connection = streams.connections.keys().next().copied();
-                let back = Flow { connection, ..flow };
-                assert_eq!(streams.transmit(back, b"SIP/2.0 200 OK".to_vec()), None);
-            }
-        });
-    }
-
-    #[test]
-    fn what_is_meant_for_tls_does_not_wait_for_tcp() {
-        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
-        tokio::task::LocalSet::new().block_on(&runtime, async {
-            let now = Instant::now();
-            let inlet = Inlet {
-                intake: Intake::new(now),
-                doors: Doors::new(Vec::new(), now),
-            };
-            let (queue, _signals) = tokio::sync::mpsc::channel(1);
-            let mut streams = Streams::new(queue, inlet, None, now);
-            let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
-            let place = listener.local_addr().unwrap();
-            assert_eq!(streams.transmit(flow(Transport::Tcp, place), b"BYE".to_vec()), None);
-            let secret = flow(Transport::Tls, place);
-            assert_eq!(streams.transmit(secret, b"REGISTER".to_vec()), Some(secret));
-            let waiting: Vec<_> = streams.connecting.values().flat_map(|c| &c.waiting).collect();
-            assert_eq!(waiting, [b"BYE"]);
-        });
-    }
-}
+mod tests;
