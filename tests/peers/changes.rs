@@ -5,10 +5,11 @@ use std::net::SocketAddr;
 
 use crate::lab::dialog::audio_port;
 use crate::lab::multicast::send_pcma;
+use crate::lab::packets::{listen, socket};
 use crate::lab::sipp::Scenario;
 use crate::lab::speech::{Band, Speech, must_be_as_good, score};
 use crate::lab::yard::Setup;
-use crate::lab::{DAEMON, free_port, seconds};
+use crate::lab::{DAEMON, seconds};
 
 #[test]
 #[ignore = "needs the peers that deploy/check installs"]
@@ -36,7 +37,8 @@ fn audio_that_moves_to_another_codec_and_place_is_followed_at_once() {
     let setup = Setup::new("changes-moved");
     let (before, after) = (Speech::long(setup.lab()), Speech::short(setup.lab()));
     let mut yard = setup.start();
-    let new_place: SocketAddr = format!("127.0.0.4:{}", free_port()).parse().unwrap();
+    let ear = socket("127.0.0.4");
+    let new_place = ear.local_addr().unwrap();
     let scenario = Scenario {
         length: 2500,
         words: vec![
@@ -50,6 +52,15 @@ fn audio_that_moves_to_another_codec_and_place_is_followed_at_once() {
     yard.kamailio.log().wait(&["request ACK", "cseq=2 "], seconds(15.0));
     // SIPp goes on speaking from the old place. It is heard no more: neither mixed in, nor instead.
     let to: SocketAddr = format!("{DAEMON}:{}", audio_port(&sipp.answer())).parse().unwrap();
+    // What we send goes to the new place, in the new codec, 50 packets a second.
+    let heard = listen(&ear, seconds(0.4));
+    let is_ours = |(packet, from): &(Vec<u8>, SocketAddr)| *from == to && packet.get(1).is_some_and(|o| o & 0x7F == 8);
+    assert!(
+        heard.len() >= 10 && heard.iter().all(is_ours),
+        "{} packets",
+        heard.len()
+    );
+    drop(ear);
     send_pcma(new_place, to, &after.narrow).wait_end(seconds(10.0));
     sipp.must_pass(15.0);
     yard.finish(1);

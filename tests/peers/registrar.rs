@@ -3,9 +3,11 @@
 use crate::lab::certificates::Authority;
 use crate::lab::daemon::Site;
 use crate::lab::kamailio::{Kamailio, Wish, password};
+use crate::lab::packets::{listen, socket};
 use crate::lab::phone::Call;
 use crate::lab::sipp::Scenario;
 use crate::lab::speech::{Band, Speech, must_be_as_good, score};
+use crate::lab::translation::Translation;
 use crate::lab::yard::Setup;
 use crate::lab::{Lab, PHONE_SYSTEM, SECOND_PHONE_SYSTEM, free_port, pause, seconds};
 
@@ -289,11 +291,81 @@ fn an_outbound_flow_over_tcp_is_kept_alive_and_comes_back() {
 
 #[test]
 #[ignore = "needs the peers that deploy/check installs"]
+fn stun_keeps_a_translation_open_and_notices_a_new_one() {
+    // RFC 5626 §4.4.2: Binding requests to the SIP port itself, here answered by Kamailio's stun module. Flow-Timer asks
+    // for one within 10 s, the translation forgets after 12 s, and the registration is not due for minutes.
+    let lab = Lab::new("registrar-stun");
+    let speech = Speech::short(&lab);
+    let kamailio = Kamailio::start_with(
+        &lab,
+        &Wish {
+            outbound: Some(10),
+            translation: true,
+            ..Wish::default()
+        },
+    );
+    let system = kamailio.address().parse().unwrap();
+    let translation = Translation::new(SECOND_PHONE_SYSTEM, "127.0.0.6", system, 12.0);
+    let registrar = format!("sip:{}", translation.front());
+    let site = Site::new(&lab).extension("850", &registrar, "zones = [\"yard\"]");
+    let mut daemon = site.start(&lab);
+    kamailio.wait_registered("850", true, 10.0);
+    let log = kamailio.log();
+    let registers = || log.count(&["request REGISTER", "by 850"]);
+    let call = || {
+        let scenario = Scenario {
+            length: 1500,
+            ..Scenario::new("call.xml", kamailio.address(), "850", &speech.mulaw)
+        };
+        scenario.start(&lab).must_pass(20.0);
+    };
+    let before = registers();
+    pause(26.0);
+    let passed = translation.passed();
+    assert!((2..=4).contains(&passed.binding_requests), "{passed:?}");
+    assert_eq!(passed.binding_answers, passed.binding_requests, "{passed:?}");
+    assert_eq!(passed.mappings, 1, "the translation forgot us");
+    assert_eq!(registers(), before, "{}", log.text());
+    // What the phone system sends still comes in: by way of the translation, there is no other.
+    call();
+    daemon.wait_rest(5.0);
+    // Another port: the next answer shows it, and the registration is made anew.
+    translation.forget();
+    let deadline = std::time::Instant::now() + seconds(12.0);
+    while registers() == before && std::time::Instant::now() < deadline {
+        pause(0.1);
+    }
+    pause(0.5);
+    assert!(registers() > before, "{}", log.text());
+    assert_eq!(translation.passed().mappings, 2);
+    call();
+    daemon.wait_records(2, 10.0);
+    daemon.wait_rest(5.0);
+    let reasons: Vec<_> = daemon.records().iter().map(|r| r.field("END_REASON")).collect();
+    assert_eq!(reasons, ["hung-up", "hung-up"], "{:#?}", daemon.records());
+    assert_eq!(daemon.registration_failures(), 0, "{}", daemon.process.text());
+    daemon.stop(10.0);
+    kamailio.wait_registered("850", false, 2.0);
+}
+
+#[test]
+#[ignore = "needs the peers that deploy/check installs"]
 fn an_edge_proxy_is_the_way_in_and_the_way_out() {
     // The outbound proxy puts itself into the Path (RFC 3327); calls come by way of it, and so does what we send.
     let lab = Lab::new("registrar-edge");
     let speech = Speech::short(&lab);
-    let kamailio = Kamailio::start(&lab);
+    // A service route (RFC 3608 §6.1, from memory) is for the initial requests of a caller, which we are not: refreshes
+    // go by the outbound proxy alone, BYE by the call's own route set (RFC 3261 §12.2.1.1).
+    let service = socket("127.0.0.9");
+    let service_route = service.local_addr().unwrap().to_string();
+    let kamailio = Kamailio::start_with(
+        &lab,
+        &Wish {
+            max_expires: 10,
+            service_route: Some(service_route.clone()),
+            ..Wish::default()
+        },
+    );
     let edge = Kamailio::start_with(
         &lab,
         &Wish {
@@ -321,6 +393,7 @@ fn an_edge_proxy_is_the_way_in_and_the_way_out() {
         edge.log().text()
     );
     daemon.wait_rest(5.0);
+    edge.log().wait(&["request REGISTER", "cseq=3 "], seconds(12.0));
     let mut cut = Scenario::new("cut.xml", kamailio.address(), "850", &speech.mulaw).start(&lab);
     daemon.wait_relay("yard-trigger", true, 10.0);
     pause(1.0);
@@ -333,4 +406,15 @@ fn an_edge_proxy_is_the_way_in_and_the_way_out() {
         edge.log().text()
     );
     kamailio.wait_registered("850", false, 2.0);
+    // Each REGISTER came by the edge with one Route, its own, which it took off; refreshes among them.
+    let own_route = format!("route=<sip:{};lr> cseq", edge.address());
+    let (all, right) = (&["request REGISTER"][..], &["request REGISTER", own_route.as_str()][..]);
+    assert!(edge.log().count(all) >= 4, "{}", edge.log().text());
+    assert_eq!(edge.log().count(all), edge.log().count(right), "{}", edge.log().text());
+    for log in [kamailio.log(), edge.log()] {
+        let astray = ["request", service_route.as_str()];
+        assert_eq!(log.count(&astray), 0, "{}", log.text());
+    }
+    let astray = listen(&service, seconds(0.2));
+    assert!(astray.is_empty(), "{}", String::from_utf8_lossy(&astray[0].0));
 }

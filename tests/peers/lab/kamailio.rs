@@ -40,6 +40,10 @@ pub struct Wish {
     pub port: Option<u16>,
     /// Is not a registrar but an edge proxy before this one (host and port).
     pub edge_to: Option<String>,
+    /// Sends calls to where the REGISTER came from, whatever its Contact says.
+    pub translation: bool,
+    /// Names this place (host and port) as Service-Route to who registers (RFC 3608).
+    pub service_route: Option<String>,
 }
 
 /// What certificates call the phone system.
@@ -57,6 +61,8 @@ impl Default for Wish {
             outbound: None,
             port: None,
             edge_to: None,
+            translation: false,
+            service_route: None,
         }
     }
 }
@@ -94,6 +100,12 @@ impl Kamailio {
         if wish.edge_to.is_some() {
             defines.push("WITH_EDGE");
         }
+        if wish.translation {
+            defines.push("WITH_TRANSLATION");
+        }
+        if wish.service_route.is_some() {
+            defines.push("WITH_SERVICE_ROUTE");
+        }
         if wish.outbound.is_some() {
             defines.push("WITH_OUTBOUND");
         }
@@ -120,6 +132,7 @@ impl Kamailio {
                 ("NONCE_EXPIRE", &wish.nonce_expire.to_string()),
                 ("MAX_EXPIRES", &wish.max_expires.to_string()),
                 ("EDGE_TO", wish.edge_to.as_deref().unwrap_or_default()),
+                ("SERVICE_ROUTE", wish.service_route.as_deref().unwrap_or_default()),
                 ("FLOW_TIMER", &wish.outbound.unwrap_or(0).to_string()),
             ],
         );

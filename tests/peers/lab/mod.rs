@@ -16,6 +16,7 @@ pub mod pulse;
 pub mod sipp;
 pub mod sound;
 pub mod speech;
+pub mod translation;
 pub mod yard;
 
 use std::net::{TcpListener, UdpSocket};
