@@ -105,6 +105,16 @@ impl Message {
     pub fn read(octets: &[u8], carrier: Carrier) -> Option<Message> {
         let octets = octets.get(..MAX_MESSAGE).unwrap_or(octets);
         let mut fault = None;
+        if carrier == Carrier::Stream && octets.len() >= MAX_MESSAGE {
+            // Before all other faults: they may be those of the cut.
+            note(
+                &mut fault,
+                Fault {
+                    status: 513,
+                    what: "the message is too large",
+                },
+            );
+        }
         let mut lines = Lines::new(octets);
         let first = loop {
             let line = lines.next()?;
@@ -128,15 +138,6 @@ impl Message {
         }
         if carrier == Carrier::Stream && body_of_unknown_length(&headers) {
             note(&mut fault, Fault::syntax("a body on a stream without Content-Length"));
-        }
-        if carrier == Carrier::Stream && octets.len() >= MAX_MESSAGE {
-            note(
-                &mut fault,
-                Fault {
-                    status: 513,
-                    what: "the message is too large",
-                },
-            );
         }
         Some(Message {
             start,
