@@ -9,7 +9,7 @@ use crate::lab::packets::{listen, socket};
 use crate::lab::sipp::Scenario;
 use crate::lab::speech::{Band, Speech, must_be_as_good, score};
 use crate::lab::yard::Setup;
-use crate::lab::{DAEMON, seconds};
+use crate::lab::{CALLER, DAEMON, seconds};
 
 #[test]
 #[ignore = "needs the peers that deploy/check installs"]
@@ -29,6 +29,28 @@ fn a_caller_that_requires_reliable_answers_may_change_its_codec_by_update() {
     assert!(log.count(&["reply 180", "to INVITE"]) >= 2, "{}", log.text());
     let result = score(Band::Narrow, &speech.narrow, &yard.site.wav, 0, &speech.round_trip_alaw);
     must_be_as_good("A-law after UPDATE", result);
+}
+
+#[test]
+#[ignore = "needs the peers that deploy/check installs"]
+fn a_caller_that_never_acknowledges_a_reliable_answer_is_given_up() {
+    // It sends nothing either, and would be refused for that sooner.
+    let setup = Setup::new("changes-unacknowledged")
+        .site(|site, _| site.network(CALLER))
+        .with("no_packet_limit = \"1 min\"\nquiet_limit = \"none\"");
+    let speech = Speech::short(setup.lab());
+    let mut yard = setup.start();
+    // Straight to the daemon: the phone system would lose patience first.
+    let began = std::time::Instant::now();
+    let mut sipp = Scenario::new("unacknowledged.xml", yard.daemon.address(), "850", &speech.mulaw).start(&yard.lab);
+    sipp.must_pass(40.0);
+    let ended = began.elapsed().as_secs_f64();
+    // RFC 3262 §3: T1, doubled each time, so after 0.5, 1.5, 3.5, 7.5, 15.5 and 31.5 s; a 5xx after 64*T1.
+    let messages = sipp.messages();
+    assert_eq!(messages.matches("SIP/2.0 180 ").count(), 7, "{messages}");
+    assert!((32.0..36.0).contains(&ended), "{ended} s");
+    yard.finish(1);
+    assert_eq!(yard.reasons(), ["call-lost"], "{:#?}", yard.daemon.records());
 }
 
 #[test]
