@@ -1,5 +1,7 @@
 //! The clock on the wall: for hours, and for nothing else.
 
+use std::time::{Duration, UNIX_EPOCH};
+
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
@@ -7,10 +9,7 @@ use super::control::Control;
 use crate::config::plan::Plan;
 use crate::gate::LocalTime;
 use crate::report::message::{GateMessage, Message};
-
-/// No running clock shows an earlier time: 2026-11-01. A board without a battery begins in 1970, or where it was when
-/// it stopped, until its time service answers.
-const EARLIEST: i64 = 1_793_491_200;
+use crate::report::time;
 
 pub struct WallClock {
     zone: TimeZone,
@@ -34,14 +33,14 @@ impl WallClock {
 
     /// `None` while the clock is not set.
     fn at(&self, now: Timestamp) -> Option<LocalTime> {
-        if now.as_second() < EARLIEST {
+        let since_1970 = Duration::from_secs(u64::try_from(now.as_second()).unwrap_or(0));
+        if !time::is_set(UNIX_EPOCH + since_1970) {
             return None;
         }
         let local = self.zone.to_datetime(now);
-        let minute = i16::from(local.hour()) * 60 + i16::from(local.minute());
         Some(LocalTime {
             weekday: u8::try_from(local.date().weekday().to_monday_zero_offset()).ok()?,
-            minute: u16::try_from(minute).ok()?,
+            minute: u16::try_from(local.hour()).ok()? * 60 + u16::try_from(local.minute()).ok()?,
         })
     }
 }

@@ -1,6 +1,15 @@
 //! Wall-clock time as text.
 
-use std::time::{SystemTime, UNIX_EPOCH};
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
+
+/// 2026-11-01, seconds since 1970: no clock that is set shows an earlier time, since this program was not made yet. A
+/// board without a battery begins in 1970, or where it was when it stopped, until its time service answers.
+const EARLIEST: Duration = Duration::from_secs(1_793_491_200);
+
+/// Whether a clock that shows this can be believed.
+pub fn is_set(clock: SystemTime) -> bool {
+    clock >= UNIX_EPOCH + EARLIEST
+}
 
 /// UTC in the form of RFC 3339 §5.6, to the second: `2026-11-25T14:36:02Z`. Before 1970: the epoch.
 pub fn rfc3339(at: SystemTime) -> String {

@@ -5,19 +5,12 @@ use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use tokio_rustls::rustls::{AlertDescription, CertificateError, Error, PeerIncompatible};
 
-use crate::report::time::rfc3339;
+use crate::report::time::{is_set, rfc3339};
 
-/// 2026-01-01, seconds since 1970. No board that runs this program has lived before.
-const EARLIEST: u64 = 1_767_225_600;
 /// Most names of a certificate that are shown.
 const MAX_NAMES: usize = 4;
 /// Longest text of a far end's that is shown, in characters.
 const MAX_TEXT: usize = 200;
-
-/// A board without a clock of its own that has not yet heard from a time server.
-pub fn clock_is_wrong(now: SystemTime) -> bool {
-    now < UNIX_EPOCH + Duration::from_secs(EARLIEST)
-}
 
 /// `2026-11-25`, UTC.
 pub fn day(at: SystemTime) -> String {
@@ -117,10 +110,10 @@ fn certificate(cause: &CertificateError, now: SystemTime) -> String {
         }
         other => cut(&format!("its certificate is not accepted: {other:?}")),
     };
-    if clock_is_wrong(now) && !text.contains("the board's clock") {
+    if !is_set(now) && !text.contains("the board's clock") {
         return format!("{text} ({})", clock());
     }
-    if clock_is_wrong(now) {
+    if !is_set(now) {
         return format!("{text}: the clock is wrong, it must be set (time server)");
     }
     text
@@ -156,7 +149,7 @@ mod tests {
             "its certificate holds only from 2026-11-25, and the board's clock says 1970-01-01: the clock is wrong, \
              it must be set (time server)"
         );
-        assert!(!explain(&error, UNIX_EPOCH + Duration::from_secs(1_780_000_000)).contains("wrong"));
+        assert!(!explain(&error, UNIX_EPOCH + Duration::from_secs(1_800_000_000)).contains("wrong"));
     }
 
     #[test]
@@ -179,7 +172,7 @@ mod tests {
             expected: "pbx.quayside.example".try_into().unwrap(),
             presented: names,
         };
-        let text = certificate(&cause, UNIX_EPOCH + Duration::from_secs(1_780_000_000));
+        let text = certificate(&cause, UNIX_EPOCH + Duration::from_secs(1_800_000_000));
         assert!(!text.contains('\u{1b}'));
         assert!(text.len() < 400, "{text}");
         assert!(text.ends_with("not for pbx.quayside.example"), "{text}");

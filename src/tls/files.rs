@@ -15,6 +15,7 @@ use tokio_rustls::rustls::{Error as TlsError, client::danger::ServerCertVerifier
 
 use super::names::ServerVerifier;
 use super::{Files, Validity, cause, der};
+use crate::report::time::is_set;
 
 /// Largest file: a bundle of every public CA has about 250 KiB.
 const MAX_FILE: u64 = 2 * 1024 * 1024;
@@ -226,7 +227,7 @@ impl Material {
 
 /// What is wrong with the dates of our own certificate, and what would mend it.
 pub(super) fn dates(validity: Validity, now: SystemTime) -> Option<(String, String)> {
-    if cause::clock_is_wrong(now) {
+    if !is_set(now) {
         // Nothing can be said; the far ends' clocks decide.
         return None;
     }

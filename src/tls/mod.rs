@@ -14,7 +14,7 @@ mod names;
 use std::path::PathBuf;
 use std::time::SystemTime;
 
-pub use cause::{clock_is_wrong, day, explain};
+pub use cause::{day, explain};
 pub use files::{Fault, Material, Part};
 pub use keyring::{Keyring, RENEW_EVERY, Renewal};
 pub use names::fits;

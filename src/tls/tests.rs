@@ -283,8 +283,8 @@ fn an_own_certificate_that_ends_soon_is_told() {
     let place = Place::new("soon");
     let ca = authority("Quayside CA");
     let mut params = named(&["board.quayside.example"]);
-    params.not_before = rcgen::date_time_ymd(2026, 3, 1);
-    params.not_after = rcgen::date_time_ymd(2026, 6, 1);
+    params.not_before = rcgen::date_time_ymd(2027, 3, 1);
+    params.not_after = rcgen::date_time_ymd(2027, 6, 1);
     let (certificate, key) = issue(params, &ca);
     let files = Files {
         certificate: Some(place.write("own.pem", &certificate)),
@@ -292,8 +292,8 @@ fn an_own_certificate_that_ends_soon_is_told() {
         ..Files::default()
     };
     let material = Material::read(&files, false).unwrap_or_else(|f| panic!("{f:?}"));
-    // Source: `openssl x509 -noout -enddate` says Jun  1 00:00:00 2026 GMT; seconds by GNU date.
-    let end = SystemTime::UNIX_EPOCH + Duration::from_secs(1_780_272_000);
+    // Source: `openssl x509 -noout -enddate` says Jun  1 00:00:00 2027 GMT; seconds by GNU date.
+    let end = SystemTime::UNIX_EPOCH + Duration::from_secs(1_811_808_000);
     assert_eq!(material.validity.unwrap().until, end);
     let day = Duration::from_secs(86_400);
     let told = |now| -> Vec<String> {
@@ -303,10 +303,10 @@ fn an_own_certificate_that_ends_soon_is_told() {
     assert_eq!(told(end - day * 31), Vec::<String>::new());
     assert_eq!(
         told(end - day * 10),
-        ["a certificate that expires on 2026-06-01, in 10 days"]
+        ["a certificate that expires on 2027-06-01, in 10 days"]
     );
-    assert_eq!(told(end + day), ["a certificate that expired on 2026-06-01"]);
-    assert_eq!(told(end - day * 120), ["a certificate that holds only from 2026-03-01"]);
+    assert_eq!(told(end + day), ["a certificate that expired on 2027-06-01"]);
+    assert_eq!(told(end - day * 120), ["a certificate that holds only from 2027-03-01"]);
     // A board without a clock says nothing of dates.
     assert_eq!(told(SystemTime::UNIX_EPOCH + day), Vec::<String>::new());
 }
