@@ -38,7 +38,7 @@ pub enum HoursError {
     Day,
     #[error("write times of 24 hours: 06:00 to 24:00")]
     Time,
-    #[error("it ends where it begins; a whole day is 00:00-24:00")]
+    #[error("it ends where it begins, or begins at 24:00; a whole day is 00:00-24:00")]
     Empty,
 }
 

@@ -131,10 +131,11 @@ pub(super) const ZONES: Section = Section {
         ),
         key(
             "lead",
-            period(0, 30_000, false),
+            period(0, 15_000, false),
             Default(r#""300 ms""#),
             r#""600 ms""#,
-            "The amplifier's wake-up time, from operating the relays until audio starts. Speech is kept meanwhile.",
+            "The amplifier's wake-up time, from operating the relays until audio starts. Speech is kept meanwhile: with the \
+             chime at most 15 s.",
         ),
         key(
             "release",

@@ -116,7 +116,8 @@ pub(super) const TLS: Section = Section {
             Kind::Credential,
             Unset("no credential."),
             r#""tls-key""#,
-            "Instead of `key`: the name of a systemd credential that holds the private key.",
+            "Instead of `key`: the name of a systemd credential that holds the private key. A drop-in for the unit must \
+             provide it (LoadCredential=), and a renewed key wants a restart: systemd reads it at the start alone.",
         ),
         key(
             "client_ca",
