@@ -22,6 +22,8 @@ pub const LANE_DEPTH: usize = 128;
 pub const LANE_OCTETS: usize = 192 * 1024;
 /// Octets that may wait in all lanes together.
 pub const MAX_OCTETS: usize = 4 << 20;
+/// Of these, kept for registrars: however many others flood us together, the phone system is heard.
+pub const REGISTRARS_OCTETS: usize = 1 << 20;
 /// Stream pieces that may wait in one lane: their readers wait, nothing is lost.
 const STREAM_DEPTH: usize = 16;
 /// Messages that a far end may send at once, and from then on a second: [`super::pace::CALLS`] with everything that
@@ -103,7 +105,8 @@ impl Lanes {
     }
 
     fn room(&mut self, peer: IpAddr, registrar: bool, octets: usize, stream: bool, now: Instant) -> Room {
-        let all_full = self.octets + octets > MAX_OCTETS;
+        let kept = if registrar { 0 } else { REGISTRARS_OCTETS };
+        let all_full = self.octets + octets + kept > MAX_OCTETS;
         let lane = self.lane(peer, registrar, now);
         let depth = if stream { STREAM_DEPTH } else { LANE_DEPTH };
         if all_full || lane.waiting.len() >= depth || lane.octets + octets > LANE_OCTETS {
@@ -305,6 +308,15 @@ mod tests {
             let peer = ip(i % 2000);
             intake.offer(peer, false, 60_000, || datagram(peer, 60_000), now);
         }
+        // 52 of 60,000 octets fit into 3 MiB, 69 into 4 MiB.
+        assert_eq!(intake.0.lanes.borrow().octets, 52 * 60_000);
+        // The phone system is heard all the same, up to its own bound.
+        intake.take_dropped();
+        for i in 0..2000 {
+            let peer = ip(10_000 + i);
+            intake.offer(peer, true, 60_000, || datagram(peer, 60_000), now);
+        }
+        assert_eq!(2000 - intake.take_dropped(), 69 - 52);
         let lanes = intake.0.lanes.borrow();
         assert!(lanes.octets <= MAX_OCTETS, "{}", lanes.octets);
         assert!(lanes.all.len() <= 1 + 2 * MAX_LANES);
