@@ -182,6 +182,11 @@ pub(super) fn listen(text: &str) -> Result<(Transport, SocketAddr), Hint> {
                 .to_owned(),
         });
     };
+    // Sockets for IPv6 take no IPv4, not even in its mapped form.
+    let address = match address.ip().to_canonical() {
+        ip @ IpAddr::V4(_) => SocketAddr::new(ip, address.port()),
+        IpAddr::V6(_) => address,
+    };
     if address.port() == 0 {
         return hint("the port is 1 to 65535");
     }
@@ -430,7 +435,7 @@ pub(super) fn name(text: &str) -> bool {
 pub(super) fn advertise(text: &str) -> Result<IpAddr, Hint> {
     match text.parse::<IpAddr>() {
         Ok(a) if a.is_unspecified() || a.is_multicast() => hint("callers must be able to send to it"),
-        Ok(a) => Ok(a),
+        Ok(a) => Ok(a.to_canonical()),
         Err(_) => hint("write one IPv4 or IPv6 address, without a port"),
     }
 }

@@ -158,6 +158,10 @@ fn sockets_to_listen_on() {
     let at = |a: &str| a.parse::<SocketAddr>().unwrap();
     assert_eq!(listen("udp:0.0.0.0:5060"), Ok((Transport::Udp, at("0.0.0.0:5060"))));
     assert_eq!(listen("tcp:[::]:5060"), Ok((Transport::Tcp, at("[::]:5060"))));
+    assert_eq!(
+        listen("udp:[::ffff:192.0.2.1]:5060"),
+        Ok((Transport::Udp, at("192.0.2.1:5060")))
+    );
     assert_eq!(listen("tls:0.0.0.0:5061"), Ok((Transport::Tls, at("0.0.0.0:5061"))));
     for text in [
         "",
