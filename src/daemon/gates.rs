@@ -134,8 +134,9 @@ impl Control {
         let own = incoming.local.ip();
         let (socket, rtp_port) =
             net::rtp_socket(own, first..=last, start).map_err(|cause| (503, format!("no RTP port: {cause}")))?;
+        let advertise = self.plan.sip.advertise.filter(|ip| ip.is_ipv4() == own.is_ipv4());
         let local = sdp::Local {
-            address: self.plan.sip.advertise.unwrap_or(own),
+            address: advertise.unwrap_or(own),
             rtp_port,
             codecs,
             session_id: self.random() >> 1,

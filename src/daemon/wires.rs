@@ -126,7 +126,9 @@ impl Wires {
         let (queue, advertise) = (self.queue.clone(), self.advertise);
         let target = move |place: Place| {
             let port = ports[place.transport as usize][usize::from(place.peer.is_ipv6())]?;
-            let ip = advertise.or_else(|| net::local_address_for(place.peer).ok())?;
+            let ip = advertise
+                .filter(|ip| ip.is_ipv4() == place.peer.is_ipv4())
+                .or_else(|| net::local_address_for(place.peer).ok())?;
             Some(Target {
                 transport: place.transport,
                 peer: place.peer,

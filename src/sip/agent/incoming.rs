@@ -8,7 +8,7 @@ use super::call::Call;
 use super::gate::caller;
 use super::server::{Answer, ServerKey};
 use super::{Agent, CallId, Event, ExtensionId, Flow, Identity, Incoming, MAX_CALLS, RETRY_AFTER, Transport};
-use crate::sip::wire::{Address, Request};
+use crate::sip::wire::{Address, Request, unescape};
 
 impl Agent {
     pub(super) fn invited(
@@ -95,12 +95,19 @@ fn identity(address: &Address) -> Identity {
             user: uri.user_name().map(|u| text(&u)).unwrap_or_default(),
             host: uri.host.to_string().to_ascii_lowercase(),
         },
-        // A tel URI is all user (RFC 3966).
         None => Identity {
-            user: text(address.raw_uri.split(|b| *b == b':').nth(1).unwrap_or_default()),
+            user: telephone_number(address.raw_uri.split(|b| *b == b':').nth(1).unwrap_or_default()),
             host: String::new(),
         },
     }
+}
+
+/// What is behind `tel:`, without parameters and visual separators (RFC 3966 §3, §5.1.1).
+fn telephone_number(octets: &[u8]) -> String {
+    let number = octets.split(|b| *b == b';').next().unwrap_or_default();
+    let mut number = unescape(number);
+    number.retain(|b| !b"-.()".contains(b));
+    text(&number)
 }
 
 fn dialled(request: &Request) -> String {
@@ -119,4 +126,21 @@ fn urgency(request: &Request) -> Vec<String> {
         .take(MAX_URGENCY)
         .map(|v| text(v).trim().to_ascii_lowercase())
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// RFC 3261 §19.1.2: an escape is the character that it stands for, so that no rule can be passed by spelling.
+    #[test]
+    fn a_number_is_the_same_however_it_is_spelt() {
+        for (address, user) in [
+            (&b"<tel:+1-555-0310>"[..], "+15550310"),
+            (b"<tel:%30900;phone-context=quayside.test>", "0900"),
+            (b"<sip:%30900@quayside.test>", "0900"),
+        ] {
+            assert_eq!(identity(&Address::read(address).unwrap()).user, user);
+        }
+    }
 }

@@ -18,7 +18,7 @@ pub use framing::{Frame, Framer};
 pub use multipart::part;
 pub use params::{Params, split_list};
 pub use request::{Request, RequestLine, Response};
-pub use text::{display, trim};
+pub use text::{display, trim, unescape};
 pub use uri::{Host, SipUri, Uri};
 pub use write::{Reply, Writer, reason, reply_via};
 

@@ -34,7 +34,7 @@ pub fn display(octets: &[u8], most: usize) -> String {
 }
 
 /// `%41` becomes `A` (RFC 3261 §19.1.2); a broken escape stays as it is.
-pub(super) fn unescape(octets: &[u8]) -> Vec<u8> {
+pub fn unescape(octets: &[u8]) -> Vec<u8> {
     let mut out = Vec::with_capacity(octets.len());
     let mut rest = octets;
     while let [first, tail @ ..] = rest {
