@@ -89,19 +89,30 @@ fn a_call_that_a_proxy_forks_to_us_twice_is_one_page() {
 #[ignore = "needs the peers that deploy/check installs"]
 fn a_cancel_ends_a_call_wherever_it_meets_the_answer() {
     // RFC 3261 §9.2: a CANCEL that comes before the answer makes it 487; one that comes after changes nothing, and the
-    // caller hangs up with BYE instead.
+    // caller hangs up with BYE instead. Every fourth caller requires reliable answers and gives no PRACK, so that its 200
+    // is held back (RFC 3262 §3) and the CANCEL surely comes before it.
     let (mut yard, _) = open_yard("flows-cancel");
     let mut dice = Dice(0x00CA_9CE1);
     let mut pages = 0;
+    // A page may still be leaving the loudspeakers.
+    let mut busy = false;
     for n in 0..40 {
         let mut call = Dialog::new(CALLER, &yard.daemon.address(), "850", &format!("cancel{n}"));
-        call.send(&call.invite(1, 9));
+        let early = n % 4 == 3;
+        let mut invite = call.invite(1, 9);
+        if early {
+            yard.daemon.wait_rest(5.0);
+            busy = false;
+            invite = invite.replace("Content-Type:", "Require: 100rel\r\nContent-Type:");
+        }
+        call.send(&invite);
         std::thread::sleep(std::time::Duration::from_micros(dice.below(3000) as u64));
         call.send(&call.request("CANCEL", 1, "", ""));
         let answer = call.answer("1 INVITE", seconds(5.0)).expect("an answer to INVITE");
         match status(&answer) {
-            200 => {
+            200 if !early => {
                 pages += 1;
+                busy = true;
                 call.send(&call.request("ACK", 1, "", ""));
                 call.send(&call.request("BYE", 2, "", ""));
                 assert_eq!(call.status("2 BYE", seconds(5.0)), 200, "call {n}");
@@ -110,15 +121,11 @@ fn a_cancel_ends_a_call_wherever_it_meets_the_answer() {
                 let ack = call.request("ACK", 1, "", "").replace("ACK1;", "INVITE1;");
                 call.send(&ack);
             }
-            // The last page still leaves the loudspeakers.
-            486 => {
+            486 if busy => {
                 let ack = call.request("ACK", 1, "", "").replace("ACK1;", "INVITE1;");
                 call.send(&ack);
             }
             other => panic!("call {n}: {other}"),
-        }
-        if n % 8 == 0 {
-            yard.daemon.wait_rest(5.0);
         }
     }
     println!("{pages} of 40 calls were answered before their CANCEL came");
