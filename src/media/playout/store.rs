@@ -1,4 +1,6 @@
-//! Packets waiting for their turn: a bounded slab in order of sequence. Nothing is allocated after `new`.
+//! Packets waiting for their turn: a bounded slab in order of sequence. Nothing is allocated after `new`: the lists have
+//! their whole capacity from then on, but grow into it only as far as packets need it. Memory never written to costs
+//! address space alone, and few streams come near the bounds.
 
 use crate::media::{MAX_PAYLOAD, Packet};
 
@@ -32,11 +34,13 @@ pub enum Inserted {
 }
 
 pub struct Store {
-    slots: Box<[Option<Entry>]>,
-    chunks: Box<[[u8; CHUNK]]>,
-    next: Box<[u16]>,
+    /// By sequence number, modulo [`MAX_PACKETS`]; what lies beyond the end is empty.
+    slots: Vec<Option<Entry>>,
+    /// Chunks that were ever needed, and what follows each: of its packet, or of the free ones.
+    chunks: Vec<[u8; CHUNK]>,
+    next: Vec<u16>,
     free: u16,
-    free_count: usize,
+    in_use: usize,
     count: usize,
     /// Bounds of the sequence numbers held, when `count > 0`.
     low: u64,
@@ -46,14 +50,11 @@ pub struct Store {
 impl Store {
     pub fn new() -> Self {
         Store {
-            slots: vec![None; MAX_PACKETS].into_boxed_slice(),
-            // Zeroed pages cost nothing until they are touched, and the free list reuses the lowest first.
-            chunks: vec![[0; CHUNK]; CHUNKS].into_boxed_slice(),
-            next: (1..=CHUNKS)
-                .map(|i| if i == CHUNKS { NONE } else { i as u16 })
-                .collect(),
-            free: 0,
-            free_count: CHUNKS,
+            slots: Vec::with_capacity(MAX_PACKETS),
+            chunks: Vec::with_capacity(CHUNKS),
+            next: Vec::with_capacity(CHUNKS),
+            free: NONE,
+            in_use: 0,
             count: 0,
             low: 0,
             high: 0,
@@ -61,7 +62,7 @@ impl Store {
     }
 
     pub fn contains(&self, seq: u64) -> bool {
-        self.slots[Self::slot(seq)].is_some_and(|e| e.seq == seq)
+        self.at(seq).is_some_and(|e| e.seq == seq)
     }
 
     pub fn len(&self) -> usize {
@@ -74,6 +75,26 @@ impl Store {
 
     fn slot(seq: u64) -> usize {
         (seq % MAX_PACKETS as u64) as usize
+    }
+
+    fn at(&self, seq: u64) -> Option<Entry> {
+        *self.slots.get(Self::slot(seq))?
+    }
+
+    /// A chunk nobody uses, holding `part`, before the chunk `following`. There must be one.
+    fn take_chunk(&mut self, part: &[u8], following: u16) -> u16 {
+        self.in_use += 1;
+        let taken = self.free;
+        let Some(next) = self.next.get_mut(usize::from(taken)) else {
+            let mut chunk = [0; CHUNK];
+            chunk[..part.len()].copy_from_slice(part);
+            self.chunks.push(chunk);
+            self.next.push(following);
+            return (self.chunks.len() - 1) as u16;
+        };
+        self.free = std::mem::replace(next, following);
+        self.chunks[usize::from(taken)][..part.len()].copy_from_slice(part);
+        taken
     }
 
     /// Takes a packet under the number `seq`, at `media` ticks; `restart` if it opens a run.
@@ -89,19 +110,18 @@ impl Store {
                 return Inserted::Full;
             }
         }
-        if needed > self.free_count {
+        if self.in_use + needed > CHUNKS {
             return Inserted::Full;
         }
         let mut chunk = NONE;
         for part in payload.chunks(CHUNK).rev() {
-            let taken = usize::from(self.free);
-            self.free = self.next[taken];
-            self.free_count -= 1;
-            self.chunks[taken][..part.len()].copy_from_slice(part);
-            self.next[taken] = chunk;
-            chunk = taken as u16;
+            chunk = self.take_chunk(part, chunk);
         }
-        self.slots[Self::slot(seq)] = Some(Entry {
+        let slot = Self::slot(seq);
+        if slot >= self.slots.len() {
+            self.slots.resize(slot + 1, None);
+        }
+        self.slots[slot] = Some(Entry {
             seq,
             media,
             payload_type: packet.payload_type,
@@ -123,7 +143,7 @@ impl Store {
     pub fn first(&self) -> Option<Entry> {
         match self.count {
             0 => None,
-            _ => self.slots[Self::slot(self.low)],
+            _ => self.at(self.low),
         }
     }
 
@@ -150,12 +170,12 @@ impl Store {
         while let Some(next) = self.next.get_mut(usize::from(chunk)) {
             let following = std::mem::replace(next, self.free);
             self.free = chunk;
-            self.free_count += 1;
+            self.in_use -= 1;
             chunk = following;
         }
         if self.count > 0 {
             // Bounded: the numbers held span less than MAX_PACKETS.
-            while self.slots[Self::slot(self.low)].is_none() {
+            while self.at(self.low).is_none() {
                 self.low += 1;
             }
         }
@@ -198,7 +218,7 @@ mod tests {
                 store.pop();
             }
             assert!(store.is_empty() && store.pop().is_none());
-            assert_eq!(store.free_count, CHUNKS, "nothing leaks");
+            assert_eq!(store.in_use, 0, "nothing leaks");
         }
     }
 
@@ -224,5 +244,20 @@ mod tests {
             held += 1;
         }
         assert_eq!(held as usize, CHUNKS / MAX_PAYLOAD.div_ceil(CHUNK));
+        let room = |s: &Store| (s.slots.capacity(), s.chunks.capacity(), s.next.capacity());
+        assert_eq!(room(&store), room(&Store::new()), "nothing is allocated after `new`");
+    }
+
+    /// A page of an hour that keeps ten packets waiting writes to the chunks of ten packets.
+    #[test]
+    fn takes_no_more_room_than_what_waits() {
+        let mut store = Store::new();
+        for seq in 100..180_100 {
+            assert_eq!(store.insert(&packet(&[1; 400]), seq, 0, false), Inserted::Stored);
+            if store.len() > 10 {
+                store.pop();
+            }
+        }
+        assert_eq!(store.chunks.len(), 11 * 3);
     }
 }
