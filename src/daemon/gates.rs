@@ -295,6 +295,13 @@ impl Control {
                 left,
                 untold,
             },
+            Told::Left { before } => GateMessage::Left {
+                extension,
+                caller,
+                place,
+                before: before.to_owned(),
+                untold,
+            },
             Told::Opened { code, zones } => {
                 let zones = zones.iter().map(|z| self.plan.zones[usize::from(z.0)].name.as_str());
                 GateMessage::Opened {

@@ -293,7 +293,13 @@ impl Control {
     }
 
     fn call_ended(&mut self, call: CallId, how: Ending, now: Instant) {
-        self.gate.gone(call);
+        match how {
+            Ending::Bye | Ending::Cancelled | Ending::Lost => self.gate.hung_up(call, now),
+            Ending::Local | Ending::Refused => self.gate.gone(call),
+        }
+        while let Some(output) = self.gate.poll_output() {
+            self.on_gate(output, None, now);
+        }
         let Some(leg) = self.calls.remove(&call) else { return };
         let page = leg.page;
         if let Some(entry) = self.pages.get_mut(&page) {

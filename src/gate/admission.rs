@@ -41,6 +41,8 @@ pub enum Told {
         standing: Standing,
         left: Duration,
     },
+    /// The caller hung up at the dial pad.
+    Left { before: &'static str },
     /// A code opened the loudspeakers.
     Opened { code: CodeId, zones: Vec<ZoneId> },
 }
@@ -217,9 +219,16 @@ impl Gate {
         }
     }
 
-    /// The call has ended by itself.
+    /// The call is no more, and that needs no words.
     pub fn gone(&mut self, call: CallId) {
         self.asked.remove(&call);
+    }
+
+    /// The caller ended the call.
+    pub fn hung_up(&mut self, call: CallId, now: Instant) {
+        let Some(asked) = self.asked.remove(&call) else { return };
+        let before = asked.entry.awaits();
+        self.tell(before, asked.extension, &asked.caller, Told::Left { before }, now);
     }
 
     /// `found` indexes the extension's codes.

@@ -126,6 +126,15 @@ impl Entry {
         self.acts.pop_front()
     }
 
+    /// What has not come yet.
+    pub fn awaits(&self) -> &'static str {
+        match self.stage {
+            Stage::Code => "a code was entered",
+            Stage::Checking => "the code was checked",
+            Stage::Zone | Stage::Over => "a zone was chosen",
+        }
+    }
+
     pub fn due(&self) -> Option<Instant> {
         match self.stage {
             Stage::Over => None,

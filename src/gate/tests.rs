@@ -508,5 +508,37 @@ fn callers_at_the_dial_pad_leave_room_for_others() {
     assert_eq!(gate.poll_timeout(), None);
 }
 
+#[test]
+fn who_hangs_up_at_the_dial_pad_leaves_a_word() {
+    let mut gate = Gate::new(site(vec![Rules {
+        keypad: choices(),
+        ..with_codes()
+    }]));
+    let now = Instant::now();
+    let left = |gate: &mut Gate, call| {
+        gate.hung_up(CallId(call), now);
+        outputs(gate, now).into_iter().find_map(|o| match o {
+            Output::Tell {
+                what: Told::Left { before },
+                ..
+            } => Some(before),
+            _ => None,
+        })
+    };
+    gate.call(&incoming(1, "201", PHONE), None, now);
+    outputs(&mut gate, now);
+    assert_eq!(left(&mut gate, 1), Some("a code was entered"));
+    gate.call(&incoming(2, "201", PHONE), None, now);
+    outputs(&mut gate, now);
+    assert!(grant(&dial(&mut gate, 2, "7391#", now)).is_none());
+    assert_eq!(left(&mut gate, 2), Some("a zone was chosen"));
+    assert_eq!(left(&mut gate, 2), None, "once");
+    gate.call(&incoming(3, "201", PHONE), None, now);
+    outputs(&mut gate, now);
+    assert!(grant(&dial(&mut gate, 3, "7391#9", now)).is_some());
+    assert_eq!(left(&mut gate, 3), None, "its page has a record");
+    assert_eq!(gate.poll_timeout(), None);
+}
+
 mod attack;
 mod property;

@@ -42,6 +42,7 @@ kinds! {
     GATE_REFUSED = Notice "18cba1ccbcaf4e77a2c0bd1590bca01b";
     WRONG_CODE = Notice "ce39a43b26a94ff78f692dfcb0b30b2d";
     CODES_LOCKED = Warning "d1b08abb29d14680b7eff2243dbd1feb";
+    LEFT_DIAL_PAD = Info "0b8769b6f7c42130a89eacbe3c5c1ff5";
     CODE_OPENED = Info "fd482fa74e2c4d6994f6d5c5225ac80e";
     SENDER_REFUSED = Notice "56b634e10601440ba581a8b76a21af35";
     CLOCK_NOT_SET = Warning "04b577d2aa2946cc9fa17d3c542e48cc";

@@ -34,6 +34,15 @@ pub enum GateMessage {
         left: Duration,
         untold: u64,
     },
+    /// The caller hung up at the dial pad, so that there is no page.
+    Left {
+        extension: String,
+        caller: String,
+        place: IpAddr,
+        /// What had not come yet.
+        before: String,
+        untold: u64,
+    },
     /// A right code.
     Opened {
         extension: String,
@@ -114,6 +123,25 @@ impl GateMessage {
             .with("PEER", place)
             .with("LOCKED", whose)
             .with("SECONDS", left.as_secs())
+            .with("UNTOLD", untold),
+            GateMessage::Left {
+                extension,
+                caller,
+                place,
+                before,
+                untold,
+            } => Entry::new(
+                kind::LEFT_DIAL_PAD,
+                format!(
+                    "{extension}: {} ({place}) hung up before {before}{}",
+                    or_unknown(caller),
+                    more(*untold)
+                ),
+            )
+            .with("SOURCE", extension)
+            .with("CALLER", caller)
+            .with("PEER", place)
+            .with("BEFORE", before)
             .with("UNTOLD", untold),
             GateMessage::Opened {
                 extension,

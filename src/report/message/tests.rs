@@ -75,6 +75,13 @@ fn samples() -> Vec<Message> {
             left: second * 30,
             untold: 0,
         }),
+        Message::Gate(GateMessage::Left {
+            extension: "yard-page".into(),
+            caller: text(),
+            place: peer.ip(),
+            before: "a zone was chosen".into(),
+            untold: 0,
+        }),
         Message::Gate(GateMessage::Opened {
             extension: "yard-page".into(),
             caller: text(),
