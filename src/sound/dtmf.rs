@@ -147,21 +147,29 @@ impl Run {
         }
     }
 
-    /// A look that shows the key, `seconds` after the one before. False when the tones wander: it is not the same.
+    /// A look that shows the key, `seconds` after the one before. False when a tone changes its frequency or level: it
+    /// is not the same.
     fn go_on(&mut self, look: &Look, seconds: f32) -> bool {
         if let (Some(before), Some(now)) = (self.before, look.offsets)
             && before.iter().zip(now).any(|(b, n)| (b - n).abs() > WANDER)
         {
             return false;
         }
+        let (mut least, mut most) = (self.least, self.most);
+        for (i, tone) in look.tones.into_iter().enumerate() {
+            least[i] = least[i].min(tone);
+            most[i] = most[i].max(tone);
+            if most[i] > SWELL * least[i] {
+                return false;
+            }
+        }
+        (self.least, self.most) = (least, most);
         self.before = look.offsets;
         self.looks += 1;
         self.level += look.level(self.key);
         self.rest += look.rest;
         for i in 0..2 {
             self.tones[i] += look.tones[i];
-            self.least[i] = self.least[i].min(look.tones[i]);
-            self.most[i] = self.most[i].max(look.tones[i]);
             if let Some(offsets) = look.offsets {
                 self.offsets[i] += offsets[i];
             }
@@ -186,19 +194,21 @@ impl Run {
         self.absent > PAUSE || self.misses > MAX_MISSES
     }
 
+    /// Whether there is enough of it to judge.
+    fn is_long(&self) -> bool {
+        self.looks >= LOOKS && self.area * self.looks as f32 >= LENGTH * self.level
+    }
+
     fn is_key(&self) -> bool {
         let looks = self.looks.max(1) as f32;
         let mean = self.tones.map(|t| t / looks);
         let twist = 10f32.powf(TWIST / 20.0);
-        self.looks >= LOOKS
-            && self.area >= LENGTH * self.level / looks
-            && mean.iter().all(|t| *t >= amplitude(FAINTEST))
+        mean.iter().all(|t| *t >= amplitude(FAINTEST))
             && mean[0] <= mean[1] * twist
             && mean[1] <= mean[0] * twist
             && self.rest <= MEAN_REST * looks
             && self.offset_looks > 0.0
             && self.offsets.iter().all(|o| o.abs() <= OFFSET * self.offset_looks)
-            && (0..2).all(|i| self.most[i] <= SWELL * self.least[i])
     }
 }
 
@@ -380,8 +390,13 @@ impl DtmfDetector {
         self.after_loss = false;
         if let Some(run) = &mut self.run
             && !run.told
-            && run.is_key()
+            && run.is_long()
         {
+            if !run.is_key() {
+                // It may begin badly, after a loss.
+                self.run = None;
+                return;
+            }
             run.told = true;
             if self.found_length < MAX_FOUND {
                 self.found[self.found_length] = KEYS[run.key.0][run.key.1 - 4];
