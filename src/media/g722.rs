@@ -3,11 +3,6 @@
 //! An octet holds two samples: 6 bits of the lower band, 2 bits of the higher (mode 1). The names of the blocks
 //! are those of the Recommendation. Every octet is valid, so nothing here can fail.
 
-use super::g711::to_i16;
-
-/// Samples that the filters of encoder and decoder hold back together: 1.4 ms at 16 kHz.
-pub const DELAY: usize = 22;
-
 /// Inverse quantizers: lower band with 6 bits (what is heard) and 4 bits (what adapts), higher band.
 const QM6: [i32; 64] = [
     -136, -136, -136, -136, -24808, -21904, -19008, -16704, -14984, -13512, -12280, -11192, -10232, -9360, -8576,
@@ -275,6 +270,10 @@ impl Encoder {
 }
 
 /// Decoder of one stream. Small enough to be copied, for a look ahead.
+///
+/// After a loss it simply goes on: its predictors leak, so it comes right by itself. Measured on real speech with 3 % of
+/// the packets lost, that is closer to the undisturbed audio than starting anew, forgetting the signal, or coding the
+/// concealed audio to keep up (as G.722 Appendix III does).
 #[derive(Debug, Clone, Copy)]
 pub struct Decoder {
     bands: Bands,
@@ -299,36 +298,6 @@ impl Decoder {
     pub fn decode(&mut self, octet: u8) -> [i16; 2] {
         let (low, high) = self.bands.decode(octet);
         self.filter.join(low, high).map(|s| s as i16)
-    }
-
-    /// Octets were lost, and nothing is known of them: what the predictors hold of the signal is forgotten, what they
-    /// learned of its spectrum and level stays.
-    pub fn lose(&mut self) {
-        for band in [&mut self.bands.low, &mut self.bands.high] {
-            (band.s, band.sz) = (0, 0);
-            (band.r, band.p, band.d) = ([0; 2], [0; 2], [0; 6]);
-        }
-    }
-
-    /// The last `made_up` samples of `audio` stood in for lost octets, and `next` is likely to follow them: with the
-    /// octets that would have given these, predictors and scale factors go on (the idea of G.722 Appendix III).
-    /// `next` holds at least [`DELAY`] samples, or this is as good as [`Decoder::lose`].
-    pub fn follow(&mut self, audio: &[f32], made_up: usize, next: &[f32]) {
-        const FILTER: usize = 24;
-        let start = (audio.len() + DELAY).checked_sub(made_up + FILTER);
-        let (Some(start), Some(next)) = (start, next.get(..DELAY)) else {
-            return self.lose();
-        };
-        let mut samples = audio[start.min(audio.len())..].iter().chain(next).copied().map(to_i16);
-        let mut filter = Mirror::new();
-        let mut place = 0;
-        while let (Some(first), Some(second)) = (samples.next(), samples.next()) {
-            let (low, high) = filter.split(first.into(), second.into());
-            if place >= FILTER {
-                self.decode(self.bands.quantize(low, high));
-            }
-            place += 2;
-        }
     }
 }
 

@@ -79,9 +79,6 @@ impl Ears {
             return;
         };
         let (clock, rate) = (codec.clock_rate(), codec.sample_rate());
-        if packet.seq != due {
-            self.decoders.lose();
-        }
         // What is between the packets by their timestamps was lost, or not sent: not known, either way. Some senders
         // count wrongly from packet to packet; that is no gap.
         let jump = packet.timestamp.wrapping_sub(timestamp) as i32;

@@ -60,18 +60,6 @@ impl Decoders {
         }
     }
 
-    /// Packets were lost. G.711 has no state, and Opus makes up its own.
-    pub fn lose(&mut self) {
-        self.g722.lose();
-    }
-
-    /// Packets were lost, the last `made_up` samples of `audio` stand in for them, and `next` is likely to follow.
-    pub fn follow(&mut self, codec: Codec, audio: &[f32], made_up: usize, next: &[f32]) {
-        if codec == Codec::G722 {
-            self.g722.follow(audio, made_up, next);
-        }
-    }
-
     /// Opus only: makes up `out` for packets that are missing, from the decoder's state, and from the in-band error
     /// correction of the packet that follows if that is given (RFC 6716 §2.1.7). A multiple of 2.5 ms.
     pub fn conceal(&mut self, following: Option<&[u8]>, out: &mut [f32]) {

@@ -204,7 +204,6 @@ impl Playout {
         if let Some(out) = self.line.append(gap) {
             self.concealer.interpolate(&mut self.backward, &future[..n], out);
         }
-        self.decoders.follow(codec, self.line.all().0, gap, &future[..n]);
         self.concealed += self.milliseconds(gap);
         self.next_media = entry.media;
         self.in_gap = false;
@@ -334,9 +333,6 @@ impl Playout {
             self.decoders.reset();
         }
         self.codec = codec;
-        if self.in_gap && self.missing(entry) > 0 {
-            self.decoders.lose();
-        }
         let payload = self.store.payload(entry, &mut self.scratch);
         let n = decoder::duration(codec, payload);
         let silent = decoder::is_opus_silence(codec, payload);

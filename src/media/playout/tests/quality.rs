@@ -5,6 +5,7 @@ use rand_chacha::ChaCha8Rng;
 
 use super::super::*;
 use super::bench::*;
+use crate::media::g711;
 
 /// Mean distance, dB, of the log spectra of `a` and `b` in frames of 16 ms that are not silent (128-point DFT,
 /// Hann window, floor 40 dB below the frame's peak): the usual measure for vocoders and concealment.
@@ -147,4 +148,56 @@ fn stretching_keeps_the_pitch() {
         assert!(correlation > 0.98, "{name}: {correlation}");
         assert!(largest_step(&played) < 1.1 * largest_step(&tone(2000)), "{name}");
     }
+}
+
+/// The same at 16 kHz: G.722 with 3 % random loss, the gaps filled from both ends.
+#[test]
+fn g722_is_concealed_at_its_own_rate() {
+    use crate::media::g722;
+    const WIDE: usize = 2 * FRAME;
+    let pcm = voice(16_000 * 30);
+    let mut encoder = g722::Encoder::new();
+    let octets: Vec<u8> = pcm
+        .chunks_exact(2)
+        .map(|p| encoder.encode(g711::to_i16(p[0]), g711::to_i16(p[1])))
+        .collect();
+    let mut decoder = g722::Decoder::new();
+    let clean: Vec<f32> = octets
+        .iter()
+        .flat_map(|o| decoder.decode(*o))
+        .map(g711::to_f32)
+        .collect();
+    let mut rng = ChaCha8Rng::seed_from_u64(22);
+    let lost: Vec<bool> = (0..1500).map(|i| i > 20 && rng.random_bool(0.03)).collect();
+    let sent: Vec<Sent> = octets
+        .chunks_exact(FRAME)
+        .enumerate()
+        .filter(|(i, _)| !lost[*i])
+        .map(|(i, c)| Sent {
+            seq: 65_536 + i as u64,
+            timestamp: (i * FRAME) as u32,
+            payload_type: 9,
+            restart: false,
+            arrival_ms: 100.0 + i as f64 * 20.0,
+            payload: c.to_vec(),
+        })
+        .collect();
+    let run = Player::deep().play(sent);
+    assert!(run.rates.contains(&16_000));
+    // The line was at 8 kHz before: the first 2 ms are faded in.
+    let start = find(&run.out, &clean[WIDE..10 * WIDE]).unwrap() - WIDE;
+
+    // A plain receiver: silence in the gap.
+    let mut plain = Vec::new();
+    let mut decoder = g722::Decoder::new();
+    for (packet, lost) in octets.chunks_exact(FRAME).zip(&lost) {
+        match lost {
+            true => plain.resize(plain.len() + WIDE, 0.0),
+            false => plain.extend(packet.iter().flat_map(|o| decoder.decode(*o)).map(g711::to_f32)),
+        }
+    }
+    let ours = log_spectral_distance(&clean, &run.out[start..]);
+    let silence = log_spectral_distance(&clean, &plain);
+    println!("G.722, log-spectral distance, dB: concealed {ours:.3}, plain {silence:.3}");
+    assert!(ours < 0.65 * silence, "{ours} {silence}");
 }
