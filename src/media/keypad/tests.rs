@@ -222,11 +222,11 @@ fn tones_in_every_codec() {
     }
 }
 
-/// Neighbours change places, packets come twice, and some are missing: fewer of Opus, whose decoder takes a while to be
-/// right again. After a loss in G.722 it takes longer than keys as short as these last: they may be missed.
+/// Neighbours change places, packets come twice, and some are missing: fewer where the decoder takes a while to be
+/// right again.
 #[test]
 fn tones_out_of_order_and_with_losses() {
-    for (codec, every) in [(Codec::Pcmu, 9), (Codec::Opus, 21), (Codec::G722, usize::MAX)] {
+    for (codec, every) in [(Codec::Pcmu, 9), (Codec::Opus, 21), (Codec::G722, 21)] {
         let mut packets = tones(codec, "24680*13579");
         let mut i = 0;
         while i + 1 < packets.len() {
@@ -236,7 +236,7 @@ fn tones_out_of_order_and_with_losses() {
         let packets: Vec<_> = packets
             .iter()
             .enumerate()
-            .filter(|(i, _)| every == usize::MAX || i % every != 4)
+            .filter(|(i, _)| i % every != 4)
             .flat_map(|(i, p)| std::iter::repeat_n(p, 1 + usize::from(i % 5 == 0)))
             .collect();
         assert_eq!(dialled(&mut listening(), packets), "24680*13579", "{codec:?}");
