@@ -381,7 +381,12 @@ fn callers_networks_and_hours_are_told_apart() {
     let mut urgent = Phone::new("127.0.74.1", "202", &daemon, "8501").header(urgent);
     assert_eq!(urgent.call().0, 200);
     assert!(reason(&alias.bye()).contains("preempted"));
+    urgent.silence(20);
     urgent.hang_up();
+    // In turn: the rest of that page may still play.
+    let mut next = Phone::new("127.0.74.1", "203", &daemon, "8501").header("Priority: emergency");
+    assert_eq!(next.call().0, 200);
+    next.hang_up();
     assert_eq!(call("127.0.74.9", "201", "855").0, 404);
 }
 

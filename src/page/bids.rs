@@ -3,11 +3,15 @@
 use std::time::{Duration, Instant};
 
 use super::timer::{Timer, after};
-use super::{Bid, EndReason, PageId, PageRecord, ZoneId};
+use super::{Bid, EndReason, Loss, PageId, PageRecord, ZoneId};
 
 /// Most bids that wait without holding a zone. Beyond it the lowest is refused, or ended if it was admitted before.
 /// Bids that hold a zone are bounded by the number of zones, so an urgent page is never turned away by a crowd.
 pub const MAX_WAITING: usize = 64;
+
+/// Longest that a call waits, unanswered, for a page of no higher priority to be played out whose source has ended.
+/// Two callers who page one after the other are both heard.
+pub const MAX_TURN: Duration = Duration::from_secs(2);
 
 /// How far a page has come.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -135,7 +139,13 @@ impl Page {
         let drain = self
             .draining_since
             .map(|since| (after(since, max_drain), Timer::DrainLimit(page)));
-        [chime, length, quiet, no_packet, drain].into_iter().flatten()
+        let turn = self.turn_limit().map(|at| (at, Timer::TurnLimit(page)));
+        [chime, length, quiet, no_packet, drain, turn].into_iter().flatten()
+    }
+
+    /// Until when a call may wait for its turn.
+    pub fn turn_limit(&self) -> Option<Instant> {
+        (self.standing == Standing::Waiting && self.bid.loss == Loss::End).then(|| after(self.bid_at, MAX_TURN))
     }
 
     pub fn record(self, reason: EndReason, now: Instant) -> PageRecord {

@@ -11,7 +11,7 @@ mod switchboard;
 mod timer;
 mod zones;
 
-pub use bids::{MAX_WAITING, Standing};
+pub use bids::{MAX_TURN, MAX_WAITING, Standing};
 pub use event::{EndReason, Input, Output, PageRecord, Phase, Refusal};
 pub use ids::{PageId, Priority, RelayId, SourceId, ZoneId};
 pub use rules::{Bid, Limits, Loss, Rules, ZoneRules};

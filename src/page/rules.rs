@@ -44,7 +44,7 @@ pub struct Limits {
 /// What becomes of a bid that is not heard anywhere.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Loss {
-    /// It ends: a caller is refused (486) or cut (BYE).
+    /// It ends: a caller is refused (486) or cut (BYE). Behind a page that only plays out it waits [`super::MAX_TURN`].
     End,
     /// It stays and is heard live once a zone is free: a multicast sender cannot be told. This holds when the
     /// zone is held by another page as well as when its card has failed.

@@ -7,6 +7,8 @@
 //!   chime in all of them at one instant, then speech in all at one instant. A zone won before the chime belongs to
 //!   them. A zone won later has its own lead and no chime, and never speaks before the others.
 //! - A zone keeps its relays through a change of pages, and an amplifier that is awake is not waited for again.
+//! - A call that finds its zones held by a page that only plays out waits for its turn, for [`super::MAX_TURN`] at most; else
+//!   it is refused.
 //! - When a zone becomes free, the best bid that names it takes it, whether that bid waited or is heard elsewhere.
 //! - A page is over when its last sample has been played, or when it is cut; then comes its one record.
 //!
@@ -350,12 +352,23 @@ impl Switchboard {
             } else {
                 self.finish(id, EndReason::Preempted, Cut::Now, now);
             }
-        } else if page.bid.loss == Loss::End {
+        } else if page.bid.loss == Loss::End && !self.has_turn(id, now) {
             let why = self.held_against(id);
             if let Some(page) = self.bids.remove(id) {
                 self.refuse(page, why, now);
             }
         }
+    }
+
+    /// Whether a bid that won nothing need not wait long: who holds one of its zones has ended, and is only played out.
+    fn has_turn(&self, id: PageId, now: Instant) -> bool {
+        let Some(page) = self.bids.get(id) else { return false };
+        let ends = |holder: PageId| {
+            let holder = self.bids.get(holder);
+            holder.is_some_and(|h| h.source_ended.is_some() && h.bid.priority <= page.bid.priority)
+        };
+        let held = |zone: &ZoneId| self.zones.get(*zone).and_then(Zone::page);
+        page.turn_limit().is_some_and(|limit| now < limit) && page.bid.zones.iter().filter_map(held).any(ends)
     }
 
     /// Why a bid that won nothing is refused.
@@ -400,7 +413,7 @@ impl Switchboard {
         if holds {
             page.admit(now);
             self.outputs.push_back(Output::Admitted { page: id });
-        } else if !page.is_announced {
+        } else if page.bid.loss == Loss::Wait && !page.is_announced {
             page.is_announced = true;
             self.outputs.push_back(Output::Waiting { page: id });
         }
@@ -454,6 +467,8 @@ impl Switchboard {
                     self.finish(page, reason, Cut::Now, now);
                 }
             }
+            // It is refused as matters are settled.
+            Timer::TurnLimit(_) => {}
             Timer::Release(zone) => self.rest(zone),
         }
     }

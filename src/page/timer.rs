@@ -21,6 +21,8 @@ pub(super) enum Timer {
     NoPacket(PageId),
     /// The cards have not said that the page is played out, and won't.
     DrainLimit(PageId),
+    /// A page that only plays out was not over in time for this bid.
+    TurnLimit(PageId),
     /// The zone's relays may go to rest.
     Release(ZoneId),
 }

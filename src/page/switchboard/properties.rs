@@ -10,7 +10,7 @@ use std::collections::{HashMap, HashSet};
 use proptest::prelude::*;
 
 use super::*;
-use crate::page::{Limits, MAX_WAITING, PageRecord, ZoneRules};
+use crate::page::{Limits, MAX_TURN, MAX_WAITING, PageRecord, ZoneRules};
 
 const MAX_DRAIN: Duration = Duration::from_millis(3000);
 
@@ -353,6 +353,10 @@ impl Site {
             .map(|page| page.page)
             .collect();
         assert!(starved.iter().all(|id| self.pages[id].bid.limits.no_packet.is_some()));
+        for page in self.board.pages().filter(|p| p.standing == Standing::Waiting) {
+            let turn = page.bid_at + MAX_TURN;
+            assert!(self.pages[&page.page].bid.loss == Loss::Wait || self.now < turn);
+        }
         for (zone, _) in self.zones() {
             let (phase, page) = self.board.zone(zone);
             assert_eq!(

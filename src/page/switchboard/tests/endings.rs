@@ -274,3 +274,64 @@ fn status_names_pages_and_their_zones() {
     assert_eq!((pages[1].page, pages[1].standing), (PageId(2), Standing::Waiting));
     assert!(!desk.board.is_at_rest());
 }
+
+/// Two callers who page one after the other, as people do: both are heard, in order, through one seizure of the relays.
+#[test]
+fn a_call_waits_for_a_page_that_only_plays_out() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, bid(1, &[0], 50));
+    desk.packet(20, 1);
+    desk.end(5000, 1, EndReason::HungUp);
+    desk.heard();
+    desk.bid(5100, bid(2, &[0], 50));
+    desk.since(&[]);
+    desk.bid(5200, bid(3, &[0], 50));
+    desk.bid(5300, bid(4, &[0], 49));
+    desk.drained(5600, 1);
+    desk.until(6000);
+    desk.since(&[
+        "5300 refused 4 Busy(PageId(1))",
+        "5300 record 4 Busy []",
+        "5600 z0 Tail",
+        "5600 ended 1 HungUp",
+        "5600 record 1 HungUp [0]",
+        "5600 refused 3 Busy(PageId(2))",
+        "5600 record 3 Busy []",
+        "5600 admitted 2",
+        "5600 z0 Seize 2",
+        "5600 z0 Speech 2",
+        "5600 speak 2 z0",
+    ]);
+}
+
+#[test]
+fn the_wait_for_a_turn_is_bounded_and_may_be_given_up() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, bid(1, &[0], 50));
+    desk.packet(20, 1);
+    desk.end(5000, 1, EndReason::HungUp);
+    desk.heard();
+    desk.bid(5100, bid(2, &[0], 50));
+    desk.bid(5200, bid(3, &[0], 50));
+    desk.end(5300, 2, EndReason::Cancelled);
+    desk.until(8000);
+    desk.since(&[
+        "5300 ended 2 Cancelled",
+        "5300 record 2 Cancelled []",
+        "7200 refused 3 Busy(PageId(1))",
+        "7200 record 3 Busy []",
+    ]);
+}
+
+/// A higher page takes the zone meanwhile: busy at once.
+#[test]
+fn a_turn_is_lost_to_a_higher_page() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, bid(1, &[0], 50));
+    desk.packet(20, 1);
+    desk.end(5000, 1, EndReason::HungUp);
+    desk.bid(5100, bid(2, &[0], 50));
+    desk.heard();
+    desk.bid(5200, bid(3, &[0], 90));
+    assert!(desk.heard().contains(&"5200 refused 2 Busy(PageId(3))".to_owned()));
+}
