@@ -190,7 +190,7 @@ impl Control {
     /// Every gate has opened.
     fn bid_for_call(&mut self, call: CallId, grant: Grant, now: Instant) {
         let Some(leg) = self.calls.get_mut(&call) else { return };
-        leg.keypad.listen(false);
+        leg.keypad.end_dialling(now);
         let page = leg.page;
         let began = SystemTime::now();
         let mut entry = Page::of_call(call, leg.extension, grant, leg.caller.clone(), leg.peer, began);

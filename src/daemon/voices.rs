@@ -48,11 +48,9 @@ impl Control {
                 let Some(leg) = self.calls.get_mut(&call) else { return };
                 if let Some(entry) = self.pages.get_mut(&page) {
                     while let Some(kept) = leg.receiver.take_kept() {
-                        leg.keypad.packet(&kept);
-                        entry.feed(&kept);
+                        leg.keypad.page_packet(&kept, |p| entry.feed(p));
                     }
-                    leg.keypad.packet(&packet);
-                    entry.feed(&packet);
+                    leg.keypad.page_packet(&packet, |p| entry.feed(p));
                 }
                 self.take_keys(call, now);
                 self.switchboard.handle(Input::Packet(page), now);

@@ -23,6 +23,8 @@ pub const MAX_KEYS: usize = 64;
 pub const EVENT_WITHIN: Duration = Duration::from_secs(1);
 /// INFO is sent when the key is let go, and over UDP perhaps once more.
 pub const INFO_WITHIN: Duration = Duration::from_secs(3);
+/// Longest that audio is passed over because the last key is still held: who leans on it longer is heard with it.
+pub const KEY_TAIL: Duration = Duration::from_secs(1);
 /// Tones remembered as counted, for the signalled keys that may repeat them.
 const MAX_REPEATS: usize = 16;
 
@@ -52,6 +54,8 @@ pub struct Keypad {
     /// Tones that were counted and when, oldest first.
     tones: VecDeque<(char, Instant)>,
     keys: VecDeque<char>,
+    /// Until when the last key may still be held.
+    tail: Option<Instant>,
 }
 
 impl Keypad {
@@ -66,6 +70,7 @@ impl Keypad {
             way: None,
             tones: VecDeque::new(),
             keys: VecDeque::new(),
+            tail: None,
         }
     }
 
@@ -73,7 +78,8 @@ impl Keypad {
     pub fn set_map(&mut self, map: PayloadMap) {
         if map != self.map {
             self.map = map;
-            let on = self.ears.is_some();
+            let on = self.ears.is_some() && self.tail.is_none();
+            self.tail = None;
             self.listen(false);
             self.listen(on);
         }
@@ -83,9 +89,11 @@ impl Keypad {
     pub fn packet(&mut self, packet: &Packet) {
         if packet.restart {
             self.events = EventReader::new();
+            self.newest = 0;
             self.way = None;
+            self.tones.clear();
         }
-        if matches!(self.way, None | Some(Way::Tone))
+        if (matches!(self.way, None | Some(Way::Tone)) || self.tail.is_some())
             && let Some(mut ears) = self.ears.take()
         {
             ears.packet(packet);
@@ -99,6 +107,38 @@ impl Keypad {
             self.newest = self.newest.max(packet.seq);
             self.event_packet(packet, marker);
         }
+    }
+
+    /// Takes a packet of the page that follows the dialling: gives to `page` what is not the last key's.
+    ///
+    /// A key is known before it is let go. The rest of its tone is passed over, at most for [`KEY_TAIL`]: packets that
+    /// hold some of it, and audio while its event goes on. What comes behind it is whole and in order.
+    pub fn page_packet(&mut self, packet: &Packet, mut page: impl FnMut(&Packet)) {
+        let Some(until) = self.tail else {
+            self.packet(packet);
+            return page(packet);
+        };
+        self.packet(packet);
+        let late = packet.arrival >= until;
+        let in_event = self.is_in_event(packet.arrival);
+        let is_over = late || !(in_event || self.ears.as_ref().is_some_and(|ears| ears.is_sounding()));
+        let mut give = |packet: &Packet| {
+            if late || !in_event {
+                page(packet);
+            }
+        };
+        match &mut self.ears {
+            Some(ears) => ears.take_behind(is_over).for_each(|packet| give(&packet)),
+            None => give(packet),
+        }
+        if is_over {
+            self.tail = None;
+            self.ears = None;
+        }
+    }
+
+    fn is_in_event(&self, now: Instant) -> bool {
+        self.events.poll_timeout().is_some_and(|lost| now < lost)
     }
 
     /// Takes events that come under an SSRC of their own ([`super::Received::Events`]).
@@ -138,6 +178,16 @@ impl Keypad {
             true => {}
             false => self.ears = None,
         }
+    }
+
+    /// Keys are wanted no more: the page follows, by [`Keypad::page_packet`].
+    pub fn end_dialling(&mut self, now: Instant) {
+        self.ears
+            .take_if(|ears| self.way != Some(Way::Tone) || !ears.is_sounding());
+        if let Some(ears) = &mut self.ears {
+            ears.keep_behind();
+        }
+        self.tail = (self.ears.is_some() || self.is_in_event(now)).then(|| now + KEY_TAIL);
     }
 
     /// The next key: `0` to `9`, `*`, `#`, `A` to `D`.

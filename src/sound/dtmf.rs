@@ -55,6 +55,8 @@ const MAX_LOSS: usize = RATE * 40 / 1000;
 /// Largest change of a tone's frequency from look to look, as a share, and of its level from the least to the most.
 const WANDER: f32 = 0.012;
 const SWELL: f32 = 1.6;
+/// Share of their level that tones keep in a look whose middle they reach and pass (half a window gives 0.5).
+const SOUNDING: f32 = 0.6;
 /// Keys kept until they are fetched.
 const MAX_FOUND: usize = 8;
 /// High-pass against hum, Hz.
@@ -125,6 +127,8 @@ struct Run {
     absent: f32,
     misses: u32,
     told: bool,
+    /// The last look shows both tones at no less than [`SOUNDING`] of their level.
+    sounding: bool,
 }
 
 impl Run {
@@ -144,6 +148,7 @@ impl Run {
             absent: 0.0,
             misses: 0,
             told: false,
+            sounding: true,
         }
     }
 
@@ -176,6 +181,7 @@ impl Run {
         }
         self.offset_looks += f32::from(u8::from(look.offsets.is_some()));
         self.area += look.level(self.key) * seconds;
+        self.sounding = true;
         self.absent = 0.0;
         self.misses = 0;
         true
@@ -185,6 +191,9 @@ impl Run {
     fn miss(&mut self, look: &Look, seconds: f32) {
         let mean = self.level / self.looks.max(1) as f32;
         let present = (look.level(self.key) / mean).min(1.0);
+        let each = [(self.key.0, self.tones[0]), (self.key.1, self.tones[1])];
+        let looks = self.looks.max(1) as f32;
+        self.sounding = each.iter().all(|(i, sum)| look.levels[*i] * looks >= SOUNDING * sum);
         self.area += present * mean * seconds;
         self.absent += (1.0 - present) * seconds;
         self.misses += 1;
@@ -301,6 +310,11 @@ impl DtmfDetector {
         self.before = None;
         self.lead_length = 0;
         self.after_loss = true;
+    }
+
+    /// Whether the tones of a key that was heard lasted beyond 8 ms before the samples' end.
+    pub fn is_sounding(&self) -> bool {
+        self.run.is_some_and(|run| run.told && run.sounding)
     }
 
     /// The next key that was heard: `0` to `9`, `*`, `#`, `A` to `D`.

@@ -10,8 +10,8 @@ use crate::lab::{pause, seconds, sound};
 
 const CODE: &str = "480162";
 const SILENCE: f64 = -70.0;
-/// The last key is known before it is let go; the rest of its tone is heard.
-const KEY_TAIL: f64 = 0.12;
+/// The last key is known before it is let go; nothing of its tone is heard.
+const KEY_TAIL: f64 = 0.0;
 
 /// The line of the secrets file, by argon2's reference implementation (Debian's `argon2`), not by ours.
 fn stored(code: &str) -> String {

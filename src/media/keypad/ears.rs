@@ -15,6 +15,10 @@ const MAX_JUMP: i32 = 1;
 /// Opus: longest loss that its error correction is asked to restore, ms. A pause between keys could not hide in it.
 const RESTORED_MS: i32 = 40;
 
+/// Half of the detector's window, as a part of a second (8 ms): a look this far into a packet tells whether the key's
+/// tones reach into it.
+const HALF_LOOK: usize = 125;
+
 /// Listens to one call. Its own decoder, apart from the loudspeakers': they may hear the call much later, or not at
 /// all. Bounded memory.
 pub struct Ears {
@@ -26,6 +30,10 @@ pub struct Ears {
     /// Sequence number that is due, and timestamp if it is audio.
     next: Option<(u64, u32)>,
     pcm: Vec<f32>,
+    /// The last packet that was heard holds some of a key's tones, whose key was found before.
+    sounding: bool,
+    /// While the end of a key is looked for: packets behind it, to be fetched.
+    behind: Option<VecDeque<Packet>>,
 }
 
 impl Ears {
@@ -39,6 +47,8 @@ impl Ears {
             waiting: VecDeque::with_capacity(MAX_WAITING),
             next: None,
             pcm: Vec::new(),
+            sounding: false,
+            behind: None,
         })
     }
 
@@ -48,6 +58,7 @@ impl Ears {
             self.next = None;
             self.decoders.reset();
             self.detector = DtmfDetector::new();
+            self.sounding = false;
         }
         let (due, _) = *self.next.get_or_insert((packet.seq, packet.timestamp));
         if packet.seq < due {
@@ -63,6 +74,9 @@ impl Ears {
         {
             if let Some(packet) = self.waiting.pop_front() {
                 self.hear(&packet);
+                if let Some(behind) = self.behind.as_mut().filter(|_| !self.sounding) {
+                    behind.push_back(packet);
+                }
             }
         }
     }
@@ -70,6 +84,24 @@ impl Ears {
     /// The next key that was heard.
     pub fn poll(&mut self) -> Option<char> {
         self.detector.poll()
+    }
+
+    /// Whether a key that was found still sounds.
+    pub fn is_sounding(&self) -> bool {
+        self.sounding
+    }
+
+    /// From now on keeps the packets that hold nothing of the key, in order, for [`Ears::take_behind`].
+    pub fn keep_behind(&mut self) {
+        self.behind = Some(VecDeque::with_capacity(MAX_WAITING));
+    }
+
+    /// What is kept so far; with `all`, what still waits for a missing packet too.
+    pub fn take_behind(&mut self, all: bool) -> impl Iterator<Item = Packet> {
+        if all && let Some(behind) = &mut self.behind {
+            behind.append(&mut self.waiting);
+        }
+        std::iter::from_fn(|| self.behind.as_mut()?.pop_front())
     }
 
     fn hear(&mut self, packet: &Packet) {
@@ -99,7 +131,12 @@ impl Ears {
         self.pcm.clear();
         self.pcm.resize(n, 0.0);
         self.decoders.decode(codec, packet.payload(), &mut self.pcm);
-        self.detector.block(&self.pcm, rate);
+        let (first, rest) = self.pcm.split_at(n.min(rate as usize / HALF_LOOK));
+        self.detector.block(first, rate);
+        self.sounding = self.detector.is_sounding();
+        self.detector.block(rest, rate);
+        // Or the key became known in what is left.
+        self.sounding |= self.detector.is_sounding();
         let ticks = (n as u64 * u64::from(clock) / u64::from(rate)) as u32;
         self.next = Some((packet.seq + 1, packet.timestamp.wrapping_add(ticks)));
     }
