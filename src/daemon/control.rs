@@ -71,6 +71,7 @@ pub struct Control {
     pub(super) connection_news: News,
     flood: Flood,
     pub(super) renew_at: Instant,
+    pub(super) look_at: Instant,
     pub(super) certificate_told: Option<Instant>,
     pub(super) gate: Gate,
     pub(super) checker: Checker,
@@ -131,6 +132,7 @@ impl Control {
             connection_news: News::default(),
             flood: Flood::default(),
             renew_at: now,
+            look_at: now,
             certificate_told: None,
             gate: gates::gate(&plan),
             checker: Checker::start(&plan)?,
@@ -248,6 +250,7 @@ impl Control {
             self.write_records(now);
             self.overload(now);
             self.renew_tls(now);
+            self.look_at_addresses(now);
             self.journal.flush();
             self.tick_at = now + if self.pages.is_empty() { IDLE_TICK } else { REPORT_TICK };
         }

@@ -18,6 +18,9 @@ use crate::tls::{self, Renewal};
 /// An own certificate that ends is told of once a day.
 const CERTIFICATE_TOLD: Duration = Duration::from_secs(86_400);
 
+/// How often it is looked at whether the address that a registrar knows is still ours.
+const LOOK_AT_ADDRESSES: Duration = Duration::from_secs(10);
+
 impl Control {
     pub(super) fn on_signal(&mut self, signal: Signal, now: Instant) {
         match signal {
@@ -133,6 +136,25 @@ impl Control {
             }
             Some(_) => {}
             None => self.certificate_told = None,
+        }
+    }
+
+    /// Registers anew where our own address has changed under a binding.
+    pub(super) fn look_at_addresses(&mut self, now: Instant) {
+        if now < self.look_at {
+            return;
+        }
+        self.look_at = now + LOOK_AT_ADDRESSES;
+        for flow in self.agent.bound_flows() {
+            let Some(address) = self.wires.has_moved(&flow) else {
+                continue;
+            };
+            self.tell(Message::AddressMoved {
+                before: flow.local.ip(),
+                now: address,
+                peer: flow.peer,
+            });
+            self.agent.moved(flow, now);
         }
     }
 

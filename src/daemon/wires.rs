@@ -113,6 +113,11 @@ impl Wires {
         }
     }
 
+    /// Where a peer reaches us now, if that is another address than the one that the flow begins at.
+    pub fn has_moved(&self, flow: &Flow) -> Option<IpAddr> {
+        own_address(self.advertise, flow.peer).filter(|ip| *ip != flow.local.ip())
+    }
+
     /// Looks up where a hop is; the answer comes as [`Signal::Resolved`].
     pub fn resolve(&mut self, registration: RegistrationId, hop: Hop) {
         const ALL: [Transport; 3] = [Transport::Udp, Transport::Tcp, Transport::Tls];
@@ -126,9 +131,7 @@ impl Wires {
         let (queue, advertise) = (self.queue.clone(), self.advertise);
         let target = move |place: Place| {
             let port = ports[place.transport as usize][usize::from(place.peer.is_ipv6())]?;
-            let ip = advertise
-                .filter(|ip| ip.is_ipv4() == place.peer.is_ipv4())
-                .or_else(|| net::local_address_for(place.peer).ok())?;
+            let ip = own_address(advertise, place.peer)?;
             Some(Target {
                 transport: place.transport,
                 peer: place.peer,
@@ -173,4 +176,11 @@ impl Wires {
             (None, _) => None,
         }
     }
+}
+
+/// Where the peer reaches us: as configured, or else what the system would send from. `None` without a way to it.
+fn own_address(advertise: Option<IpAddr>, peer: SocketAddr) -> Option<IpAddr> {
+    advertise
+        .filter(|ip| ip.is_ipv4() == peer.is_ipv4())
+        .or_else(|| net::local_address_for(peer).ok())
 }

@@ -3,7 +3,7 @@
 //! Each kind has an id for ever and an entry in `systemd/hornwire.catalog`, which says what it means and what to do.
 //! Faults are told once per change, not once per try; who counts and who decides that it is a change is the sender.
 
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::time::Duration;
 
 use super::entry::{Entry, Kind, Severity};
@@ -37,6 +37,7 @@ kinds! {
     CONNECTION_FAILED = Warning "f102a54d4d09485ba188f678ba707cf8";
     TLS_FILES_TAKEN = Notice "6d13114576ba4b5e99579380f33e9235";
     TLS_FILES_REFUSED = Error "be28aabf16774668b85eb7db645c23d7";
+    ADDRESS_MOVED = Notice "39587801fcf540ed8efd4ec7108ad7b5";
     CERTIFICATE_ENDS = Warning "4c69d4e87d2e44d2b1f7ece3f97e040a";
     CALL_NOT_TAKEN = Notice "bbb8564f301d477c849e3aa33a0f260c";
     GATE_REFUSED = Notice "18cba1ccbcaf4e77a2c0bd1590bca01b";
@@ -114,6 +115,12 @@ pub enum Message {
         cause: String,
     },
     /// Files of the `[tls]` table were renewed and are in use.
+    /// The system would reach a registrar from another address now.
+    AddressMoved {
+        before: IpAddr,
+        now: IpAddr,
+        peer: SocketAddr,
+    },
     TlsFilesTaken,
     /// Files of the `[tls]` table were changed and cannot be used; the old ones stay in use.
     TlsFilesRefused {
@@ -284,6 +291,13 @@ impl Message {
             .with("PEER", peer)
             .with("TRANSPORT", transport)
             .with("CAUSE", cause),
+            Message::AddressMoved { before, now, peer } => Entry::new(
+                kind::ADDRESS_MOVED,
+                format!("our address towards {peer} is {now} now, no longer {before}: registering anew"),
+            )
+            .with("BEFORE", before)
+            .with("ADDRESS", now)
+            .with("PEER", peer),
             Message::TlsFilesTaken => Entry::new(
                 kind::TLS_FILES_TAKEN,
                 "the renewed TLS files are in use for new connections",

@@ -42,6 +42,11 @@ fn samples() -> Vec<Message> {
             transport: "TLS",
             cause: text(),
         },
+        Message::AddressMoved {
+            before: "192.0.2.7".parse().expect("an address"),
+            now: "198.51.100.7".parse().expect("an address"),
+            peer,
+        },
         Message::TlsFilesTaken,
         Message::TlsFilesRefused { cause: text() },
         Message::CertificateEnds { cause: text() },

@@ -283,6 +283,29 @@ impl Agent {
         }
     }
 
+    /// The flows that bindings were made by, each once: where it is to be looked at whether our address is still ours.
+    pub fn bound_flows(&self) -> Vec<Flow> {
+        let mut flows: Vec<Flow> = Vec::new();
+        for flow in self.registrations.iter().filter(|r| r.up).filter_map(|r| r.flow) {
+            if !flows.iter().any(|f| is_same(f, &flow)) {
+                flows.push(flow);
+            }
+        }
+        flows
+    }
+
+    /// We no longer have the address that this flow begins at (a new lease, another cable): the registrar is looked up
+    /// again, with the address that leads there now, and bindings made by the flow are made anew.
+    pub fn moved(&mut self, flow: Flow, now: Instant) {
+        for r in self.registrations.iter_mut().filter(|r| r.is_bound_by(&flow)) {
+            r.way.resolved = None;
+        }
+        if let Some(id) = flow.connection {
+            self.close(id);
+        }
+        self.flow_failed(flow, false, &[], now);
+    }
+
     /// Takes the binding away, if there may be one.
     pub(in crate::sip::agent) fn leave(&mut self, index: usize, now: Instant) {
         let Some(r) = self.registrations.get_mut(index) else {

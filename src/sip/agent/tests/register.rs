@@ -530,3 +530,52 @@ fn any_message_lost() {
         assert!(is_up(&world, 60, true), "message {lost} lost");
     }
 }
+
+/// RFC 3261 §10.2.1: a Contact says where we can be reached, so a board with a new address says so at once, by an
+/// address that it has.
+#[test]
+fn a_new_address_of_our_own_is_registered() {
+    let (mut world, mut registrar) = up(3600);
+    let flows = world.agent.bound_flows();
+    assert_eq!(flows, [udp(REGISTRAR)]);
+    // Nothing happens for a flow that no binding was made by.
+    world.agent.moved(udp("192.0.2.77:5060"), world.now);
+    world.run(Duration::from_secs(100));
+    assert!(registrar.fetch(&world).is_empty());
+    let (asked, moved) = (world.resolves.len(), world.now);
+    world.agent.moved(flows[0], world.now);
+    while world.resolves.len() == asked {
+        let until = world.now + Duration::from_secs(60);
+        assert!(world.step(until), "no resolution asked for");
+    }
+    assert!(world.now - moved <= Duration::from_secs(2));
+    let target = Target {
+        transport: Transport::Udp,
+        peer: address(REGISTRAR),
+        local: address("198.51.100.7:5060"),
+        rank: 0,
+    };
+    world.agent.resolved(RegistrationId(0), vec![target], world.now);
+    world.drain();
+    for _ in 0..2 {
+        let Some(register) = registrar.fetch(&world).pop() else {
+            break;
+        };
+        assert_eq!(register.header("Contact"), "<sip:600@198.51.100.7:5060>;expires=3600");
+        assert!(register.header("Via").contains("198.51.100.7:5060"));
+        assert_eq!(register.flow.local, address("198.51.100.7:5060"));
+        let text = registrar.judge(&register, "Expires: 3600\r\n");
+        world.datagram(REGISTRAR, text);
+    }
+    assert!(is_up(&world, 3600, false));
+    assert_eq!(world.agent.bound_flows()[0].local, address("198.51.100.7:5060"));
+    // Many changes in a row do not make a flood.
+    let before = world.now;
+    world.agent.moved(world.agent.bound_flows()[0], world.now);
+    let asked = world.resolves.len();
+    while world.resolves.len() == asked {
+        let until = world.now + Duration::from_secs(60);
+        assert!(world.step(until));
+    }
+    assert!(world.now - before >= Duration::from_secs(29));
+}
