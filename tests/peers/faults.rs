@@ -4,6 +4,7 @@ use crate::lab::daemon::Site;
 use crate::lab::kamailio::{Kamailio, SUBSCRIBERS, Wish};
 use crate::lab::multicast::{Group, send_pcmu};
 use crate::lab::phone::Call;
+use crate::lab::process::run;
 use crate::lab::sipp::Scenario;
 use crate::lab::speech::{Band, Speech, must_be_as_good, score};
 use crate::lab::yard::Setup;
@@ -181,4 +182,51 @@ fn a_wrong_password_is_told_once_and_stops_nothing_else() {
             daemon.process.text()
         );
     }
+}
+
+/// A new lease: the board's address goes, and another comes. Nobody tells the phone system but the board (RFC 3261
+/// §10.2.1). In a network of its own, whose routes say which address the board speaks from.
+#[test]
+#[ignore = "needs the peers that deploy/check installs"]
+fn a_board_whose_address_changes_is_reached_again() {
+    let lab = Lab::new("faults-lease").with_names(&[]);
+    let ip = |words: &str| run(lab.command("ip").args(words.split(' ')));
+    let speak_from = |address: &str| {
+        ip(&format!("addr add {address}/32 dev lo"));
+        ip(&format!(
+            "route replace table local local 10.77.0.1 dev lo src {address}"
+        ));
+    };
+    ip("addr add 10.77.0.1/32 dev lo");
+    speak_from("10.78.0.5");
+    let kamailio = Kamailio::start_with(
+        &lab,
+        &Wish {
+            host: "10.77.0.1",
+            ..Wish::default()
+        },
+    );
+    let speech = Speech::short(&lab);
+    let site = Site::new(&lab)
+        .listen_everywhere()
+        .extension("850", &kamailio.registrar(), "zones = [\"yard\"]");
+    let mut daemon = site.start(&lab);
+    kamailio.wait_registered("850", true, 10.0);
+    assert!(kamailio.contacts("850").contains("10.78.0.5"));
+    speak_from("10.78.0.6");
+    ip("addr del 10.78.0.5/32 dev lo");
+    // Looked at every 10 s; a binding is made anew 30 s after the last at the earliest.
+    daemon.process.wait(&["registering anew"], seconds(20.0));
+    let by = std::time::Instant::now() + seconds(45.0);
+    while !kamailio.contacts("850").contains("10.78.0.6") {
+        assert!(std::time::Instant::now() < by, "{}", daemon.process.text());
+        pause(0.2);
+    }
+    let scenario = Scenario {
+        length: 1500,
+        ..Scenario::new("call.xml", kamailio.address(), "850", &speech.mulaw)
+    };
+    scenario.start(&lab).must_pass(20.0);
+    daemon.wait_records(1, 10.0);
+    daemon.stop(10.0);
 }

@@ -54,6 +54,12 @@ impl Site {
         self
     }
 
+    /// On every address, instead of one.
+    pub fn listen_everywhere(mut self) -> Site {
+        self.listen = vec![format!("udp:0.0.0.0:{}", self.port)];
+        self
+    }
+
     pub fn listen(mut self, address: String) -> Site {
         self.listen.push(address);
         self
