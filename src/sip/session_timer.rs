@@ -8,7 +8,7 @@ use super::wire::{Fault, Message, Params, number, tokens};
 pub const MIN_SE: u32 = 90;
 /// The interval where the far end asks for none, seconds (RFC 4028 §4 recommends it).
 pub const WISH: u32 = 1800;
-/// Longest interval that is granted, seconds.
+/// Longest interval that is granted unless Min-SE wants more, seconds.
 pub const MAX_INTERVAL: u32 = 86_400;
 /// A session is ended this long before it expires, or a third of its interval if that is less (RFC 4028 §10).
 const MARGIN: Duration = Duration::from_secs(32);
@@ -115,9 +115,10 @@ pub fn grant(asked: &Asked, keeps: Option<Refresher>) -> Result<Granted, TooShor
         (true, Some(refresher)) => refresher,
         (true, None) => keeps.unwrap_or(Refresher::Uas),
     };
-    let least = asked.min_se.clamp(MIN_SE, MAX_INTERVAL);
+    // Never below what the path wants at least, however long (RFC 4028 §9).
+    let least = asked.min_se.max(MIN_SE);
     Ok(Granted {
-        interval: asked.interval.unwrap_or(WISH).clamp(least, MAX_INTERVAL),
+        interval: asked.interval.unwrap_or(WISH).clamp(least, MAX_INTERVAL.max(least)),
         refresher,
         require: asked.supported,
     })

@@ -88,7 +88,8 @@ fn intervals() {
     assert_eq!(granted(Some(4000), 90, true), Ok(4000));
     assert_eq!(granted(Some(100), 300, true), Ok(300));
     assert_eq!(granted(Some(u32::MAX), 90, true), Ok(86_400));
-    assert_eq!(granted(None, u32::MAX, true), Ok(86_400));
+    assert_eq!(granted(None, 90_000, true), Ok(90_000), "Min-SE is the least");
+    assert_eq!(granted(Some(90), u32::MAX, true), Ok(u32::MAX));
 }
 
 /// RFC 4028 §10: half the interval; min(32 s, a third) before the end. Worked from the formula.

@@ -28,7 +28,8 @@ pub(super) struct Detour {
     pub(super) way: Way,
 }
 
-/// Seconds granted: our own Contact's `expires`, then Expires, then what was asked for (RFC 3261 §10.2.4).
+/// Seconds granted: our own Contact's `expires`, then Expires, then what was asked for (RFC 3261 §10.2.4); never more
+/// than that (§10.3).
 /// A registrar behind a translation may have rewritten the address; the instance and reg-id stay (RFC 5626 §6). All
 /// bindings are listed, so that the only one there is ours, whatever became of its address.
 fn granted(response: &Response, user: &str, local: SocketAddr, instance: Option<(&str, usize)>, asked: u32) -> u32 {
@@ -66,7 +67,7 @@ fn granted(response: &Response, user: &str, local: SocketAddr, instance: Option<
         .or_else(|| response.message.first("Expires"))
         .or(sole)
         .map_or(asked, read)
-        .min(MAX_EXPIRES)
+        .min(asked)
 }
 
 /// The option tag stands in this header.

@@ -234,7 +234,7 @@ fn empty_lines() {
 #[test]
 fn pings_and_pongs() {
     let mut world = up_by_tcp(outbound(Transport::Tcp), 1, "Require: outbound\r\n");
-    for round in 0..30 {
+    for round in 0..12 {
         let (sent, wait) = next_sent(&mut world);
         assert_eq!(
             (sent.octets.as_slice(), sent.flow.connection),
