@@ -115,7 +115,8 @@ pub fn grant(asked: &Asked, keeps: Option<Refresher>) -> Result<Granted, TooShor
         (true, Some(refresher)) => refresher,
         (true, None) => keeps.unwrap_or(Refresher::Uas),
     };
-    // Never below what the path wants at least, however long (RFC 4028 §9).
+    // Never below what the path wants at least, however long (RFC 4028 §9): 422 says "too short" and nothing else, and a
+    // page has its own limit.
     let least = asked.min_se.max(MIN_SE);
     Ok(Granted {
         interval: asked.interval.unwrap_or(WISH).clamp(least, MAX_INTERVAL.max(least)),
@@ -143,9 +144,9 @@ impl Session {
     }
 
     /// After a 2xx to our own refresh that asked for `interval` seconds (RFC 4028 §7.2). One that says nothing comes
-    /// from a far end without session timers: we go on alone.
+    /// from a far end without session timers: we go on alone. What it says holds for both sides, however long.
     pub fn refreshed(answer: &Asked, interval: u32, now: Instant) -> Self {
-        let granted = answer.interval.unwrap_or(interval).clamp(MIN_SE, MAX_INTERVAL);
+        let granted = answer.interval.unwrap_or(interval).max(MIN_SE);
         let theirs = answer.interval.is_some() && answer.refresher == Some(Refresher::Uas);
         Session::new(granted, !theirs, now)
     }

@@ -90,6 +90,8 @@ fn intervals() {
     assert_eq!(granted(Some(u32::MAX), 90, true), Ok(86_400));
     assert_eq!(granted(None, 90_000, true), Ok(90_000), "Min-SE is the least");
     assert_eq!(granted(Some(90), u32::MAX, true), Ok(u32::MAX));
+    assert_eq!(granted(Some(200_000), 86_401, true), Ok(86_401));
+    assert_eq!(granted(Some(1800), 100_000, false), Ok(100_000), "asked by a proxy");
 }
 
 /// RFC 4028 §10: half the interval; min(32 s, a third) before the end. Worked from the formula.
@@ -102,9 +104,10 @@ fn moments() {
         (120, 60, 88),
         (1800, 900, 1768),
         (3600, 1800, 3568),
+        (u32::MAX, 2_147_483_647, 4_294_967_263),
     ] {
         let ours = Session::new(interval, true, now);
-        assert_eq!(ours.refresh_at(), Some(now + Duration::from_secs(refresh)));
+        assert_eq!(ours.refresh_at().map(|at| (at - now).as_secs()), Some(refresh));
         assert_eq!(ours.end_at(), now + Duration::from_secs(end));
         let theirs = Session::new(interval, false, now);
         assert_eq!(theirs.refresh_at(), None);
@@ -124,5 +127,6 @@ fn answers_to_our_refresh() {
     assert_eq!(session("Session-Expires: 600;refresher=uas\r\n"), (600, false));
     assert_eq!(session("Session-Expires: 600\r\n"), (600, true));
     assert_eq!(session("Session-Expires: 5;refresher=uas\r\n"), (90, false));
+    assert_eq!(session("Session-Expires: 100000;refresher=uas\r\n"), (100_000, false));
     assert_eq!(session("Supported: timer\r\n"), (1800, true), "it does not know timers");
 }

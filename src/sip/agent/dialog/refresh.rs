@@ -9,7 +9,7 @@ use crate::sip::agent::abilities::{allows, sdp_type, session_headers};
 use crate::sip::agent::call::Phase;
 use crate::sip::agent::client::{Purpose, Silence};
 use crate::sip::agent::{Agent, CallId, Cause, Ending, Event};
-use crate::sip::session_timer::{Asked, Granted, MAX_INTERVAL, MIN_SE, Session};
+use crate::sip::session_timer::{Asked, Granted, MIN_SE, Session};
 use crate::sip::transaction::T64;
 use crate::sip::wire::{Address, Message, Response, number};
 
@@ -216,7 +216,7 @@ impl Agent {
             408 | 481 => self.session_lost(call, "the far end does not know the call any more", now),
             422 => {
                 let least = Asked::read(&response.message).map_or(MIN_SE, |a| a.min_se);
-                c.refresh.min_se = c.refresh.min_se.max(least).min(MAX_INTERVAL);
+                c.refresh.min_se = c.refresh.min_se.max(least);
                 c.refresh.interval = c.refresh.interval.max(c.refresh.min_se);
                 self.send_refresh(call, now);
             }
