@@ -26,7 +26,7 @@ pub(super) use keeper::Keeper;
 pub(super) use request::{contact_uri, own_via};
 use way::Way;
 
-/// Longest binding that is believed, and longest Min-Expires that is followed.
+/// Longest binding that is asked for, and longest Min-Expires that is followed.
 const MAX_EXPIRES: u32 = 7 * 86_400;
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Phase {

@@ -181,6 +181,13 @@ fn expiry_from_expires_and_from_what_was_asked() {
         ),
         // A malformed value counts as 3600 (RFC 3261 §10.2.1.1).
         ("Expires: soon\r\n", 3600),
+        // It may shorten what was asked for and not lengthen it (RFC 3261 §10.3 step 7).
+        ("Expires: 3601\r\n", 3600),
+        ("Expires: 4294967295\r\n", 3600),
+        (
+            "Contact: <sip:600@192.0.2.50:5060>;expires=604800\r\nExpires: 60\r\n",
+            3600,
+        ),
     ] {
         let mut world = world();
         let mut registrar = Registrar::new();
@@ -358,6 +365,14 @@ fn interval_too_brief() {
         reply(&register, "423 Interval Too Brief", "Min-Expires: 60\r\n"),
     );
     assert!(failure(&world).0.contains("423"));
+    // What a 423 has raised is what was asked for.
+    let mut world = self::world();
+    resolve(&mut world, &[REGISTRAR]);
+    let brief = reply(world.last(), "423 Interval Too Brief", "Min-Expires: 7200\r\n");
+    world.datagram(REGISTRAR, brief);
+    let granted = reply(world.last(), "200 OK", "Expires: 9000\r\n");
+    world.datagram(REGISTRAR, granted);
+    assert!(is_up(&world, 7200, true));
 }
 
 /// RFC 3263 §4.3: a server that is silent or says 503 is passed over, in order; only then the round has failed.
