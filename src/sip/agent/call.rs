@@ -115,8 +115,8 @@ pub(super) struct Call {
     pub(super) by_flow: bool,
     pub(super) unacknowledged: Option<Unacknowledged>,
     pub(super) change: Option<Change>,
-    /// A BYE goes out once the ACK is there.
-    pub(super) bye: Option<Option<Cause>>,
+    /// Of a call that was answered and is over: sent at once, or when the ACK is there.
+    pub(super) bye: Option<Bye>,
     /// Where the last BYE went, and how many there were.
     pub(super) bye_flow: Option<Flow>,
     pub(super) byes: u8,
@@ -126,6 +126,12 @@ pub(super) struct Call {
     /// The far end's description that is in force.
     pub(super) heard_of: Vec<u8>,
     pub(super) refresh: Refresh,
+}
+
+/// Our farewell to a call.
+pub(super) struct Bye {
+    /// For its Reason.
+    pub(super) cause: Option<Cause>,
 }
 
 /// Where a request of ours goes, and what its head says (RFC 3261 §12.2.1.1).

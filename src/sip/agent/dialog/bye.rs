@@ -5,7 +5,7 @@ use std::net::IpAddr;
 use std::time::Instant;
 
 use super::reason_value;
-use crate::sip::agent::call::Phase;
+use crate::sip::agent::call::{Bye, Phase};
 use crate::sip::agent::client::Purpose;
 use crate::sip::agent::server::ServerKey;
 use crate::sip::agent::{Agent, CallId, Cause, Ending, Event, Transport};
@@ -43,7 +43,7 @@ impl Agent {
         };
         let waits = c.phase == Phase::Answered && c.unacknowledged.is_some();
         c.phase = Phase::Closing;
-        c.bye = Some(cause);
+        c.bye = Some(Bye { cause });
         c.auth.new_round();
         if let Some(change) = c.change.take() {
             self.reject(&change.key, 487, &[], now);
@@ -63,8 +63,8 @@ impl Agent {
         };
         c.unacknowledged = None;
         c.byes = c.byes.saturating_add(1);
-        let reason = c.bye.iter().flatten().map(|cause| ("Reason", reason_value(cause)));
-        let headers = reason.collect();
+        let cause = c.bye.as_ref().and_then(|bye| bye.cause.as_ref());
+        let headers = cause.map(|cause| ("Reason", reason_value(cause))).into_iter().collect();
         let Some(out) = self.compose(call, "BYE", &headers, b"") else {
             return;
         };
