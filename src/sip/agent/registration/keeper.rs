@@ -23,9 +23,9 @@ const STUN_LAST: u32 = 16;
 /// Servers remembered as deaf to STUN; the oldest goes.
 const MAX_DEAF: usize = 16;
 
+/// By a stream a ping (RFC 5626 §3.5.1). By UDP it opens a translation and is no message (common practice; RFC 3261 §7.5
+/// has servers skip it).
 const PING: &[u8] = b"\r\n\r\n";
-/// Opens a translation by UDP and is no message (common practice; RFC 3261 §7.5 has servers skip it).
-const EMPTY: &[u8] = b"\r\n\r\n";
 
 /// How a flow is kept alive. Later ones go before earlier ones when registrations share a flow.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -135,11 +135,7 @@ impl Agent {
             let again = now + within(&keeper.period, self.rng.random());
             match keeper.state {
                 State::Idle => match keeper.manner {
-                    Manner::Empty => {
-                        out.push((keeper.flow, EMPTY.to_vec()));
-                        keeper.next = again;
-                    }
-                    Manner::Ping => {
+                    Manner::Empty | Manner::Ping => {
                         out.push((keeper.flow, PING.to_vec()));
                         keeper.next = again;
                     }
