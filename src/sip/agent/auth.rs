@@ -70,23 +70,10 @@ impl Auth {
         Ok(())
     }
 
-    /// The headers that answer every challenge so far, for a request without a body.
+    /// The headers that answer every challenge so far; the body counts for `auth-int` (RFC 7616 §3.4.3).
     /// # Errors
     /// [`AuthError::Digest`].
     pub(super) fn headers(
-        &mut self,
-        extension: &Extension,
-        method: &str,
-        uri: &str,
-        cnonce: &str,
-    ) -> Result<Vec<(&'static str, String)>, AuthError> {
-        self.headers_with(extension, method, uri, b"", cnonce)
-    }
-
-    /// The same for a request with this body (`auth-int`, RFC 7616 §3.4.3).
-    /// # Errors
-    /// [`AuthError::Digest`].
-    pub(super) fn headers_with(
         &mut self,
         extension: &Extension,
         method: &str,

@@ -35,7 +35,7 @@ impl Agent {
             .settings
             .extensions
             .get(usize::from(c.extension.0))
-            .and_then(|e| c.auth.headers_with(e, method, &uri, body, &cnonce).ok())
+            .and_then(|e| c.auth.headers(e, method, &uri, body, &cnonce).ok())
             .unwrap_or_default();
         self.write(call, method, cseq, credentials, headers, body)
     }

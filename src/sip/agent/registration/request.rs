@@ -94,7 +94,7 @@ impl Agent {
         let (uri, route) = r.request_uri();
         let address = format!("<{}:{}@{host}>", scheme(secure), uri_user(&extension.user));
         let expires = if leaving { 0 } else { r.expires };
-        let headers = match r.auth.headers(extension, "REGISTER", &uri, &cnonce) {
+        let headers = match r.auth.headers(extension, "REGISTER", &uri, b"", &cnonce) {
             Ok(headers) => headers,
             Err(e) => {
                 self.round_failed(index, e.to_string(), None, now);
