@@ -313,3 +313,15 @@ pub(super) fn invite(branch: &str) -> String {
 pub(super) fn in_dialog(method: &str, cseq: u32, branch: &str, tag: &str, body: &str) -> String {
     request(method, cseq, branch, tag, "", body)
 }
+
+/// An answer to a request of ours, with these extra lines.
+pub(super) fn reply(request: &Sent, status: &str, extra: &str) -> String {
+    let mut out = format!("SIP/2.0 {status}\r\n");
+    for h in request.message().headers() {
+        let name = String::from_utf8_lossy(&h.name).into_owned();
+        if ["Via", "From", "To", "Call-ID", "CSeq"].contains(&name.as_str()) {
+            out += &format!("{name}: {}\r\n", String::from_utf8_lossy(&h.value));
+        }
+    }
+    out + extra + "Content-Length: 0\r\n\r\n"
+}

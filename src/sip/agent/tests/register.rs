@@ -69,17 +69,6 @@ impl Registrar {
     }
 }
 
-pub(super) fn reply(request: &Sent, status: &str, extra: &str) -> String {
-    let mut out = format!("SIP/2.0 {status}\r\n");
-    for h in request.message().headers() {
-        let name = String::from_utf8_lossy(&h.name).into_owned();
-        if ["Via", "From", "To", "Call-ID", "CSeq"].contains(&name.as_str()) {
-            out += &format!("{name}: {}\r\n", String::from_utf8_lossy(&h.value));
-        }
-    }
-    out + extra + "Content-Length: 0\r\n\r\n"
-}
-
 fn world() -> World {
     World::new(settings(vec![registered(
         "600",

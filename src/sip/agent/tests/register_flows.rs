@@ -1,6 +1,5 @@
 //! Flows and what keeps them open (RFC 5626 §4, RFC 8489 §6.2.1).
 
-use super::register::reply;
 use super::*;
 use crate::sip::stun::{self, Stun};
 

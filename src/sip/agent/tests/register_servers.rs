@@ -1,6 +1,5 @@
 //! Several servers, registrars, proxies; redirects; many boards at once (RFC 3263 §4.3, RFC 5626, RFC 3261 §8.1.3.4).
 
-use super::register::reply;
 use super::*;
 
 const FIRST: &str = "192.0.2.1:5060";

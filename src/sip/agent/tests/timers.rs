@@ -1,6 +1,5 @@
 //! Session timers (RFC 4028) in calls: refreshes by either side, their failures, the end of a session.
 
-use super::endings::reply;
 use super::*;
 
 const TIMER: &str = "Supported: timer\r\n";
