@@ -143,6 +143,16 @@ pub struct Settings {
     pub start_spread: Duration,
 }
 
+impl Settings {
+    pub(super) fn extension(&self, id: ExtensionId) -> Option<&Extension> {
+        self.extensions.get(usize::from(id.0))
+    }
+
+    pub(super) fn password(&self, id: ExtensionId) -> Option<&Secret> {
+        self.extension(id)?.password.as_ref()
+    }
+}
+
 /// Why the far end sees its call ended (RFC 3326).
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Cause {

@@ -99,11 +99,7 @@ impl Agent {
         let Some(c) = self.calls.get_mut(&call) else {
             return;
         };
-        let password = self
-            .settings
-            .extensions
-            .get(usize::from(c.extension.0))
-            .and_then(|e| e.password.as_ref());
+        let password = self.settings.password(c.extension);
         if matches!(response.status, 401 | 407) && c.auth.challenged(response, password).is_ok() {
             self.send_bye(call, now);
         } else {

@@ -79,7 +79,7 @@ impl Agent {
     /// Our Contact in this call; `None` if there is no such call.
     pub(super) fn contact(&self, call: CallId) -> Option<String> {
         let c = self.calls.get(&call)?;
-        let extension = self.settings.extensions.get(usize::from(c.extension.0))?;
+        let extension = self.settings.extension(c.extension)?;
         Some(c.contact(&extension.user))
     }
 

@@ -205,11 +205,7 @@ impl Agent {
         let Some(pending) = c.refresh.pending.take_if(|p| current(p)) else {
             return;
         };
-        let password = self
-            .settings
-            .extensions
-            .get(usize::from(c.extension.0))
-            .and_then(|e| e.password.as_ref());
+        let password = self.settings.password(c.extension);
         match response.status {
             ..300 => self.refreshed(call, &pending, response, now),
             401 | 407 if c.auth.challenged(response, password).is_ok() => self.send_refresh(call, now),

@@ -33,8 +33,7 @@ impl Agent {
         let uri = String::from_utf8_lossy(&c.way().uri).into_owned();
         let credentials = self
             .settings
-            .extensions
-            .get(usize::from(c.extension.0))
+            .extension(c.extension)
             .and_then(|e| c.auth.headers(e, method, &uri, body, &cnonce).ok())
             .unwrap_or_default();
         self.write(call, method, cseq, credentials, headers, body)

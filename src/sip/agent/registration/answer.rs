@@ -144,7 +144,7 @@ impl Agent {
         let Some(r) = self.registrations.get_mut(index) else {
             return;
         };
-        let Some(extension) = self.settings.extensions.get(usize::from(r.id.0)) else {
+        let Some(extension) = self.settings.extension(r.id) else {
             return;
         };
         let leaving = match r.phase {
@@ -201,7 +201,7 @@ impl Agent {
         let Some(r) = self.registrations.get_mut(index) else {
             return;
         };
-        let Some(extension) = self.settings.extensions.get(usize::from(r.id.0)) else {
+        let Some(extension) = self.settings.extension(r.id) else {
             return;
         };
         let Some(flow) = r.flow_of(came) else {

@@ -80,11 +80,7 @@ impl Agent {
         timer: Option<u32>,
         now: Instant,
     ) {
-        let unasked = self
-            .settings
-            .extensions
-            .get(usize::from(extension.0))
-            .and_then(|e| e.keep_alive);
+        let unasked = self.settings.extension(extension).and_then(|e| e.keep_alive);
         let stream = flow.transport.is_reliable();
         let manner = match (stream, outbound) {
             (true, true) => Manner::Pong,

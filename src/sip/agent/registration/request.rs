@@ -79,7 +79,7 @@ impl Agent {
         let Some(r) = self.registrations.get_mut(index) else {
             return;
         };
-        let Some(extension) = self.settings.extensions.get(usize::from(r.id.0)) else {
+        let Some(extension) = self.settings.extension(r.id) else {
             return;
         };
         let Some(mut flow) = r.way().flow(r.flow) else {
