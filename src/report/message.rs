@@ -114,13 +114,13 @@ pub enum Message {
         transport: &'static str,
         cause: String,
     },
-    /// Files of the `[tls]` table were renewed and are in use.
     /// The system would reach a registrar from another address now.
     AddressMoved {
         before: IpAddr,
         now: IpAddr,
         peer: SocketAddr,
     },
+    /// Files of the `[tls]` table were renewed and are in use.
     TlsFilesTaken,
     /// Files of the `[tls]` table were changed and cannot be used; the old ones stay in use.
     TlsFilesRefused {
