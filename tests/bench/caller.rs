@@ -1,6 +1,7 @@
 //! The least caller that is a proper one: INVITE with SDP, ACK, speech, BYE (RFC 3261, RFC 3264).
 
 use std::cell::Cell;
+use std::io::ErrorKind;
 use std::net::{Ipv4Addr, UdpSocket};
 use std::time::{Duration, Instant};
 
@@ -9,6 +10,8 @@ use crate::signal::{FRAME, PACKET_TIME, rtp, speech};
 
 /// Longest that an answer may take.
 const PATIENCE: Duration = Duration::from_secs(5);
+/// A request is repeated after this, and then after twice as long each time (RFC 3261 §17.1, T1).
+const T1: Duration = Duration::from_millis(500);
 
 /// A telephone at an address of its own; one call at a time.
 pub struct Phone {
@@ -23,7 +26,6 @@ impl Phone {
     pub fn new(ip: Ipv4Addr, port: u16) -> Result<Self, Failure> {
         let sip = UdpSocket::bind((ip, 0)).map_err(Failure::broken)?;
         sip.connect(("127.0.0.1", port)).map_err(Failure::broken)?;
-        sip.set_read_timeout(Some(PATIENCE)).map_err(Failure::broken)?;
         let rtp = UdpSocket::bind((ip, 0)).map_err(Failure::broken)?;
         Ok(Phone {
             sip,
@@ -51,8 +53,7 @@ impl Phone {
             answered_after: Duration::ZERO,
         };
         let from = Instant::now();
-        call.request("INVITE", 1, &sdp).map_err(text)?;
-        let answer = call.answer_to("1 INVITE")?;
+        let answer = call.ask("INVITE", 1, &sdp)?;
         call.answered_after = from.elapsed();
         if status(&answer) != 200 {
             return Err(format!("the call was answered {}", answer.lines().next().unwrap_or("")));
@@ -69,10 +70,16 @@ impl Phone {
         Ok(call)
     }
 
-    fn receive(&self) -> Result<String, String> {
+    /// What comes within this time.
+    fn receive(&self, time: Duration) -> Result<Option<String>, String> {
+        let time = time.max(Duration::from_millis(1));
+        self.sip.set_read_timeout(Some(time)).map_err(|e| e.to_string())?;
         let mut buffer = [0; 4096];
-        let n = self.sip.recv(&mut buffer).map_err(|e| format!("no answer: {e}"))?;
-        Ok(String::from_utf8_lossy(&buffer[..n]).into_owned())
+        match self.sip.recv(&mut buffer) {
+            Ok(n) => Ok(Some(String::from_utf8_lossy(&buffer[..n]).into_owned())),
+            Err(e) if matches!(e.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut) => Ok(None),
+            Err(e) => Err(format!("no answer: {e}")),
+        }
     }
 }
 
@@ -104,8 +111,7 @@ impl Call<'_> {
     }
 
     pub fn hang_up(&self) -> Result<(), String> {
-        self.request("BYE", 2, "").map_err(|e| e.to_string())?;
-        let answer = self.answer_to("2 BYE")?;
+        let answer = self.ask("BYE", 2, "")?;
         if status(&answer) == 200 {
             Ok(())
         } else {
@@ -113,19 +119,26 @@ impl Call<'_> {
         }
     }
 
-    /// The final answer to the request with this CSeq; others are passed over.
-    fn answer_to(&self, cseq: &str) -> Result<String, String> {
-        let (cseq, id) = (
-            format!("\r\nCSeq: {cseq}\r\n"),
+    /// Sends a request, repeats it as one by UDP must be, and gives its final answer; others are passed over.
+    fn ask(&self, method: &str, cseq: u32, body: &str) -> Result<String, String> {
+        let (line, id) = (
+            format!("\r\nCSeq: {cseq} {method}\r\n"),
             format!("\r\nCall-ID: {}\r\n", self.call_id()),
         );
-        for _ in 0..20 {
-            let answer = self.phone.receive()?;
-            if answer.contains(&cseq) && answer.contains(&id) && status(&answer) >= 200 {
+        let (began, mut interval) = (Instant::now(), T1);
+        let mut again = began;
+        while began.elapsed() < PATIENCE {
+            if again <= Instant::now() {
+                self.request(method, cseq, body).map_err(|e| e.to_string())?;
+                again = Instant::now() + interval;
+                interval *= 2;
+            }
+            let answer = self.phone.receive(again.saturating_duration_since(Instant::now()))?;
+            if let Some(answer) = answer.filter(|a| a.contains(&line) && a.contains(&id) && status(a) >= 200) {
                 return Ok(answer);
             }
         }
-        Err(format!("no final answer to{}", cseq.trim_end()))
+        Err(format!("no final answer to {method}"))
     }
 
     fn call_id(&self) -> String {

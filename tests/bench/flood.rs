@@ -67,7 +67,7 @@ impl Stand {
         let daemon = start(&scratch.path, &config, |_| {})?;
         let (speaker, caller) = (Phone::new(SPEAKER, port)?, Phone::new(CALLER, port)?);
         let over = AtomicBool::new(false);
-        let (mut answered, mut calls) = (Vec::new(), 0);
+        let (mut answered, mut calls, mut hung_up) = (Vec::new(), 0, 0);
         let (before, began) = (processor_time(&daemon.0)?, Instant::now());
         let (spoken, sent) = std::thread::scope(|threads| {
             let speaking = threads.spawn(move || -> Result<(), String> {
@@ -80,7 +80,7 @@ impl Stand {
                 calls += 1;
                 if let Ok(call) = caller.call("851") {
                     answered.push(call.answered_after);
-                    let _ = call.hang_up();
+                    hung_up += usize::from(call.hang_up().is_ok());
                 }
                 std::thread::sleep(CALL_EVERY);
             }
@@ -101,6 +101,10 @@ impl Stand {
             .find(|l| l.contains("SOURCE=yard ") && l.contains("END_REASON=hung-up"))
             .and_then(|l| l.split(" LOST=").nth(1)?.split([' ', ']']).next())
             .ok_or_else(|| Failure::Broken(format!("no record of the page: {log}")))?;
+        if hung_up < answered.len() {
+            let open = answered.len() - hung_up;
+            return Err(Failure::Broken(format!("{open} of {calls} calls could not be hung up")));
+        }
         answered.sort_unstable();
         Ok(Stand {
             flood: f64::from(sent) / span,
