@@ -6,13 +6,13 @@ use std::net::Ipv4Addr;
 use hickory_resolver::config::{ConnectionConfig, NameServerConfig};
 use hickory_resolver::proto::op::{Message, ResponseCode};
 use hickory_resolver::proto::rr::Record;
-use hickory_resolver::proto::rr::rdata::{A, NAPTR, SRV};
+use hickory_resolver::proto::rr::rdata::{A, CNAME, NAPTR, SRV};
 use tokio::net::UdpSocket;
 
 use super::*;
 use crate::sip::agent::Transport;
 
-/// A name server: records by name and type; names that it does not know do not exist.
+/// A name server: records by name and type, an alias for every type; names that it does not know do not exist.
 struct Server {
     port: u16,
     asked: Rc<Cell<usize>>,
@@ -41,7 +41,8 @@ impl Server {
                 answer.add_query(query.clone());
                 let known = |r: &&(&str, RData)| name(r.0).to_lowercase() == query.name().to_lowercase();
                 for (_, data) in records.iter().filter(known) {
-                    if data.record_type() == query.query_type() && fault.get().is_none() {
+                    let fits = [query.query_type(), RecordType::CNAME].contains(&data.record_type());
+                    if fits && fault.get().is_none() {
                         answer.add_answer(Record::from_rdata(query.name().clone(), 0, data.clone()));
                     }
                 }
@@ -297,6 +298,51 @@ fn late_network() {
         assert!(two.dns.is_some() && two.files != one.files);
         std::fs::remove_file(&path).unwrap();
         assert!(system.resolver().await.dns.is_none());
+    });
+}
+
+/// Aliases that lead to themselves, in a ring or nowhere, and services that name one another: each search ends, and
+/// with few questions (the resolver follows at most eight aliases).
+#[test]
+fn records_that_loop() {
+    local(async {
+        let alias = |to| RData::CNAME(CNAME(name(to)));
+        let srv = |to| RData::SRV(SRV::new(0, 0, 5060, name(to)));
+        let server = Server::start(vec![
+            ("self.example.", alias("self.example.")),
+            ("one.example.", alias("two.example.")),
+            ("two.example.", alias("three.example.")),
+            ("three.example.", alias("one.example.")),
+            ("gone.example.", alias("nowhere.example.")),
+            ("_sip._udp.ring.example.", srv("_sip._udp.ring.example.")),
+            ("_sip._tcp.ring.example.", srv("_sip._udp.ring.example.")),
+            ("_sip._udp.alias.example.", alias("_sip._udp.alias.example.")),
+            ("alias.example.", a(6)),
+            ("_sip._udp.deep.example.", srv("one.example.")),
+            ("_sip._udp.deep.example.", srv("pbx.example.")),
+            ("pbx.example.", alias("real.example.")),
+            ("real.example.", a(4)),
+        ])
+        .await;
+        for (host, expected) in [
+            ("self.example", None),
+            ("one.example", None),
+            ("gone.example", None),
+            ("ring.example", None),
+            ("alias.example", Some("0 UDP 192.0.2.6:5060")),
+            ("deep.example", Some("0 UDP 192.0.2.4:5060")),
+            ("pbx.example", Some("0 UDP 192.0.2.4:5060")),
+        ] {
+            let mut names = server.names("/nonexistent".as_ref());
+            let before = server.asked.get();
+            let found = find(&mut names, host, &[0]).await.remove(0).1;
+            let asked = server.asked.get() - before;
+            match expected {
+                Some(place) => assert_eq!(show(&found), [place], "{host}"),
+                None => assert!(found.is_err(), "{host}: {found:?}"),
+            }
+            assert!(asked <= 48, "{host}: {asked} questions");
+        }
     });
 }
 
