@@ -104,4 +104,17 @@ mod tests {
         assert_eq!(at(&utc, "2026-10-31T23:59:59Z"), None);
         assert_eq!(at(&utc, "2026-11-01T00:00:00Z"), Some((6, 0, 0)));
     }
+
+    /// A time service in wrong hands can say anything: the answer depends on what it says now, and on nothing before.
+    #[test]
+    fn jumps_leave_nothing_behind() {
+        let auckland = clock("Pacific/Auckland");
+        let noon = (0, 12, 30);
+        for wild in [Timestamp::MIN, Timestamp::UNIX_EPOCH, Timestamp::MAX] {
+            let there = auckland.at(wild);
+            assert_eq!(there.is_some(), wild == Timestamp::MAX, "{wild}");
+            assert!(there.is_none_or(|t| t.weekday < 7 && t.minute < 24 * 60), "{there:?}");
+            assert_eq!(at(&auckland, "2027-01-10T23:30:00Z"), Some(noon));
+        }
+    }
 }

@@ -315,6 +315,96 @@ fn many_who_know_the_code_all_get_in() {
     }
 }
 
+/// Who can set the clock on the wall opens hours with it, and nothing else: locks run by the monotonic clock.
+#[test]
+fn jumps_of_the_wall_clock_open_hours_alone() {
+    let at = |weekday, hour: u16| {
+        Some(LocalTime {
+            weekday,
+            minute: hour * 60,
+        })
+    };
+    let wild = [at(0, 12), at(6, 12), None, at(0, 17), at(0, 18), at(0, 12), at(3, 3)];
+    let mut own = with_codes();
+    own.hours = Hours(vec!["Mon-Fri 06:00-18:00".parse().unwrap()]);
+    let mut site = site(vec![own]);
+    site.codes[1].hours = Hours(vec!["Mon-Fri 06:00-12:00".parse().unwrap()]);
+    let mut gate = Gate::new(site);
+    let now = Instant::now();
+    // Each call is judged by the time that the clock shows as it comes.
+    for (call, (local, why)) in (1..).zip(wild.into_iter().zip([false, true, false, false, true, false, true])) {
+        gate.call(&incoming(call, "201", PHONE), local, now);
+        let closed = |o: &Output| {
+            matches!(
+                o,
+                Output::Refuse {
+                    why: Refusal::Closed,
+                    ..
+                }
+            )
+        };
+        assert_eq!(outputs(&mut gate, now).iter().any(closed), why, "{local:?}");
+        gate.gone(CallId(call));
+    }
+    // A code by the time at which it is checked, however long the call is there.
+    let enter = |gate: &mut Gate, call: u64, user: &str, keys: &str, found, local, now| {
+        gate.call(&incoming(call, user, PHONE), at(0, 11), now);
+        while gate.poll_output().is_some() {}
+        for key in keys.chars() {
+            gate.key(CallId(call), key, now);
+        }
+        let check = std::iter::from_fn(|| gate.poll_output()).find_map(|o| match o {
+            Output::Check { check, .. } => Some(check),
+            _ => None,
+        });
+        let Some(check) = check else { return None };
+        gate.checked(check, found, local, now);
+        let opened = grant(&outputs(gate, now)).is_some();
+        gate.gone(CallId(call));
+        Some(opened)
+    };
+    assert_eq!(
+        enter(&mut gate, 20, "301", "480162#", Some(1), at(0, 11), now),
+        Some(true)
+    );
+    assert_eq!(
+        enter(&mut gate, 21, "302", "480162#", Some(1), at(0, 13), now),
+        Some(false)
+    );
+    assert_eq!(enter(&mut gate, 22, "303", "480162#", Some(1), None, now), Some(true));
+    assert_eq!(
+        enter(&mut gate, 23, "304", "7391#", Some(0), at(6, 3), now),
+        Some(true),
+        "it came in hours"
+    );
+    // Wrong until locked; no time of the wall ends the lock, its own does.
+    let mut call = 30;
+    while enter(&mut gate, call, "305", "0666#", None, at(0, 11), now).is_some() {
+        call += 1;
+        assert!(call < 40, "never locked");
+    }
+    for local in wild {
+        call += 1;
+        gate.call(&incoming(call, "305", PHONE), local, now);
+        let refused = outputs(&mut gate, now).into_iter().find_map(|o| match o {
+            Output::Refuse { why, .. } => Some(why),
+            _ => None,
+        });
+        assert!(
+            matches!(refused, Some(Refusal::Closed | Refusal::Locked(Whose::Caller))),
+            "{local:?}: {refused:?}"
+        );
+        let open = local.is_none_or(|at| at.weekday == 0 && at.minute < 18 * 60);
+        assert_eq!(refused == Some(Refusal::Closed), !open, "{local:?}");
+    }
+    // The first lock (`CALLER` in the lock-out).
+    let later = now + Duration::from_secs(30);
+    assert_eq!(
+        enter(&mut gate, 60, "305", "7391#", Some(0), at(0, 11), later),
+        Some(true)
+    );
+}
+
 /// The whole gate, not only its counts: 64 lines that dial as fast as they can, for a day.
 #[test]
 fn sixty_four_lines_at_full_speed_get_few_codes_checked() {
