@@ -164,23 +164,27 @@ impl Keyed {
 
         let window = self.window(ssrc);
         let near = window.map(|w| w.roll_over(seq));
-        if let (Some(window), Some(roc)) = (window, near)
-            && !window.is_fresh(index(roc))
-        {
-            return Err(Refused::Replayed);
-        }
+        let fresh = window.is_none_or(|w| w.is_fresh(index(w.roll_over(seq))));
         let mac = self.rtp.authenticator(covered);
         let found = match near {
-            Some(roc) if mac.fits(Some(roc), tag) => Some(roc),
-            // Not heard for more than half a turn.
-            Some(roc) => find.search(roc.saturating_add(1), tag, &mac),
+            Some(roc) if fresh && mac.fits(Some(roc), tag) => Some(roc),
+            // Not heard for more than half a turn, so that the guess is one too low (RFC 3711 §3.3.1).
+            Some(roc) => roc
+                .checked_add(1)
+                .filter(|roc| mac.fits(Some(*roc), tag))
+                .or_else(|| find.search(roc.saturating_add(2), tag, &mac)),
             None => FIRST_ROCS
                 .into_iter()
                 .chain(find.hint)
                 .find(|roc| mac.fits(Some(*roc), tag))
                 .or_else(|| find.search(2, tag, &mac)),
         };
-        let index = index(found.ok_or(Refused::NotAuthentic)?);
+        let refused = if fresh {
+            Refused::NotAuthentic
+        } else {
+            Refused::Replayed
+        };
+        let index = index(found.ok_or(refused)?);
         let source = self.source(ssrc, find.used, find.scope.sources());
         source.rtp.get_or_insert(Window::new(index)).note(index);
         if let Some(payload) = octets.get_mut(header..end) {

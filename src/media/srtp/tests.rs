@@ -471,3 +471,33 @@ proptest! {
         let _ = protector.rtcp(&mut octets);
     }
 }
+
+/// RFC 3711 §3.3.1: after more than half a turn of sequence numbers the guess of the roll-over counter is one too low. A
+/// call whose audio was away for so long goes on, and what was recorded before cannot be played again.
+#[test]
+fn a_call_goes_on_after_a_long_gap() {
+    let key = some_master(Suite::Aes128Tag80, 77);
+    for lost in [1, 32_760, 32_769, 40_000, 65_530, 65_535] {
+        let mut protector = Protector::new(&key);
+        let mut opener = Opener::new(&key, Scope::Call);
+        let at = Instant::now();
+        let mut recorded = Vec::new();
+        for n in 0..3u64 {
+            for k in 0..100u64 {
+                let seq = (65_000 + n * (lost + 100) + k) as u16;
+                let packet = protected(&mut protector, &rtp(9, seq, 0, None, b"timber"));
+                opener
+                    .open(&mut packet.clone(), at)
+                    .unwrap_or_else(|e| panic!("{lost}, {n}, {k}: {e}"));
+                recorded.push(packet);
+            }
+            for k in 100..100 + lost {
+                let seq = (65_000 + n * (lost + 100) + k) as u16;
+                protected(&mut protector, &rtp(9, seq, 0, None, b"timber"));
+            }
+        }
+        for mut packet in recorded {
+            assert!(opener.open(&mut packet, at).is_err());
+        }
+    }
+}
