@@ -3,7 +3,7 @@
 use std::net::IpAddr;
 use std::time::Duration;
 
-use hornwire::config::plan::{CardOutput, Chime, Plan, RelayLine};
+use hornwire::config::plan::{CardOutput, Chime, Plan, RelayLine, Srtp};
 use hornwire::config::{self, Loaded};
 use hornwire::media::Codec;
 use hornwire::page::{Loss, RelayId, ZoneId};
@@ -20,7 +20,18 @@ fn installed(name: &str) -> Loaded {
         read(&source("config/quayside-secrets.toml")),
         0o600,
     );
+    let (certificate, key) = certificate();
+    scratch.file("quayside-ca.pem", &certificate, 0o644);
+    scratch.file("hornwire.pem", &certificate, 0o644);
+    scratch.file("hornwire-key.pem", key, 0o600);
     config::load_with(&path, None).unwrap()
+}
+
+/// A certificate that is its own CA, and its key: PEM.
+fn certificate() -> (String, String) {
+    let key = rcgen::KeyPair::generate().unwrap();
+    let parameters = rcgen::CertificateParams::new(vec!["board.quayside.example".to_owned()]).unwrap();
+    (parameters.self_signed(&key).unwrap().pem(), key.serialize_pem())
 }
 
 fn plan(name: &str) -> Plan {
@@ -39,7 +50,7 @@ fn every_example_is_free_of_problems() {
             examples += 1;
         }
     }
-    assert!(examples >= 3);
+    assert!(examples >= 5);
 }
 
 #[test]
@@ -139,6 +150,33 @@ fn multi() {
     let group = &plan.groups[0];
     assert_eq!((group.codec, group.payload_type), (Some(Codec::Opus), Some(111)));
     assert_eq!(group.loss, Loss::End);
+}
+
+#[test]
+fn tls() {
+    let plan = plan("quayside-tls.toml");
+    let files = &plan.tls;
+    for (file, name) in [
+        (&files.ca, "quayside-ca.pem"),
+        (&files.certificate, "hornwire.pem"),
+        (&files.key, "hornwire-key.pem"),
+        (&files.client_ca, "quayside-ca.pem"),
+    ] {
+        assert!(file.as_ref().unwrap().ends_with(name), "{file:?}");
+    }
+    assert_eq!(plan.sip.listen, [(Transport::Tls, "0.0.0.0:5061".parse().unwrap())]);
+    let registrars: Vec<_> = plan.extensions[0]
+        .registrars
+        .iter()
+        .map(|r| (r.hop.host.as_str(), r.hop.secure))
+        .collect();
+    assert_eq!(
+        registrars,
+        [("pbx.quayside.example", true), ("spare.quayside.example", true)]
+    );
+    assert!(plan.extensions[1].registrars.is_empty());
+    assert!(plan.extensions.iter().all(|e| e.srtp == Srtp::Require));
+    assert!(plan.groups[0].srtp.is_some());
 }
 
 /// The reference in the source tree is what the program prints.
