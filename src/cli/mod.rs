@@ -108,7 +108,7 @@ enum Command {
     },
     /// Make the line of an access code for the secrets file.
     #[command(after_help = concat!(
-        "Example:\n  hornwire code gatehouse | sudo tee -a /etc/hornwire/secrets.toml\n\n",
+        "Example:\n  hornwire code gatehouse | sudo tee -a /etc/hornwire/quayside-secrets.toml\n\n",
         "Asks for the code twice without showing it, or reads one line of standard input.\n",
         "The line holds its argon2id hash, from which the code cannot be read. A code has\n",
         "4 to 16 digits; what is guessed first (1234, 7777, a year) is not taken.\n\n",

@@ -72,6 +72,12 @@ fn resolve_names(sheets: &Sheets, section: &str, names: &[Named], key: &str, pro
         let known = || sheets.of(section).map(|s| s.name.as_str());
         let hint = match nearest(name, known()) {
             Some(near) => format!("did you mean \"{near}\"?"),
+            // Perhaps the code itself, where everybody can read it.
+            None if section == "codes" && !name.is_empty() && name.bytes().all(|b| b.is_ascii_digit()) => {
+                "write a name, such as gatehouse, with a table [codes.gatehouse]; no code stands in this file: \
+                 `hornwire code gatehouse` makes the line for the secrets file"
+                    .to_owned()
+            }
             None => format!("add a table [{section}.{}]", super::problem::step(name)),
         };
         let wanted = match known().count() {

@@ -296,6 +296,16 @@ pub(super) fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) 
         .map(|(_, k)| k)
 }
 
+/// The one of `known` that is a word of `word`, or that `word` begins: `private_key` for `key`, `cert` for `certificate`.
+pub(super) fn akin<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    let word = word.to_lowercase();
+    let mut fitting = known.into_iter().filter(|k| {
+        let is_part = word.split(['_', '-']).any(|part| part == *k);
+        is_part || (word.len() >= 3 && k.starts_with(&word))
+    });
+    fitting.next().filter(|_| fitting.next().is_none())
+}
+
 /// `a, b or c`, each in backticks.
 pub(super) fn alternatives<'a>(words: impl IntoIterator<Item = &'a str>) -> String {
     let words: Vec<String> = words

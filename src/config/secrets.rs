@@ -59,7 +59,7 @@ pub(super) fn read(origin: &Origin, problems: &mut Problems) -> Secrets {
         Err(error) => {
             let hint = match (error.kind(), origin.key) {
                 (std::io::ErrorKind::NotFound, "file") => format!(
-                    "make it, with a line `NAME = \"password\"` for each secret, then: chmod 600 {}",
+                    "make it, with a line `NAME = \"password\"` for each secret, then: chgrp hornwire {0} && chmod 640 {0}",
                     cut_path(&file)
                 ),
                 (std::io::ErrorKind::NotFound, _) => "the unit file needs LoadCredential= for it".to_owned(),
@@ -116,7 +116,10 @@ fn permissions(path: &Path, problems: &mut Problems) {
             key: String::new(),
             found: format!("mode {mode:03o}: other users of this machine can read or change the passwords"),
             wanted: "a secrets file for the daemon's user only".to_owned(),
-            hint: format!("chmod 600 {}", cut_path(&path.display().to_string())),
+            hint: format!(
+                "chgrp hornwire {0} && chmod 640 {0}; where its owner runs the daemon: chmod 600 {0}",
+                cut_path(&path.display().to_string())
+            ),
         });
     }
 }
@@ -127,13 +130,24 @@ fn names(text: &str, problems: &mut Problems) -> BTreeMap<String, Secret> {
     let (root, errors) = DeTable::parse_recoverable(text);
     for error in errors {
         // The parser's own words stay out: they could come to quote the line.
+        let (found, hint) = if error.message() == "duplicate key" {
+            (
+                "a name for the second time",
+                "the same name stands further up: take the old line out",
+            )
+        } else {
+            (
+                "a line that cannot be read (not shown)",
+                "put the password in quotes; in 'single' quotes a backslash stands for itself",
+            )
+        };
         problems.syntax(
             error.span().map_or(0, |s| s.start),
             Complaint {
                 key: String::new(),
-                found: "a line that cannot be read (not shown)".to_owned(),
+                found: found.to_owned(),
                 wanted: WANTED.to_owned(),
-                hint: "put the password in quotes; in 'single' quotes a backslash stands for itself".to_owned(),
+                hint: hint.to_owned(),
             },
         );
     }

@@ -227,6 +227,9 @@ pub(super) fn registrar(text: &str) -> Result<Registrar, Hint> {
     if rest.contains('@') {
         return hint("no user or password here: the number goes into `user`, the password into the secrets file");
     }
+    if rest.contains(|c: char| c == ',' || c.is_whitespace()) {
+        return hint("several are a list, each in quotes of its own: [\"sip:HOST\", \"sip:HOST\"]");
+    }
     let mut parts = rest.split(';');
     let (host, port) = host_and_port(parts.next().unwrap_or_default())?;
     let mut transport = None;

@@ -10,7 +10,17 @@ use crate::tls::{Fault, Files, Material, Part};
 
 /// Where the files are; tells what is wrong with them.
 pub(super) fn files(sheets: &Sheets, path: &Path, credentials: Option<&Path>, problems: &mut Problems) -> Files {
+    let by_tls = sheets
+        .of("extensions")
+        .flat_map(|s| s.registrars("registrar").iter().chain(s.registrars("outbound_proxy")))
+        .find(|(server, _)| server.hop.is_encrypted());
+    let connects = by_tls.is_some();
     let Some(sheet) = sheets.of("tls").next() else {
+        if let Some((_, at)) = by_tls
+            && Material::read(&Files::default(), true).is_ok_and(|m| !m.trusts_somebody())
+        {
+            problems.warning(*at, nobody_is_believed());
+        }
         return Files::default();
     };
     let place = |key: &str| -> Option<PathBuf> {
@@ -24,10 +34,6 @@ pub(super) fn files(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pr
         client_ca: place("client_ca"),
     };
     let listens = listens(sheets);
-    let connects = sheets
-        .of("extensions")
-        .flat_map(|s| s.registrars("registrar").iter().chain(s.registrars("outbound_proxy")))
-        .any(|(server, _)| server.hop.is_encrypted());
     together(sheet, sheets, listens, problems);
     match Material::read(&files, connects) {
         Ok(material) => {
@@ -35,15 +41,7 @@ pub(super) fn files(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pr
                 tell(sheet, &fault, problems);
             }
             if connects && !material.trusts_somebody() {
-                problems.warning(
-                    sheet.at,
-                    Complaint::new(
-                        "tls.ca".to_owned(),
-                        "a registrar by TLS, and no CA that this system trusts",
-                        "a CA that vouches for the registrar",
-                        "install the package ca-certificates, or write `ca` in [tls]",
-                    ),
-                );
+                problems.warning(sheet.at, nobody_is_believed());
             }
         }
         Err(faults) => {
@@ -53,6 +51,15 @@ pub(super) fn files(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pr
         }
     }
     files
+}
+
+fn nobody_is_believed() -> Complaint {
+    Complaint::new(
+        "tls.ca".to_owned(),
+        "a registrar by TLS, and no CA that this system trusts",
+        "a CA that vouches for the registrar",
+        "install the package ca-certificates, or write `ca` in [tls]",
+    )
 }
 
 /// The place of the first `tls:` entry of `sip.listen`.

@@ -138,7 +138,7 @@ impl Reader<'_> {
             (DeValue::Array(_), _) => "write one value, without brackets".to_owned(),
             (
                 DeValue::Integer(_) | DeValue::Float(_) | DeValue::Boolean(_),
-                Kind::Text | Kind::User | Kind::Name(_) | Kind::Names { .. },
+                Kind::Text | Kind::User | Kind::Name(_) | Kind::Names { .. } | Kind::Callers,
             ) => "put quotes around it".to_owned(),
             _ => String::new(),
         };

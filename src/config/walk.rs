@@ -5,7 +5,7 @@ use std::borrow::Cow;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use super::problem::{Complaint, Problems, alternatives, nearest, quote, step};
+use super::problem::{Complaint, Problems, akin, alternatives, nearest, quote, step};
 use super::schema::{self, Absent, Section};
 use super::sheet::{Sheet, Sheets};
 use super::text;
@@ -388,7 +388,7 @@ fn unknown_key(
     } else if only_shared && section.key(name).is_some() {
         complaint.found = "a key that has no default".to_owned();
         complaint.hint = format!("write `{name}` in each [{}.NAME]", section.path);
-    } else if let Some(near) = nearest(name, known()) {
+    } else if let Some(near) = nearest(name, known()).or_else(|| akin(name, known())) {
         complaint.hint = format!("did you mean `{near}`?");
     } else if (section.path, name) == ("groups", "no_packet_limit") {
         complaint.hint = "a group's page ends by `idle`".to_owned();

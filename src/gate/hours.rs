@@ -32,7 +32,7 @@ pub struct Hours(pub Vec<Span>);
 /// Why a text is no span.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum HoursError {
-    #[error("write days and times: \"Mon-Fri 06:00-18:00\"")]
+    #[error("write the days without a space, a space, and the times: \"Mon-Fri 06:00-18:00\"")]
     Shape,
     #[error("the days are Mon Tue Wed Thu Fri Sat Sun, or daily")]
     Day,
@@ -47,6 +47,10 @@ impl FromStr for Span {
 
     fn from_str(text: &str) -> Result<Self, Self::Err> {
         let (days, times) = text.trim().split_once(char::is_whitespace).ok_or(HoursError::Shape)?;
+        // `Mon - Fri 06:00-18:00`, `Mon-Fri, 06:00-18:00`.
+        if days.ends_with(',') || !times.trim_start().starts_with(|c: char| c.is_ascii_digit()) {
+            return Err(HoursError::Shape);
+        }
         let (from, to) = times.trim().split_once('-').ok_or(HoursError::Shape)?;
         let (from, to) = (time(from.trim())?, time(to.trim())?);
         if from == to || from == DAY {

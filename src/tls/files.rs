@@ -389,7 +389,7 @@ fn permissions(file: &Path) -> Option<Fault> {
         file: file.to_owned(),
         found: format!("mode {mode:03o}: other users of this machine can read or change the private key"),
         wanted: "a private key for the daemon's user only",
-        hint: "chmod 600 FILE, or chgrp hornwire FILE && chmod 640 FILE".to_owned(),
+        hint: "chgrp hornwire FILE && chmod 640 FILE; where its owner runs the daemon: chmod 600 FILE".to_owned(),
         mild: true,
     })
 }

@@ -90,6 +90,11 @@ fn encrypted_audio() {
 }
 
 #[test]
+fn slips_of_the_first_time() {
+    stored("slips");
+}
+
+#[test]
 fn warnings_only() {
     stored("quiet");
 }

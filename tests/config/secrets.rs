@@ -94,11 +94,29 @@ fn a_file_that_others_can_read_is_warned_about() {
             told.starts_with(&format!("s.toml: warning\n    found   mode {mode:03o}")),
             "{told}"
         );
-        assert!(told.contains("hint    chmod 600 s.toml"), "{told}");
+        assert!(
+            told.contains("hint    chgrp hornwire s.toml && chmod 640 s.toml"),
+            "{told}"
+        );
     }
     for mode in [0o600, 0o400, 0o640] {
         assert_eq!(load("file = 's.toml'", GOOD, mode, false).1, "");
     }
+}
+
+#[test]
+fn a_line_that_replaces_another_and_left_it_there() {
+    let text = b"yard-page = 'plank-otter-42'\nyard-page = 'plank-otter-43'\n";
+    let (loaded, told) = load("file = 's.toml'", text, 0o600, false);
+    assert!(loaded.plan.is_none());
+    assert!(
+        told.starts_with("s.toml:2:1: error\n    found   a name for the second time"),
+        "{told}"
+    );
+    assert!(
+        told.contains("take the old line out") && !told.contains("otter"),
+        "{told}"
+    );
 }
 
 #[test]

@@ -42,6 +42,7 @@ pub(super) fn extensions(sheets: &Sheets, problems: &mut Problems) {
                 ),
             );
         }
+        unasserted(sheet, sheets, registrar, problems);
         if sheet.flag("registrar_only") == Some(true) && sheet.wrote("networks") {
             problems.warning(
                 sheet.at("networks"),
@@ -53,6 +54,26 @@ pub(super) fn extensions(sheets: &Sheets, problems: &mut Problems) {
                 ),
             );
         }
+    }
+}
+
+/// Keys that want somebody whose word counts, where there is nobody: neither a registrar nor a trusted peer.
+fn unasserted(sheet: &Sheet, sheets: &Sheets, registrar: bool, problems: &mut Problems) {
+    let trusts = |s: &Sheet| !s.networks("trusted").is_empty() || s.faulty("trusted");
+    if registrar || sheets.of("sip").any(trusts) {
+        return;
+    }
+    let hint = "name the gateway's address in `trusted` of [sip], and let it in by `networks`";
+    let mut tell = |key: &str, found: &str, hint: &str| {
+        let wanted = "a registrar, or a peer in `sip.trusted`, whose word about callers counts";
+        problems.idle(sheet.at(key), Complaint::new(sheet.path(key), found, wanted, hint));
+    };
+    if sheet.wrote("urgent") && !sheet.urgent("urgent").is_empty() {
+        tell("urgent", "headers that nobody may send", hint);
+    }
+    if sheet.flag("asserted_only") == Some(true) {
+        let hint = format!("as it is, nobody can call it: {hint}");
+        tell("asserted_only", "true, with nobody who asserts", &hint);
     }
 }
 

@@ -41,6 +41,10 @@ fn urgency(text: &str) -> Result<(), Hint> {
             .all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b"-._".contains(&b));
     if fine {
         Ok(())
+    } else if text.contains(|c: char| c == ':' || c.is_whitespace()) {
+        Err(Hint(
+            "the header's value alone, without its name: \"emergency\"".to_owned(),
+        ))
     } else if text.bytes().any(|b| b.is_ascii_uppercase()) {
         Err(Hint("write it in lower case".to_owned()))
     } else {
