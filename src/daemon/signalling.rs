@@ -232,7 +232,17 @@ impl Control {
             Event::Change { call, offer } => self.change(call, offer, now),
             Event::ChangeAnswered { call, answer } => self.take_answer(call, &answer, now),
             Event::Ended { call, how } => self.call_ended(call, how, now),
-            Event::TurnedAway { peer, caller, why } => self.tell(Message::TurnedAway { peer, caller, why }),
+            Event::TurnedAway {
+                peer,
+                caller,
+                dialled,
+                why,
+            } => self.tell(Message::TurnedAway {
+                peer,
+                caller,
+                dialled,
+                why,
+            }),
         }
     }
 

@@ -103,6 +103,8 @@ pub enum Message {
     TurnedAway {
         peer: SocketAddr,
         caller: String,
+        /// What was dialled, where no extension has it; otherwise empty.
+        dialled: String,
         why: &'static str,
     },
     /// A connection for signalling that could not be made or agreed on, with a registrar or with who connected to us.
@@ -272,13 +274,29 @@ impl Message {
             )
             .with("EXTENSION", extension)
             .with("REGISTRAR", registrar),
-            Message::TurnedAway { peer, caller, why } => Entry::new(
-                kind::TURNED_AWAY,
-                format!("turned away a caller ({}) from {peer}: {why}", or_unknown(caller)),
-            )
-            .with("CALLER", caller)
-            .with("PEER", peer)
-            .with("CAUSE", why),
+            Message::TurnedAway {
+                peer,
+                caller,
+                dialled,
+                why,
+            } => {
+                let number = if dialled.is_empty() {
+                    String::new()
+                } else {
+                    format!(" as {dialled}")
+                };
+                Entry::new(
+                    kind::TURNED_AWAY,
+                    format!(
+                        "turned away a caller ({}) from {peer}: {why}{number}",
+                        or_unknown(caller)
+                    ),
+                )
+                .with("CALLER", caller)
+                .with("DIALLED", dialled)
+                .with("PEER", peer)
+                .with("CAUSE", why)
+            }
             Message::ConnectionFailed {
                 name,
                 peer,
@@ -455,9 +473,9 @@ fn or_unknown(caller: &str) -> &str {
     if caller.trim().is_empty() { "unknown" } else { caller }
 }
 
-/// `0.5 s`, `32 s`, `60 min`.
+/// `0.5 s`, `32 s`, `60 min`; to the nearest.
 fn seconds(duration: Duration) -> String {
-    let whole = duration.as_secs();
+    let whole = duration.saturating_add(Duration::from_millis(500)).as_secs();
     if duration < Duration::from_secs(10) && duration.subsec_nanos() != 0 {
         format!("{:.1} s", duration.as_secs_f64())
     } else if whole >= 600 && whole.is_multiple_of(60) {

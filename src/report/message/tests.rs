@@ -34,7 +34,8 @@ fn samples() -> Vec<Message> {
         Message::TurnedAway {
             peer,
             caller: String::new(),
-            why: "not a listed network",
+            dialled: "8599".into(),
+            why: "no such extension",
         },
         Message::ConnectionFailed {
             name: "pbx.quayside.example (192.0.2.7:5061)".into(),
@@ -187,7 +188,7 @@ fn texts_read_well() {
         "ready to page at Quayside Timber, version 0.1.0",
         "extension yard is registered at pbx.quayside.example (192.0.2.5:5060, UDP) for 60 min",
         "extension yard cannot register at pbx.quayside.example: 401 Unauthorized; next try in 30 s",
-        "turned away a caller (unknown) from 192.0.2.7:5060: not a listed network",
+        "turned away a caller (unknown) from 192.0.2.7:5060: no such extension as 8599",
         "page 12 from yard (Gate office <201>) is heard in zone shed",
     ] {
         assert!(texts.iter().any(|text| text == expected), "{expected}\n{texts:#?}");
@@ -198,6 +199,8 @@ fn texts_read_well() {
 fn durations_in_words() {
     assert_eq!(seconds(Duration::from_millis(500)), "0.5 s");
     assert_eq!(seconds(Duration::from_secs(32)), "32 s");
+    // What is left of 30 s, a moment later.
+    assert_eq!(seconds(Duration::from_millis(29_998)), "30 s");
     assert_eq!(seconds(Duration::from_secs(3600)), "60 min");
     assert_eq!(seconds(Duration::from_secs(3599)), "3599 s");
 }

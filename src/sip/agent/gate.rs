@@ -3,9 +3,10 @@
 use std::net::{IpAddr, SocketAddr};
 use std::time::{Duration, Instant};
 
+use super::incoming::dialled;
 use super::{Agent, Event, Flow};
 use crate::sip::network::Network;
-use crate::sip::wire::{Address, Carrier, Message, display};
+use crate::sip::wire::{Address, Carrier, Message, Request, display};
 
 /// Addresses remembered so that each is told once.
 const MAX_REMEMBERED: usize = 64;
@@ -68,6 +69,9 @@ impl Gate {
 /// Why a stranger is not heard.
 const STRANGER: &str = "neither a registrar nor a listed network";
 
+/// Nobody has what was dialled, so it is told.
+pub(super) const NO_EXTENSION: &str = "no such extension";
+
 impl Agent {
     /// A connection from an address that is not let in: the driver reads nothing from it and closes it.
     pub fn handle_strange_connection(&mut self, peer: SocketAddr, now: Instant) {
@@ -76,6 +80,7 @@ impl Agent {
             self.event(Event::TurnedAway {
                 peer,
                 caller: String::new(),
+                dialled: String::new(),
                 why: STRANGER,
             });
         }
@@ -97,17 +102,23 @@ impl Agent {
         self.event(Event::TurnedAway {
             peer: flow.peer,
             caller,
+            dialled: String::new(),
             why: STRANGER,
         });
     }
 
     /// A caller that passed the gate and still gets no call. Told once in a while.
-    pub(super) fn turn_away(&mut self, flow: Flow, from: &Address, why: &'static str, now: Instant) {
+    pub(super) fn turn_away(&mut self, flow: Flow, request: &Request, why: &'static str, now: Instant) {
         self.figures.turned_away += 1;
         if self.gate.is_news(flow.peer.ip().to_canonical(), why, now) {
+            let number = match why {
+                NO_EXTENSION => display(dialled(request).as_bytes(), MAX_CALLER),
+                _ => String::new(),
+            };
             self.event(Event::TurnedAway {
                 peer: flow.peer,
-                caller: caller(from),
+                caller: caller(&request.from),
+                dialled: number,
                 why,
             });
         }

@@ -110,7 +110,7 @@ fn telephone_number(octets: &[u8]) -> String {
     text(&number)
 }
 
-fn dialled(request: &Request) -> String {
+pub(super) fn dialled(request: &Request) -> String {
     let user = request.uri.sip().and_then(|u| u.user_name());
     user.map(|u| text(&u)).unwrap_or_default()
 }

@@ -219,6 +219,8 @@ pub enum Event {
     TurnedAway {
         peer: SocketAddr,
         caller: String,
+        /// The user part that was dialled, where it says why; otherwise empty.
+        dialled: String,
         why: &'static str,
     },
 }

@@ -7,6 +7,7 @@ use rsip::Method;
 
 use super::Transport;
 use super::abilities::{ALLOW, described, lacking};
+use super::gate::NO_EXTENSION;
 use super::server::{ServerKey, key};
 use super::{Agent, ExtensionId, Flow};
 use crate::sip::wire::{Request, RequestLine, Uri};
@@ -138,7 +139,7 @@ impl Agent {
             let status = if request.max_forwards == Some(0) { 483 } else { 404 };
             self.reject(own, status, &[], now);
             if request.method.is(Method::Invite) {
-                self.turn_away(flow, &request.from, "no such extension", now);
+                self.turn_away(flow, request, NO_EXTENSION, now);
             }
             return;
         }

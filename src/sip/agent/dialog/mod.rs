@@ -98,7 +98,7 @@ impl Agent {
         if !self.belongs(id, flow) {
             // As if the call were not there.
             self.reject(own, 481, &[], now);
-            return self.turn_away(flow, &request.from, "a request within a call from another address", now);
+            return self.turn_away(flow, request, "a request within a call from another address", now);
         }
         let Some(c) = self.calls.get_mut(&id) else {
             return;

@@ -39,6 +39,25 @@ fn strangers_get_nothing() {
     }
 }
 
+#[test]
+fn a_number_that_nobody_has_is_told() {
+    let mut world = World::plain();
+    world.datagram(PEER, invite("a").replace("INVITE sip:600@", "INVITE sip:6%300%1b@"));
+    let told: Vec<_> = world
+        .events
+        .iter()
+        .filter_map(|e| match e {
+            Event::TurnedAway { dialled, why, .. } => Some((dialled.as_str(), *why)),
+            _ => None,
+        })
+        .collect();
+    let [(dialled, "no such extension")] = told.as_slice() else {
+        panic!("{told:?}");
+    };
+    // Escapes of RFC 3261 §19.1.2 are undone, and what drives a terminal does not get into the journal.
+    assert!(dialled.starts_with("600") && !dialled.contains('\u{1b}'), "{dialled:?}");
+}
+
 /// Told once in a while per address, and not without bound over many addresses.
 #[test]
 fn a_scan_fills_no_journal() {
