@@ -6,6 +6,7 @@ use std::path::Path;
 use hornwire::config::plan::Plan;
 use hornwire::config::{self, Loaded, Severity};
 use hornwire::daemon::{self, Edges, StartError};
+use hornwire::device::memory;
 use hornwire::device::relay;
 use hornwire::device::service::Service;
 use hornwire::report::journal;
@@ -19,6 +20,7 @@ pub fn run(file: &Path) -> Exit {
         Ok(plan) => plan,
         Err(exit) => return exit,
     };
+    memory::give_back();
     let outcome = drive(async {
         let stop = stop_signal()?;
         daemon::run(plan.clone(), Edges::real(&plan)?, stop).await

@@ -2,6 +2,7 @@
 #![allow(clippy::disallowed_methods)]
 
 pub mod audio;
+pub mod memory;
 pub mod net;
 pub mod relay;
 pub mod service;

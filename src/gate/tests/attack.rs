@@ -357,7 +357,7 @@ fn jumps_of_the_wall_clock_open_hours_alone() {
             Output::Check { check, .. } => Some(check),
             _ => None,
         });
-        let Some(check) = check else { return None };
+        let check = check?;
         gate.checked(check, found, local, now);
         let opened = grant(&outputs(gate, now)).is_some();
         gate.gone(CallId(call));
