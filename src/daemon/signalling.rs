@@ -149,12 +149,13 @@ impl Control {
             let Some(address) = self.wires.has_moved(&flow) else {
                 continue;
             };
-            self.tell(Message::AddressMoved {
-                before: flow.local.ip(),
-                now: address,
-                peer: flow.peer,
-            });
-            self.agent.moved(flow, now);
+            if self.agent.moved(flow, now) {
+                self.tell(Message::AddressMoved {
+                    before: flow.local.ip(),
+                    now: address,
+                    peer: flow.peer,
+                });
+            }
         }
     }
 

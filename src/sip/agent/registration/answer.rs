@@ -228,6 +228,7 @@ impl Agent {
         r.bound_until = Some(now + expires);
         r.succeeded = Some(now);
         r.flow = Some(flow);
+        r.moved = false;
         if !r.detoured {
             r.detour = None;
         }

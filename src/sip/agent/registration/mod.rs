@@ -78,6 +78,8 @@ pub(super) struct Registration {
     succeeded: Option<Instant>,
     /// The flow that the last binding was made by.
     flow: Option<Flow>,
+    /// Our address under the binding has changed, and is about to be registered anew.
+    moved: bool,
     /// The flow broke: the next round begins with another server, if there is one.
     suspect: bool,
     /// When to look whether a better server is back.
@@ -140,6 +142,7 @@ impl Registration {
             bound_until: None,
             succeeded: None,
             flow: None,
+            moved: false,
             suspect: false,
             return_at: None,
             returns: 0,

@@ -241,6 +241,7 @@ impl Agent {
         r.detoured = false;
         r.plain = false;
         r.suspect = false;
+        r.moved = false;
         r.return_at = None;
         r.phase = Phase::Waiting;
         r.wake = Some(now + retry_in);
@@ -287,7 +288,7 @@ impl Agent {
     pub fn bound_flows(&self) -> Vec<Flow> {
         let mut flows: Vec<Flow> = Vec::new();
         for flow in self.registrations.iter().filter(|r| r.up).filter_map(|r| r.flow) {
-            if !flows.iter().any(|f| is_same(f, &flow)) {
+            if !flows.contains(&flow) {
                 flows.push(flow);
             }
         }
@@ -295,15 +296,27 @@ impl Agent {
     }
 
     /// We no longer have the address that this flow begins at (a new lease, another cable): the registrar is looked up
-    /// again, with the address that leads there now, and bindings made by the flow are made anew.
-    pub fn moved(&mut self, flow: Flow, now: Instant) {
-        for r in self.registrations.iter_mut().filter(|r| r.is_bound_by(&flow)) {
-            r.way.resolved = None;
+    /// again, with the address that leads there now, and bindings made by the flow are made anew. `false`: that is under
+    /// way already.
+    pub fn moved(&mut self, flow: Flow, now: Instant) -> bool {
+        let (mut news, mut others) = (false, Vec::new());
+        for (index, r) in self.registrations.iter_mut().enumerate() {
+            if r.up && r.flow == Some(flow) {
+                news |= !std::mem::replace(&mut r.moved, true);
+                r.way.resolved = None;
+            } else {
+                // Bound by another way, or from the new address already.
+                others.push(index);
+            }
+        }
+        if !news {
+            return false;
         }
         if let Some(id) = flow.connection {
             self.close(id);
         }
-        self.flow_failed(flow, false, &[], now);
+        self.flow_failed(flow, false, &others, now);
+        true
     }
 
     /// Takes the binding away, if there may be one.

@@ -543,15 +543,17 @@ fn a_new_address_of_our_own_is_registered() {
     let flows = world.agent.bound_flows();
     assert_eq!(flows, [udp(REGISTRAR)]);
     // Nothing happens for a flow that no binding was made by.
-    world.agent.moved(udp("192.0.2.77:5060"), world.now);
+    assert!(!world.agent.moved(udp("192.0.2.77:5060"), world.now));
     world.run(Duration::from_secs(100));
     assert!(registrar.fetch(&world).is_empty());
     let (asked, moved) = (world.resolves.len(), world.now);
-    world.agent.moved(flows[0], world.now);
+    assert!(world.agent.moved(flows[0], world.now));
+    assert!(!world.agent.moved(flows[0], world.now), "told once");
     while world.resolves.len() == asked {
         let until = world.now + Duration::from_secs(60);
         assert!(world.step(until), "no resolution asked for");
     }
+    assert!(!world.agent.moved(flows[0], world.now), "nor while it is looked up");
     assert!(world.now - moved <= Duration::from_secs(2));
     let target = Target {
         transport: Transport::Udp,
@@ -575,7 +577,10 @@ fn a_new_address_of_our_own_is_registered() {
     assert_eq!(world.agent.bound_flows()[0].local, address("198.51.100.7:5060"));
     // Many changes in a row do not make a flood.
     let before = world.now;
-    world.agent.moved(world.agent.bound_flows()[0], world.now);
+    assert!(
+        world.agent.moved(world.agent.bound_flows()[0], world.now),
+        "another change"
+    );
     let asked = world.resolves.len();
     while world.resolves.len() == asked {
         let until = world.now + Duration::from_secs(60);

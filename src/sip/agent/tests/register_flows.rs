@@ -28,11 +28,28 @@ fn tcp(id: u64) -> Flow {
 
 /// Waits for the next REGISTER, resolving names on the way; gives it.
 fn next_register(world: &mut World, targets: &[&str]) -> Sent {
+    register_by(world, |world, id| world.resolved(id.0, targets))
+}
+
+/// The same at [`REGISTRAR`], from this address of ours.
+fn next_register_from(world: &mut World, local: &str) -> Sent {
+    register_by(world, |world, id| {
+        let target = Target {
+            transport: Transport::Udp,
+            peer: address(REGISTRAR),
+            local: address(local),
+            rank: 0,
+        };
+        world.agent.resolved(id, vec![target], world.now);
+    })
+}
+
+fn register_by(world: &mut World, resolve: impl Fn(&mut World, RegistrationId)) -> Sent {
     let from = world.sent.len();
     let end = world.now + Duration::from_secs(86_400);
     loop {
         while let Some(id) = world.resolves.pop() {
-            world.resolved(id.0, targets);
+            resolve(world, id);
             world.drain();
         }
         if let Some(sent) = world.sent[from..].iter().find(|s| s.octets.starts_with(b"REGISTER")) {
@@ -359,4 +376,40 @@ fn one_keeper_for_a_flow() {
     world.run(Duration::from_secs(600));
     assert_eq!(world.sent.len(), sent);
     assert!(world.agent.is_idle());
+}
+
+/// Extensions whose bindings were made at different times follow a change of our address one after the other; who has
+/// is left alone, and the change is told once.
+#[test]
+fn one_change_of_address_for_many() {
+    let extensions = ["600", "601", "602"].map(|u| registered(u, "pbx.example", Transport::Udp));
+    let mut world = World::new(settings(extensions.to_vec()));
+    let answer = |world: &mut World, local: &str| {
+        let register = next_register_from(world, local);
+        assert_eq!(register.flow.local, address(local));
+        world.datagram(REGISTRAR, reply(&register, "200 OK", "Expires: 3600\r\n"));
+        register.header("To")
+    };
+    let mut who: Vec<String> = (0..3).map(|_| answer(&mut world, LOCAL)).collect();
+    let old = udp(REGISTRAR);
+    assert_eq!(world.agent.bound_flows(), [old]);
+    // One of them was bound a while after the others, and must wait for longer.
+    world.run(Duration::from_secs(25));
+    let new = "198.51.100.7:5060";
+    assert!(world.agent.moved(old, world.now));
+    let (begun, mut again) = (world.now, Vec::new());
+    for left in [2, 1, 0] {
+        again.push(answer(&mut world, new));
+        let flows = world.agent.bound_flows();
+        assert_eq!(flows.contains(&old), left > 0);
+        assert!(flows.iter().any(|f| f.local == address(new)));
+        assert!(!world.agent.moved(old, world.now), "told once");
+    }
+    assert!(world.now - begun < Duration::from_secs(31));
+    who.sort();
+    again.sort();
+    assert_eq!(again, who);
+    let sent = world.sent.len();
+    world.run(Duration::from_secs(600));
+    assert_eq!(world.sent.len(), sent, "nobody twice");
 }
