@@ -91,9 +91,15 @@ impl Talker {
             .unwrap_or_default();
         self.silent = silent;
         self.seq = self.seq.wrapping_add(1);
-        let ticks = self.samples as u32 * self.codec.clock_rate() / self.codec.sample_rate();
-        self.timestamp = self.timestamp.wrapping_add(ticks);
+        self.pass(1);
         datagram
+    }
+
+    /// So many packets' time has gone by: the timestamp counts it, sent or not (RFC 3550 §5.1). Else all that comes after a
+    /// break is late for a listener who plays by timestamps.
+    pub fn pass(&mut self, packets: u32) {
+        let ticks = self.samples as u32 * self.codec.clock_rate() / self.codec.sample_rate();
+        self.timestamp = self.timestamp.wrapping_add(ticks.wrapping_mul(packets));
     }
 }
 
@@ -122,6 +128,18 @@ mod tests {
             assert_eq!(pair[0].timestamp().wrapping_add(160), pair[1].timestamp());
             assert_eq!(pair[0].ssrc(), t.ssrc());
         }
+    }
+
+    /// RFC 3550 §5.1: the timestamp goes on through a break, the sequence number does not.
+    #[test]
+    fn time_without_packets_is_counted() {
+        let mut t = Talker::new(Codec::Pcmu, 0, 20, 4).unwrap();
+        let before = t.packet(&[]);
+        t.pass(100);
+        let after = t.packet(&[]);
+        let (before, after) = (RtpReader::new(&before).unwrap(), RtpReader::new(&after).unwrap());
+        assert_eq!(after.timestamp().wrapping_sub(before.timestamp()), 101 * 160);
+        assert_eq!(before.sequence_number().next(), after.sequence_number());
     }
 
     /// RFC 7587 §4.1: the Opus clock runs at 48 kHz whatever is inside.
