@@ -73,7 +73,7 @@ impl Leg {
     /// Takes what a new offer and answer agreed on.
     pub fn agree(&mut self, agreed: Agreed, seed: u64, now: Instant) {
         self.held = is_held(self.held, self.agreed, agreed);
-        self.receiver.set_map(agreed.payloads);
+        self.receiver.set_map(agreed.payloads, now);
         self.keypad.set_map(agreed.payloads);
         match (&agreed.keys, &mut self.opener) {
             (Some(keys), Some(opener)) => opener.rekey(&keys.theirs, now),

@@ -12,7 +12,7 @@ use super::source_lock::SourceLock;
 use crate::config::plan::{Plan, Srtp};
 use crate::device::net;
 use crate::gate::{Caller, Gate, Grant, MAX_TRIES, Output, Site, Sound, Standing, Told, Whose};
-use crate::media::{Keypad, Receiver};
+use crate::media::{Keypad, PayloadMap, Receiver};
 use crate::page::{PageId, Refusal};
 use crate::report::message::{GateMessage, Message};
 use crate::sip::agent::{CallId, Cause, ExtensionId, Incoming};
@@ -166,7 +166,7 @@ impl Control {
             peer: incoming.peer,
             agreed: None,
             receiver: Receiver::new(payloads),
-            payloads,
+            payloads: payloads.joined(&PayloadMap::static_types()),
             lock: SourceLock::new(now),
             inside: Vec::new(),
             fence_until: None,

@@ -318,10 +318,12 @@ impl Control {
         if agreed.payloads.iter().all(known) {
             return;
         }
-        leg.payloads = agreed.payloads;
-        let page = leg.page;
+        // A voice that can play what was agreed before and what phones change to most needs not be replaced, which would
+        // lose what it holds.
+        leg.payloads = agreed.payloads.joined(&leg.payloads);
+        let (page, payloads) = (leg.page, leg.payloads);
         if self.pages.get(&page).is_some_and(Page::has_voice) {
-            self.give_voice(page, agreed.payloads, now);
+            self.give_voice(page, payloads, now);
         }
     }
 

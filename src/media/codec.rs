@@ -95,6 +95,12 @@ impl PayloadMap {
         self
     }
 
+    /// This and what the other has besides, as far as there is room: the own assignments win.
+    pub fn joined(self, other: &PayloadMap) -> Self {
+        let besides = other.iter().filter(|(pt, _)| self.format(*pt).is_none());
+        besides.fold(self, |map, (pt, format)| map.with(pt, format))
+    }
+
     pub fn format(&self, payload_type: u8) -> Option<Format> {
         self.iter().find(|(pt, _)| *pt == payload_type).map(|(_, f)| f)
     }
@@ -109,5 +115,25 @@ impl PayloadMap {
             Format::Audio(codec) => Some((pt, codec)),
             _ => None,
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn joined_maps_keep_their_own_assignments_first() {
+        let own = PayloadMap::new()
+            .with(9, Format::Audio(Codec::G722))
+            .with(13, Format::TelephoneEvent);
+        let all = own.joined(&PayloadMap::static_types());
+        assert_eq!(all.audio(), Some((9, Codec::G722)));
+        assert_eq!(all.format(13), Some(Format::TelephoneEvent));
+        assert_eq!(all.format(0), Some(Format::Audio(Codec::Pcmu)));
+        assert_eq!(all.iter().count(), 4);
+        // No room: what was there stays.
+        let full = (96..104).fold(PayloadMap::new(), |map, pt| map.with(pt, Format::ComfortNoise));
+        assert_eq!(full.joined(&all), full);
     }
 }

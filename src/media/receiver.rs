@@ -149,6 +149,9 @@ impl Jitter {
     }
 }
 
+/// How long a stream's payload types from before a re-INVITE are still taken.
+const FORMER_TYPES: Duration = Duration::from_secs(1);
+
 /// Reception state of one session. Bounded memory.
 ///
 /// The packets of a source on probation are kept and handed over when it becomes valid, so the first word of a page
@@ -157,6 +160,8 @@ impl Jitter {
 #[derive(Debug)]
 pub struct Receiver {
     map: PayloadMap,
+    /// What counted before a re-INVITE, and until when it still does.
+    former: Option<(PayloadMap, Instant)>,
     stream: Option<Stream>,
     candidates: Vec<Candidate>,
     handover: VecDeque<Packet>,
@@ -173,6 +178,7 @@ impl Receiver {
     pub fn new(map: PayloadMap) -> Self {
         Receiver {
             map,
+            former: None,
             stream: None,
             candidates: Vec::new(),
             handover: VecDeque::new(),
@@ -208,7 +214,8 @@ impl Receiver {
                     stream.received += 1;
                     stream.last = at;
                     packet.seq = extended;
-                    if !known {
+                    let former = self.former.filter(|(_, until)| at < *until);
+                    if !known && former.is_none_or(|(map, _)| map.format(packet.payload_type).is_none()) {
                         self.foreign += 1;
                         return Received::Dropped("unknown payload type");
                     }
@@ -242,9 +249,13 @@ impl Receiver {
         self.handover.pop_front()
     }
 
-    /// Replaces the payload types (re-INVITE).
-    pub fn set_map(&mut self, map: PayloadMap) {
-        self.map = map;
+    /// Replaces the payload types (re-INVITE). The sender changes when it has the answer (RFC 3264 §8): until then, and
+    /// for what is on its way, the former ones count for [`FORMER_TYPES`].
+    pub fn set_map(&mut self, map: PayloadMap, now: Instant) {
+        if map != self.map {
+            self.former = Some((self.map, now + FORMER_TYPES));
+            self.map = map;
+        }
     }
 
     /// When the last valid packet arrived.

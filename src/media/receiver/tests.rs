@@ -228,11 +228,46 @@ fn unknown_payload_types_are_counted_but_not_as_loss() {
     }
     let f = b.receiver.figures();
     assert_eq!((f.foreign, f.lost), (1, 0));
+    let now = b.start + ms(200);
     b.receiver
-        .set_map(PayloadMap::new().with(33, Format::Audio(Codec::Pcma)));
+        .set_map(PayloadMap::new().with(33, Format::Audio(Codec::Pcma)), now);
     let mut d = rtp(7, 10, 0);
     d[1] = 33;
     assert_eq!(b.feed(&d, 200), "packet");
+}
+
+/// RFC 3264 §8: the sender changes when it has our answer; what it sent until then is on its way.
+#[test]
+fn the_former_payload_types_count_a_little_longer_after_a_change() {
+    let mut b = Bench::new();
+    let mut seq = 0u16;
+    let mut send = |b: &mut Bench, payload_type: u8, at: u64| {
+        let mut d = rtp(7, seq, u32::from(seq) * 160);
+        d[1] = payload_type;
+        seq += 1;
+        b.feed(&d, at)
+    };
+    for i in 0..10 {
+        send(&mut b, 0, i * 20);
+    }
+    let wide = PayloadMap::new().with(9, Format::Audio(Codec::G722));
+    b.receiver.set_map(wide, b.start + ms(200));
+    assert_eq!(send(&mut b, 0, 200), "packet");
+    assert_eq!(send(&mut b, 33, 200), "unknown payload type");
+    assert_eq!(send(&mut b, 9, 220), "packet");
+    // The same once more (hold, a refresh) does not begin the time anew, nor end it.
+    b.receiver.set_map(wide, b.start + ms(600));
+    assert_eq!(send(&mut b, 0, 1199), "packet");
+    assert_eq!(send(&mut b, 0, 1200), "unknown payload type");
+    assert_eq!(send(&mut b, 9, 1220), "packet");
+    // Nobody else comes in by a type that no longer counts.
+    b.receiver.set_map(
+        PayloadMap::new().with(0, Format::Audio(Codec::Pcmu)),
+        b.start + ms(1300),
+    );
+    let mut other = rtp(8, 1, 0);
+    other[1] = 9;
+    assert_eq!(b.feed(&other, 1300), "unknown payload type");
 }
 
 /// RFC 3550 §5.1, §5.3.1: padding, CSRC list and header extension are not payload.
