@@ -189,7 +189,9 @@ mod tests {
         path.agree(agreed(8, Codec::Pcma, Direction::SendRecv), 8, now);
         let after = run(&mut path, &mut now, start + 30 * STEP);
         assert!(level.contains(&peak(&after, &g711::ALAW)));
-        let sounding = after.iter().filter(|p| peak(std::slice::from_ref(p), &g711::ALAW) > 3000);
+        let sounding = after
+            .iter()
+            .filter(|p| peak(std::slice::from_ref(p), &g711::ALAW) > 3000);
         assert_eq!(sounding.count(), 8, "0.15 s, whole");
         // What has been heard is not heard again.
         path.agree(agreed(0, Codec::Pcmu, Direction::SendRecv), 9, now);

@@ -248,7 +248,8 @@ fn make_code(name: &str, typed: &str) -> (i32, String, String) {
         .stderr(std::process::Stdio::piped())
         .spawn()
         .unwrap();
-    child.stdin.take().unwrap().write_all(typed.as_bytes()).unwrap();
+    // A name that is refused is refused before anything is read.
+    let _ = child.stdin.take().unwrap().write_all(typed.as_bytes());
     let output = child.wait_with_output().unwrap();
     let text = |o: &[u8]| String::from_utf8(o.to_vec()).unwrap();
     (
