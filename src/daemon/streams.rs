@@ -410,7 +410,7 @@ async fn make(peer: SocketAddr, making: Making) -> std::io::Result<Wire> {
     let stream = within(
         HANDSHAKE_TIMEOUT,
         shaking,
-        "the far end is silent when TLS is to be agreed on",
+        "the far end is silent when TLS is to be agreed on: is the port its TLS port, mostly 5061?",
     )
     .await?;
     Ok(Wire::Tls(Box::new(TlsStream::Client(stream))))

@@ -34,6 +34,8 @@ pub struct Hours(pub Vec<Span>);
 pub enum HoursError {
     #[error("write the days without a space, a space, and the times: \"Mon-Fri 06:00-18:00\"")]
     Shape,
+    #[error("write a plain hyphen, -, for \"to\"")]
+    Dash,
     #[error("the days are Mon Tue Wed Thu Fri Sat Sun, or daily")]
     Day,
     #[error("write times of 24 hours: 06:00 to 24:00")]
@@ -46,6 +48,10 @@ impl FromStr for Span {
     type Err = HoursError;
 
     fn from_str(text: &str) -> Result<Self, Self::Err> {
+        // En dash, em dash, minus sign: text processors put them in by themselves.
+        if text.contains(['\u{2013}', '\u{2014}', '\u{2212}']) {
+            return Err(HoursError::Dash);
+        }
         let (days, times) = text.trim().split_once(char::is_whitespace).ok_or(HoursError::Shape)?;
         // `Mon - Fri 06:00-18:00`, `Mon-Fri, 06:00-18:00`.
         if days.ends_with(',') || !times.trim_start().starts_with(|c: char| c.is_ascii_digit()) {

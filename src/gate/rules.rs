@@ -191,7 +191,7 @@ impl Failure {
 
     pub fn text(self) -> &'static str {
         match self {
-            Failure::WrongCode => "wrong code",
+            Failure::WrongCode => "too many wrong codes",
             Failure::NoCode => "no code was entered",
             Failure::Locked(_) => "code entry is locked",
             Failure::WrongChoice => "no such zone",

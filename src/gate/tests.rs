@@ -322,7 +322,11 @@ fn three_wrong_codes_end_the_call() {
     for code in ["1111#", "2222#"] {
         assert_eq!(end(&dial(&mut gate, 1, code, now)), None);
     }
-    assert_eq!(end(&dial(&mut gate, 1, "3333#", now)), Some(Failure::WrongCode));
+    let last = dial(&mut gate, 1, "3333#", now);
+    assert_eq!(end(&last), Some(Failure::WrongCode));
+    // The journal hears of the end though it has just heard of a wrong code.
+    let told = |o: &Output| matches!(o, Output::Tell { what: Told::Refused { status: 403, why }, .. } if *why == "too many wrong codes");
+    assert_eq!(last.iter().filter(|o| told(o)).count(), 1, "{last:?}");
 }
 
 #[test]

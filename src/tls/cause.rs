@@ -108,6 +108,10 @@ fn certificate(cause: &CertificateError, now: SystemTime) -> String {
         CertificateError::BadSignature => {
             "its certificate's signature is wrong: a CA of the same name with another key?".to_owned()
         }
+        // The kind is webpki's own, which rustls hands on as a text only.
+        other if format!("{other:?}").contains("UnsupportedCertVersion") => {
+            "its certificate is of version 1, which holds no name: it wants one with subjectAltName".to_owned()
+        }
         other => cut(&format!("its certificate is not accepted: {other:?}")),
     };
     if !is_set(now) && !text.contains("the board's clock") {

@@ -69,6 +69,14 @@ fn from_validity(certificate: &[u8]) -> Option<Elements<'_>> {
     Some(fields)
 }
 
+/// Whether it has no version field and so is of version 1 (RFC 5280 §4.1.2.1), which can hold no names.
+pub(super) fn is_version_1(certificate: &[u8]) -> bool {
+    let fields = Elements(certificate)
+        .enter(SEQUENCE)
+        .and_then(|whole| Elements(whole).enter(SEQUENCE));
+    fields.is_some_and(|f| matches!(Elements(f).next(), Some((INTEGER, _))))
+}
+
 /// The dates of a certificate; `None` when they cannot be read.
 pub(super) fn validity(certificate: &[u8]) -> Option<Validity> {
     let mut times = Elements(from_validity(certificate)?.enter(SEQUENCE)?);

@@ -28,7 +28,7 @@ pub(super) fn extensions(sheets: &Sheets, problems: &mut Problems) {
     for sheet in sheets.of("extensions") {
         lists(sheet, problems);
         codes(sheet, sheets, problems);
-        keypad(sheet, problems);
+        keypad(sheet, sheets, problems);
         dial(sheet, sheets, problems);
         let registrar = !sheet.registrars("registrar").is_empty() || sheet.faulty("registrar");
         if sheet.flag("registrar_only") == Some(true) && !registrar {
@@ -168,7 +168,34 @@ fn codes(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) {
     }
 }
 
-fn keypad(sheet: &Sheet, problems: &mut Problems) {
+/// Choices that no code opens.
+fn closed(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) {
+    let codes: Vec<&Sheet> = sheet
+        .names("codes")
+        .iter()
+        .filter_map(|(name, _)| sheets.of("codes").find(|c| c.name == *name))
+        .collect();
+    // A code without zones of its own, or with ones that could not be read, opens any.
+    if codes.len() != sheet.names("codes").len() || codes.iter().any(|c| c.names("zones").is_empty()) {
+        return;
+    }
+    for route in sheet.routes("keypad") {
+        let open = |(zone, _): &Named| codes.iter().any(|c| c.names("zones").iter().any(|(z, _)| z == zone));
+        if !codes.is_empty() && !route.zones.iter().any(open) {
+            problems.warning(
+                route.at,
+                Complaint::new(
+                    sheet.path("keypad"),
+                    format!("{}, whose zones no code opens", quote(&route.key)),
+                    "a choice that a code of the extension opens",
+                    "add its zones to a code, or take the entry out",
+                ),
+            );
+        }
+    }
+}
+
+fn keypad(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) {
     let keypad = sheet.routes("keypad");
     if keypad.is_empty() {
         if sheet.wrote("no_choice") && !sheet.faulty("keypad") && sheet.text("no_choice") == Some("hang up") {
@@ -185,6 +212,7 @@ fn keypad(sheet: &Sheet, problems: &mut Problems) {
         return;
     }
     twice(sheet, "keypad", problems);
+    closed(sheet, sheets, problems);
 }
 
 fn dial(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) {
