@@ -49,7 +49,7 @@ impl World {
 
     pub fn command(&self, program: impl AsRef<OsStr>) -> Command {
         let mut command = Command::new("nsenter");
-        command.args(["--target", &self.holder.pid().to_string(), "--mount", "--net"]);
+        command.args(["--target", &self.holder.pid().to_string(), "--mount", "--net", "--root"]);
         if !root() {
             command.args(["--user", "--preserve-credentials"]);
         }
