@@ -87,6 +87,11 @@ impl SpeechDetector {
         self.hangover > 0
     }
 
+    /// Something is above the noise that may turn out to be speech.
+    pub fn raised(&self) -> bool {
+        self.burst.is_some()
+    }
+
     fn follow(&mut self, level: f32, threshold: f32) {
         let Some(burst) = &mut self.burst else {
             if level > threshold {

@@ -4,8 +4,10 @@ pub mod detect;
 pub mod dtmf;
 pub mod engine;
 pub mod level;
+pub mod leveller;
 pub mod limiter;
 pub mod resample;
+pub mod speech_level;
 pub mod tone;
 
 /// Sampling rate of everything inside [`engine`], Hz.
