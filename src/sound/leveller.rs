@@ -13,7 +13,7 @@ pub const MOST: f32 = 26.0;
 pub const LEAST: f32 = -20.0;
 /// Speech that the level is measured over, seconds: older speech fades away.
 const MEMORY: f64 = 6.0;
-/// A talker that becomes louder is noticed over this much speech, when by more than `JUMP` dB.
+/// A talker that becomes too loud by more than `JUMP` dB is noticed over this much speech.
 const SHORT_MEMORY: f64 = 0.8;
 const JUMP: f32 = 5.0;
 const JUMP_AFTER: f64 = 0.5;
@@ -109,7 +109,7 @@ impl Leveller {
         if heard < FIRST {
             return;
         }
-        if recent >= JUMP_AFTER && short.0 > level.0 + JUMP {
+        if recent >= JUMP_AFTER && short.0 + self.gain.0 > self.target.0 + JUMP {
             self.meters.long = self.meters.short.clone();
             self.heard = self.heard.min(JUMP_AFTER);
             level = short;
