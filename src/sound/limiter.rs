@@ -1,15 +1,21 @@
-//! Look-ahead peak limiter.
+//! Look-ahead true-peak limiter.
 //!
-//! Each sample asks for a gain that brings it under the ceiling. The least gain asked for within the look-ahead
+//! Each sample asks for a gain that brings it, and the wave between it and its neighbours, under the ceiling: what
+//! the card's converter makes of the samples is what reaches the amplifier. The least gain asked for within the look-ahead
 //! is held, let go slowly, and averaged over the look-ahead again: so the gain has come down smoothly by the time
 //! the peak leaves. Gains are whole numbers, so the average carries no rounding, and what stays below the ceiling
 //! passes bit for bit.
 
+mod between;
+
 use super::RATE;
 use super::level::Dbfs;
+use between::{Between, GAIN, LAG, REACH};
 
-/// Look-ahead and delay, frames at 48 kHz: 3 ms holds the gain still on a steady tone down to 170 Hz.
-pub const LOOK_AHEAD: usize = 144;
+/// Look-ahead and delay, frames at 48 kHz: 3 ms.
+pub const LOOK_AHEAD: usize = HOLD + LAG;
+/// Of these, what the gain is averaged over: it stays still on a steady tone down to 175 Hz.
+const HOLD: usize = 137;
 /// Time constant of letting go, seconds.
 const RELEASE: f64 = 0.100;
 /// Samples beyond this (+24 dB) are cut before anything else, so that one wild value cannot silence a page.
@@ -21,12 +27,16 @@ const ONE: u32 = 1 << 30;
 #[derive(Debug, Clone)]
 pub struct Limiter {
     ceiling: f32,
+    /// Samples below this cannot make a wave above the ceiling between them.
+    safe: f32,
+    between: Between,
     /// Samples on their way, in a ring.
     delay: Box<[f32; LOOK_AHEAD]>,
-    /// Released gains, in step with the samples.
-    gains: Box<[u32; LOOK_AHEAD]>,
-    sum: u64,
     at: usize,
+    /// Released gains, in a ring: the oldest belongs to the sample that leaves.
+    gains: Box<[u32; HOLD]>,
+    sum: u64,
+    gain_at: usize,
     lowest: SlidingMinimum,
     released: u32,
     /// Frames until every gain in the rings is 1 again; then samples need no more than the delay.
@@ -35,19 +45,23 @@ pub struct Limiter {
 }
 
 impl Limiter {
-    /// No sample that comes out exceeds `ceiling`, which is at most full scale.
+    /// No sample that comes out exceeds `ceiling`, which is at most full scale, nor does the wave between samples.
     pub fn new(ceiling: Dbfs) -> Self {
         let amplitude = ceiling.amplitude();
+        let ceiling = if amplitude.is_finite() {
+            amplitude.clamp(0.0, 1.0)
+        } else {
+            1.0
+        };
         Limiter {
-            ceiling: if amplitude.is_finite() {
-                amplitude.clamp(0.0, 1.0)
-            } else {
-                1.0
-            },
+            ceiling,
+            safe: ceiling / GAIN,
+            between: Between::new(),
             delay: Box::new([0.0; LOOK_AHEAD]),
-            gains: Box::new([ONE; LOOK_AHEAD]),
-            sum: u64::from(ONE) * LOOK_AHEAD as u64,
             at: 0,
+            gains: Box::new([ONE; HOLD]),
+            sum: u64::from(ONE) * HOLD as u64,
+            gain_at: 0,
             lowest: SlidingMinimum::new(),
             released: ONE,
             busy: 0,
@@ -59,7 +73,7 @@ impl Limiter {
     pub fn process(&mut self, samples: &mut [f32]) {
         for chunk in samples.chunks_mut(LOOK_AHEAD) {
             // No early end, so that many are compared at once.
-            let quiet = chunk.iter().fold(true, |quiet, x| quiet & (x.abs() <= self.ceiling));
+            let quiet = chunk.iter().fold(true, |quiet, x| quiet & (x.abs() <= self.safe));
             if quiet && self.busy == 0 {
                 self.pass(chunk);
             } else {
@@ -70,6 +84,7 @@ impl Limiter {
 
     /// Only the delay: every gain is 1.
     fn pass(&mut self, chunk: &mut [f32]) {
+        self.between.skip(chunk);
         let (first, second) = chunk.split_at_mut(chunk.len().min(LOOK_AHEAD - self.at));
         self.delay[self.at..self.at + first.len()].swap_with_slice(first);
         self.delay[..second.len()].swap_with_slice(second);
@@ -78,7 +93,10 @@ impl Limiter {
 
     fn next(&mut self, x: f32) -> f32 {
         let x = if x.is_finite() { x.clamp(-WILD, WILD) } else { 0.0 };
-        let peak = x.abs();
+        if x.abs() > self.safe {
+            self.busy = self.busy.max(REACH);
+        }
+        let peak = self.between.push(x, self.safe);
         let wanted = if peak > self.ceiling {
             // Rounded down: a gain never lets more through than it was asked to.
             (f64::from(self.ceiling) / f64::from(peak) * f64::from(ONE)) as u32
@@ -102,20 +120,21 @@ impl Limiter {
             }
         }
         let old = std::mem::replace(&mut self.delay[self.at], x);
-        // The average that belongs to `old` ends with the gain just released and begins with its own.
-        self.sum = self.sum - u64::from(self.gains[self.at]) + u64::from(self.released);
-        self.gains[self.at] = self.released;
         self.at = if self.at + 1 == LOOK_AHEAD { 0 } else { self.at + 1 };
-        if self.sum == u64::from(ONE) * LOOK_AHEAD as u64 {
+        // The average that belongs to `old` ends with the gain just released and begins with its own.
+        self.sum = self.sum - u64::from(self.gains[self.gain_at]) + u64::from(self.released);
+        self.gains[self.gain_at] = self.released;
+        self.gain_at = if self.gain_at + 1 == HOLD { 0 } else { self.gain_at + 1 };
+        if self.sum == u64::from(ONE) * HOLD as u64 {
             return old.clamp(-self.ceiling, self.ceiling);
         }
-        let gain = self.sum as f64 / (f64::from(ONE) * LOOK_AHEAD as f64);
+        let gain = self.sum as f64 / (f64::from(ONE) * HOLD as f64);
         // The clamp takes off no more than the last bit of the multiplication.
         ((f64::from(old) * gain) as f32).clamp(-self.ceiling, self.ceiling)
     }
 }
 
-/// The least of the last `LOOK_AHEAD + 1` values, in constant time on average: a queue of rising values.
+/// The least of the last [`SlidingMinimum::WINDOW`] values, in constant time on average: a queue of rising values.
 #[derive(Debug, Clone)]
 struct SlidingMinimum {
     queue: Box<[(u64, u32); SlidingMinimum::WINDOW]>,
@@ -125,7 +144,8 @@ struct SlidingMinimum {
 }
 
 impl SlidingMinimum {
-    const WINDOW: usize = LOOK_AHEAD + 1;
+    /// The hold, and both neighbours of the wave that asked for it.
+    const WINDOW: usize = HOLD + 3;
 
     fn new() -> Self {
         SlidingMinimum {
