@@ -12,7 +12,7 @@ use hornwire::device::sink::{AlsaSink, NullSink, Sink, SinkError, WavSink, Writt
 use hornwire::media::encoder::Encoder;
 use hornwire::media::{Codec, Format, Packet, PayloadMap, Playout, PlayoutSettings};
 use hornwire::page::{PageId, ZoneId};
-use hornwire::sound::engine::{Command, EngineHandle, Report, Voice, ZoneOutput, engine};
+use hornwire::sound::engine::{Command, EngineHandle, Levelling, Report, Voice, ZoneOutput, engine};
 use hornwire::sound::level::{Db, Dbfs};
 use hornwire::sound::tone::Tone;
 
@@ -138,6 +138,10 @@ impl Sender {
             playout: Playout::new(&map, settings).expect("decoders"),
             packets: consumer,
             gain: Db(3.0),
+            levelling: Some(Levelling {
+                target: Dbfs(-20.0),
+                start: Db(0.0),
+            }),
         });
         let off = random.below(9) as i64 - 4;
         let sender = Sender {

@@ -182,6 +182,7 @@ fn paging(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Paging {
             quiet: sheet.duration("quiet_limit"),
             no_packet: sheet.duration("no_packet_limit"),
         },
+        levelled: sheet.flag("levelled").unwrap_or(true),
         gain: Db(sheet.decibel("gain").unwrap_or_default()),
     }
 }

@@ -140,6 +140,8 @@ pub struct Paging {
     pub priority: Priority,
     pub chime: Chime,
     pub limits: Limits,
+    /// Every talker is brought to the same level, before the gain.
+    pub levelled: bool,
     pub gain: Db,
 }
 

@@ -23,6 +23,7 @@ use super::pace::{self, Pace};
 use super::pages::Page;
 use super::ports::{Arrival, RTP_QUEUE, SIP_QUEUE};
 use super::signal::Signal;
+use super::talkers::Talkers;
 use super::wires::Wires;
 use super::{Edges, Moment, StartError, What};
 use crate::config::plan::Plan;
@@ -61,6 +62,7 @@ pub struct Control {
     pub(super) calls: BTreeMap<CallId, Leg>,
     pub(super) groups: Vec<Group>,
     pub(super) pages: BTreeMap<PageId, Page>,
+    pub(super) talkers: Talkers,
     pub(super) pace: Pace,
     /// Refused calls that are told one by one.
     pub(super) refusals: Pace,
@@ -124,6 +126,7 @@ impl Control {
             calls: BTreeMap::new(),
             groups: plan.groups.iter().map(|g| Group::new(g, now)).collect(),
             pages: BTreeMap::new(),
+            talkers: Talkers::default(),
             pace: Pace::new(pace::CALLS, now),
             refusals: Pace::new(pace::REFUSALS, now),
             doors,

@@ -305,6 +305,7 @@ mod tests {
                 priority: Priority(50),
                 chime: plan::Chime::None,
                 limits: Limits::default(),
+                levelled: false,
                 gain: Db(0.0),
             },
         }

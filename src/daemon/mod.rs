@@ -27,6 +27,7 @@ mod signal;
 mod signalling;
 mod source_lock;
 mod streams;
+mod talkers;
 mod voices;
 mod wires;
 

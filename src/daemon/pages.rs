@@ -6,18 +6,21 @@ use std::time::{Duration, Instant, SystemTime};
 use rtrb::Producer;
 
 use super::cards::Cards;
+use super::talkers::Talkers;
 use crate::config::plan::{Card, Paging, Plan};
 use crate::gate::Grant;
 use crate::media::srtp::{SrtpFigures, Suite};
 use crate::media::{Packet, PayloadMap, Playout, PlayoutFigures, PlayoutSettings, ReceiverFigures};
 use crate::page::{Bid, Loss, PageId, PageRecord, Priority, SourceId, ZoneId};
 use crate::sip::agent::CallId;
-use crate::sound::engine::{Command, Voice};
-use crate::sound::level::Dbfs;
+use crate::sound::engine::{Command, Levelling, Voice};
+use crate::sound::level::{Db, Dbfs};
 
 /// Packets that may wait between the control task and one audio thread: well over a period's worth of the shortest
 /// packets, and a burst.
 const PACKET_QUEUE: usize = 128;
+/// Where the leveller brings speech: peaks of speech lie about 15 dB above it.
+const SPEECH_LEVEL: Dbfs = Dbfs(-20.0);
 /// A record waits this long for the last figures of its voices.
 const WAIT_FOR_FIGURES: Duration = Duration::from_secs(1);
 
@@ -109,6 +112,8 @@ pub struct Page {
     pub protection: Protection,
     /// Loudest level reported.
     pub level: Option<Dbfs>,
+    /// The leveller's gain, once there was speech.
+    pub levelled: Option<Db>,
     /// Dial-pad keys pressed.
     pub keys: u32,
     /// Packets that found a queue to a card full.
@@ -164,6 +169,7 @@ impl Page {
             opened: SrtpFigures::default(),
             protection: Protection::default(),
             level: None,
+            levelled: None,
             keys: 0,
             unqueued: 0,
             go_ahead: false,
@@ -198,8 +204,21 @@ impl Page {
     ///
     /// # Errors
     /// When a decoder cannot be made.
-    pub fn give_voice(&mut self, page: PageId, map: &PayloadMap, plan: &Plan, cards: &mut Cards) -> Result<(), String> {
+    pub fn give_voice(
+        &mut self,
+        page: PageId,
+        map: &PayloadMap,
+        plan: &Plan,
+        talkers: &Talkers,
+        cards: &mut Cards,
+    ) -> Result<(), String> {
         let paging = self.origin.paging(plan);
+        let levelling = paging.levelled.then(|| Levelling {
+            target: SPEECH_LEVEL,
+            start: self
+                .levelled
+                .unwrap_or_else(|| talkers.gain(self.origin.name(plan), &self.caller)),
+        });
         let mut wanted: Vec<usize> = self.zones.iter().map(|z| plan.zones[usize::from(z.0)].card).collect();
         wanted.sort_unstable();
         wanted.dedup();
@@ -216,6 +235,7 @@ impl Page {
                     playout,
                     packets: packet_end,
                     gain: paging.gain,
+                    levelling,
                 }),
             ));
         }

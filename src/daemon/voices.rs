@@ -255,7 +255,7 @@ impl Control {
     /// Gives a page its voice; a page that cannot have one ends.
     pub(super) fn give_voice(&mut self, page: PageId, map: PayloadMap, now: Instant) {
         let Some(entry) = self.pages.get_mut(&page) else { return };
-        if let Err(cause) = entry.give_voice(page, &map, &self.plan, &mut self.cards) {
+        if let Err(cause) = entry.give_voice(page, &map, &self.plan, &self.talkers, &mut self.cards) {
             self.tell(Message::NoDecoder { page, cause });
             self.switchboard.handle(Input::Stop(page, EndReason::DeviceFault), now);
         }
@@ -298,10 +298,12 @@ impl Control {
                     page,
                     speech,
                     level,
+                    levelled,
                     figures,
                 } => {
                     if let Some(entry) = self.pages.get_mut(&page) {
                         entry.note(card, &figures);
+                        entry.levelled = levelled.or(entry.levelled);
                         entry.level = Some(entry.level.map_or(level, |l| if l.0 >= level.0 { l } else { level }));
                     }
                     if speech {
@@ -345,6 +347,9 @@ impl Control {
                 .iter()
                 .map(|z| self.plan.zones[usize::from(z.0)].name.clone())
                 .collect();
+            if let Some(gain) = page.levelled {
+                self.talkers.remember(page.origin.name(&self.plan), &page.caller, gain);
+            }
             let playout = page.playout();
             let report = PageReport {
                 source: page.origin.name(&self.plan).to_owned(),

@@ -4,9 +4,9 @@
 //! [`engine`] nothing here allocates, frees, locks, logs or asks the clock.
 //!
 //! ```text
-//! packets → playout → upsampler → voice gain ─┬─ fade ─▶ zone: sum → zone gain → limiter → channel
-//!                                             └─ fade ─▶ another zone
-//! chime ────────────────────────────────────────────────▶ zone
+//! packets → playout → upsampler → leveller → voice gain ─┬─ fade ─▶ zone: sum → zone gain → limiter → channel
+//!                                                        └─ fade ─▶ another zone
+//! chime ───────────────────────────────────────────────────────────▶ zone
 //! ```
 
 mod fade;
@@ -71,6 +71,17 @@ pub struct Voice<P = Playout> {
     pub playout: P,
     pub packets: Consumer<Packet>,
     pub gain: Db,
+    /// Brings its talkers to one level, before the gain.
+    pub levelling: Option<Levelling>,
+}
+
+/// How a voice is levelled.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Levelling {
+    /// Active speech level.
+    pub target: Dbfs,
+    /// The gain to begin with: as the talker's last page ended.
+    pub start: Db,
 }
 
 /// From the control task.
@@ -101,6 +112,8 @@ pub enum Report<P = Playout> {
         page: PageId,
         speech: bool,
         level: Dbfs,
+        /// The leveller's gain, once it has heard speech.
+        levelled: Option<Db>,
         figures: PlayoutFigures,
     },
     /// The voice's last sample has been rendered and, by the delay last told to [`Engine::set_output_delay`], has
@@ -209,13 +222,14 @@ impl<P: Pull> Engine<P> {
         let figures_fit = self.reports.slots() > RESERVED;
         for speaker in self.seats.iter_mut().filter_map(Seat::speaker_mut) {
             speaker.pull(&self.bank, self.held, now);
-            if let Some((speech, level, figures)) = speaker.heard()
+            if let Some((speech, level, levelled, figures)) = speaker.heard()
                 && figures_fit
             {
                 let report = Report::Heard {
                     page: speaker.page(),
                     speech,
                     level,
+                    levelled,
                     figures,
                 };
                 // Figures may be lost: the next ones are cumulative.

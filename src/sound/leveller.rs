@@ -5,6 +5,7 @@
 //! new and slowly afterwards. Sound that proves to be no speech (a tone, noise that sets in) moves nothing.
 //! The speeds are our own (no published source); the tests measure what comes of them on speech.
 
+use super::detect::SpeechDetector;
 use super::level::{Db, Dbfs};
 use super::speech_level::SpeechLevel;
 
@@ -54,6 +55,19 @@ pub enum Sounding {
     /// Something that may become speech.
     Perhaps,
     Speech,
+}
+
+impl Sounding {
+    /// The answer of the detector's last block.
+    pub fn of(detector: &SpeechDetector) -> Self {
+        if detector.speech() {
+            Sounding::Speech
+        } else if detector.raised() {
+            Sounding::Perhaps
+        } else {
+            Sounding::Pause
+        }
+    }
 }
 
 impl Leveller {

@@ -8,7 +8,7 @@ use hornwire::media::{Codec, PayloadMap, Playout, PlayoutSettings, Received, Rec
 use hornwire::page::{PageId, ZoneId};
 use hornwire::sip::agent::{Agent, Event, Extension, Flow, Output, Settings, Transport};
 use hornwire::sip::sdp;
-use hornwire::sound::engine::{Command, Voice, ZoneOutput, engine};
+use hornwire::sound::engine::{Command, Levelling, Voice, ZoneOutput, engine};
 use hornwire::sound::level::{Db, Dbfs};
 
 use crate::signal::{FRAME, PACKET_TIME, rtp, speech};
@@ -52,6 +52,10 @@ fn audio(seconds: u32) -> Result<(), String> {
         playout: Playout::new(&map, PlayoutSettings::default())?,
         packets: packets_end,
         gain: Db(0.0),
+        levelling: Some(Levelling {
+            target: Dbfs(-20.0),
+            start: Db(0.0),
+        }),
     };
     for command in [Command::Attach(Box::new(voice)), Command::Speak { zone, page }] {
         handle.commands.push(command).map_err(|_| "the command queue is full")?;

@@ -56,6 +56,15 @@ const NO_PACKET_LIMIT: Key = shared(key(
     "A call without a single audio packet for this long is ended. Raise it for phones that send nothing in pauses.",
 ));
 
+const LEVELLED: Key = shared(key(
+    "levelled",
+    Kind::Flag,
+    Default("true"),
+    "false",
+    "Brings every talker to the same loudness, \
+     slowly and only while somebody speaks. Without it each is as loud as it comes in.",
+));
+
 const SOURCE_GAIN: Key = shared(key(
     "gain",
     Kind::Gain { from: -40.0, to: 20.0 },
@@ -161,6 +170,7 @@ pub(super) const EXTENSIONS: Section = Section {
         PAGE_LIMIT,
         QUIET_LIMIT,
         NO_PACKET_LIMIT,
+        LEVELLED,
         SOURCE_GAIN,
     ],
 };
@@ -241,6 +251,7 @@ pub(super) const GROUPS: Section = Section {
         CHIME,
         PAGE_LIMIT,
         absent(QUIET_LIMIT, Default(r#""none""#)),
+        LEVELLED,
         SOURCE_GAIN,
     ],
 };

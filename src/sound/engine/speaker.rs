@@ -7,7 +7,8 @@ use super::{Pull, Voice};
 use crate::media::{Block, PlayoutFigures};
 use crate::page::PageId;
 use crate::sound::detect::SpeechDetector;
-use crate::sound::level::Dbfs;
+use crate::sound::level::{Db, Dbfs};
+use crate::sound::leveller::{Leveller, Sounding};
 use crate::sound::limiter::LOOK_AHEAD;
 use crate::sound::resample::{Bank, TAIL, Upsampler};
 use crate::sound::{BLOCK, RATE};
@@ -29,6 +30,7 @@ pub struct Seat<P> {
 pub struct Speaker<P> {
     voice: Option<Box<Voice<P>>>,
     gain: f32,
+    leveller: Option<Leveller>,
     upsampler: Upsampler,
     /// This block, 48 kHz, with the voice's gain.
     audio: [f32; BLOCK],
@@ -65,6 +67,7 @@ impl<P: Pull> Seat<P> {
         let speaker = Speaker {
             voice: None,
             gain: 0.0,
+            leveller: None,
             upsampler: Upsampler::new(),
             audio: [0.0; BLOCK],
             fades: vec![Fade::default(); zones],
@@ -98,6 +101,7 @@ impl<P: Pull> Seat<P> {
     pub fn take(&mut self, voice: Box<Voice<P>>) {
         let s = &mut self.speaker;
         s.gain = voice.gain.factor();
+        s.leveller = voice.levelling.map(|l| Leveller::new(l.target, l.start));
         s.upsampler.reset();
         s.fades.fill(Fade::default());
         s.opened = false;
@@ -190,13 +194,25 @@ impl<P: Pull> Speaker<P> {
         }
         let block = voice.playout.next_block(now);
         self.upsampler.process(bank, block.rate, block.samples, &mut self.audio);
-        self.audio.iter_mut().for_each(|x| *x *= self.gain);
         self.onset = match self.onset {
             None => first_sound(&block),
             Some(left) => Some(left.saturating_sub(BLOCK)),
         };
         self.before = self.onset.map_or(BLOCK, |n| n.min(BLOCK));
-        self.speech |= self.detector.block(block.samples, block.rate);
+        let speech = self.detector.block(block.samples, block.rate);
+        self.speech |= speech;
+        match &mut self.leveller {
+            Some(leveller) => {
+                let before = leveller.gain().factor();
+                leveller.block(block.samples, block.rate, Sounding::of(&self.detector));
+                ramp(
+                    &mut self.audio,
+                    before * self.gain,
+                    leveller.gain().factor() * self.gain,
+                );
+            }
+            None => self.audio.iter_mut().for_each(|x| *x *= self.gain),
+        }
         self.energy += block.samples.iter().map(|x| f64::from(x * x)).sum::<f64>();
         self.samples += block.samples.len() as u64;
         self.blocks += 1;
@@ -208,7 +224,7 @@ impl<P: Pull> Speaker<P> {
     }
 
     /// Figures, when they are due.
-    pub fn heard(&mut self) -> Option<(bool, Dbfs, PlayoutFigures)> {
+    pub fn heard(&mut self) -> Option<(bool, Dbfs, Option<Db>, PlayoutFigures)> {
         if self.blocks < HEARD {
             return None;
         }
@@ -217,7 +233,8 @@ impl<P: Pull> Speaker<P> {
         let speech = self.speech;
         self.speech = false;
         (self.energy, self.samples, self.blocks) = (0.0, 0, 0);
-        Some((speech, level, figures))
+        let levelled = self.leveller.as_ref().and_then(|l| l.level().map(|_| l.gain()));
+        Some((speech, level, levelled, figures))
     }
 
     /// Adds this block to a zone's mix.
@@ -227,6 +244,19 @@ impl<P: Pull> Speaker<P> {
         {
             fade.add(curve, &self.audio[self.before..], &mut mix[self.before..]);
         }
+    }
+}
+
+/// From one gain to another over a block.
+fn ramp(audio: &mut [f32; BLOCK], from: f32, to: f32) {
+    if from == to {
+        return audio.iter_mut().for_each(|x| *x *= to);
+    }
+    let step = (to - from) / BLOCK as f32;
+    let mut gain = from;
+    for x in audio {
+        gain += step;
+        *x *= gain;
     }
 }
 

@@ -117,6 +117,7 @@ impl Bench {
             playout: Tape::new(rate),
             packets: consumer,
             gain: Db(0.0),
+            levelling: None,
         })));
         Feed { packets, now: self.now }
     }
@@ -143,6 +144,7 @@ impl Bench {
                     speech,
                     level,
                     figures,
+                    ..
                 } => self.heard.push((page, speech, level, figures.played)),
                 Report::Drained(page) => self.drained.push((page, self.frames)),
                 Report::Spent(voice) => self.spent.push(*voice),
@@ -292,6 +294,7 @@ fn gains_add_up_and_the_ceiling_holds() {
         playout: Tape::new(48000),
         packets: consumer,
         gain: Db(-4.0),
+        levelling: None,
     })));
     let mut feed = Feed {
         packets,

@@ -10,14 +10,8 @@ fn play(leveller: &mut Leveller, samples: &[f32], rate: u32) -> (Vec<f32>, Vec<f
     let mut detector = SpeechDetector::new();
     let (mut out, mut gains) = (Vec::new(), Vec::new());
     for block in samples.chunks(rate as usize / 200) {
-        let sounding = if detector.block(block, rate) {
-            Sounding::Speech
-        } else if detector.raised() {
-            Sounding::Perhaps
-        } else {
-            Sounding::Pause
-        };
-        leveller.block(block, rate, sounding);
+        detector.block(block, rate);
+        leveller.block(block, rate, Sounding::of(&detector));
         let gain = leveller.gain().factor();
         out.extend(block.iter().map(|x| x * gain));
         gains.push(leveller.gain().0);
