@@ -26,6 +26,8 @@ const FASTEST: f64 = 0.12;
 const SLOWEST: f64 = 1.5;
 /// Most change of the gain, dB per second.
 const SLEW: f32 = 40.0;
+/// Blocks of speech from one look at the meters to the next.
+const MEASURE: u32 = 5;
 /// Length of a block, seconds.
 const STEP: f64 = 0.005;
 
@@ -39,6 +41,9 @@ pub struct Leveller {
     before: Option<Meters>,
     /// Speech heard of this talker so far, seconds.
     heard: f64,
+    /// Where the gain is going, dB.
+    wanted: Option<f32>,
+    blocks: u32,
 }
 
 #[derive(Debug, Clone, Default)]
@@ -79,6 +84,8 @@ impl Leveller {
             meters: Meters::default(),
             before: None,
             heard: 0.0,
+            wanted: None,
+            blocks: 0,
         }
     }
 
@@ -114,6 +121,18 @@ impl Leveller {
     }
 
     fn steer(&mut self) {
+        if self.blocks.is_multiple_of(MEASURE) {
+            self.measure();
+        }
+        self.blocks = self.blocks.wrapping_add(1);
+        let Some(wanted) = self.wanted else { return };
+        let time = (self.heard * SHARE).clamp(FASTEST, SLOWEST);
+        let most = SLEW * STEP as f32;
+        let step = (wanted - self.gain.0) * (STEP / time) as f32;
+        self.gain.0 += step.clamp(-most, most);
+    }
+
+    fn measure(&mut self) {
         let Some((short, recent)) = self.meters.short.level() else {
             return;
         };
@@ -128,11 +147,7 @@ impl Leveller {
             self.heard = self.heard.min(JUMP_AFTER);
             level = short;
         }
-        let wanted = (self.target.0 - level.0).clamp(LEAST, MOST);
-        let time = (self.heard * SHARE).clamp(FASTEST, SLOWEST);
-        let most = SLEW * STEP as f32;
-        let step = (wanted - self.gain.0) * (STEP / time) as f32;
-        self.gain.0 += step.clamp(-most, most);
+        self.wanted = Some((self.target.0 - level.0).clamp(LEAST, MOST));
     }
 }
 

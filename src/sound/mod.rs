@@ -3,6 +3,7 @@
 pub mod detect;
 pub mod dtmf;
 pub mod engine;
+pub mod filter;
 pub mod level;
 pub mod leveller;
 pub mod limiter;

@@ -14,9 +14,17 @@ const SMOOTH: f64 = 0.03;
 const HANGOVER: u64 = 400;
 /// From the threshold to the level, dB.
 const MARGIN: f64 = 15.9;
-/// Lowest threshold: −90.3 dBFS, one step of 16-bit samples. The highest is −6.02 dBFS.
-const LOWEST: i32 = -15;
 const THRESHOLDS: usize = 15;
+/// From −90.3 dBFS, one step of 16-bit samples, to −6.02 dBFS.
+const THRESHOLD: [f64; THRESHOLDS] = {
+    let mut all = [0.5; THRESHOLDS];
+    let mut j = THRESHOLDS - 1;
+    while j > 0 {
+        all[j - 1] = all[j] / 2.0;
+        j -= 1;
+    }
+    all
+};
 
 /// Meter of one talker's level. No heap.
 #[derive(Debug, Clone)]
@@ -91,13 +99,14 @@ impl SpeechLevel {
         *q = *p + self.keep * (*q - *p);
         self.looks += 1;
         self.energy += square;
-        for (j, (last, active)) in self.last.iter_mut().zip(&mut self.active).enumerate() {
-            if *q >= threshold(j) {
+        for (threshold, (last, active)) in THRESHOLD.iter().zip(self.last.iter_mut().zip(&mut self.active)) {
+            if *q >= *threshold {
                 *last = self.looks;
+            } else if self.looks - *last >= HANGOVER {
+                // The higher ones were left earlier.
+                break;
             }
-            if self.looks - *last < HANGOVER || *q >= threshold(j) {
-                *active += 1.0;
-            }
+            *active += 1.0;
         }
     }
 
@@ -117,7 +126,7 @@ impl SpeechLevel {
                 break;
             }
             let level = decibel(self.energy / active);
-            let over = level - 2.0 * decibel(threshold(j)) - MARGIN;
+            let over = level - 2.0 * decibel(THRESHOLD[j]) - MARGIN;
             if over <= 0.0 {
                 // Between this threshold and the one below, both lines are straight.
                 let (level, active) = match before {
@@ -137,10 +146,6 @@ impl SpeechLevel {
         let (level, _) = before.filter(|_| highest >= 0.5)?;
         Some((Dbfs(level as f32), highest / f64::from(LOOKS)))
     }
-}
-
-fn threshold(j: usize) -> f64 {
-    f64::from(2f32.powi(LOWEST + j as i32))
 }
 
 fn decibel(power: f64) -> f64 {
