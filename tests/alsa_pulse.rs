@@ -205,6 +205,7 @@ fn tone_comes_out_of_a_paced_card_and_the_card_may_go_and_come() {
         zone: ZoneId(zone),
         channel,
         gain: Db(0.0),
+        filters: Vec::new(),
         ceiling: Dbfs(0.0),
     };
     let (engine, mut handle) = engine(&[zone(0, 0), zone(1, 1)], 2);

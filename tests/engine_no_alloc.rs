@@ -294,6 +294,7 @@ fn the_audio_thread_allocates_nothing_while_its_card_plays() {
             zone: ZoneId(0),
             channel: 0,
             gain: Db(0.0),
+            filters: Vec::new(),
             ceiling: Dbfs(-3.0),
         };
         let (engine, mut handle) = engine(&[zone], 2);
@@ -333,6 +334,7 @@ fn nothing_is_allocated_or_freed_while_rendering() {
         zone: ZoneId(zone),
         channel,
         gain: Db(6.0),
+        filters: Vec::new(),
         ceiling: Dbfs(-3.0),
     };
     let (mut engine, handle) = engine(&[zone(0, 0), zone(1, 1)], 2);

@@ -159,6 +159,7 @@ fn zone(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Zone {
         lead: sheet.duration("lead").unwrap_or_default(),
         release: sheet.duration("release").unwrap_or_default(),
         gain: Db(sheet.decibel("gain").unwrap_or_default()),
+        equaliser: sheet.filters("equaliser").to_vec(),
         ceiling: Dbfs(sheet.decibel("ceiling").unwrap_or_default()),
     }
 }

@@ -11,6 +11,7 @@ use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
 use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
 use crate::sip::secret::Secret;
+use crate::sound::filter::Shape;
 use crate::sound::level::{Db, Dbfs};
 use crate::sound::tone::Tone;
 pub use crate::tls::Files as TlsFiles;
@@ -90,6 +91,7 @@ pub struct Zone {
     pub lead: Duration,
     pub release: Duration,
     pub gain: Db,
+    pub equaliser: Vec<Shape>,
     pub ceiling: Dbfs,
 }
 

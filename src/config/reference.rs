@@ -18,6 +18,11 @@ impl Kind {
             ),
             Kind::Gain { from, to } => format!("a gain from {from} to {to} dB"),
             Kind::Level { from, to } => format!("a level from {from} to {to} dBFS"),
+            Kind::Equaliser => {
+                "a list of up to 8 of \"high-pass FREQUENCY\", \"bell FREQUENCY GAIN\", \"low-shelf FREQUENCY GAIN\" and \
+                 \"high-shelf FREQUENCY GAIN\"; the first two may end with q NUMBER"
+                    .to_owned()
+            }
             Kind::Choice(words) => one_of(words),
             Kind::Choices(words) => format!("a list without repetition of {}", one_of(words)),
             Kind::Name(section) => format!("the name of a table in [{section}.NAME]"),

@@ -35,6 +35,8 @@ pub(super) enum Kind {
         from: f32,
         to: f32,
     },
+    /// Filters, in their order.
+    Equaliser,
     Choice(&'static [&'static str]),
     /// Choices, preferred first.
     Choices(&'static [&'static str]),

@@ -11,6 +11,7 @@ use super::value::{Named, Route, Value};
 use crate::gate::{Hours, Pattern};
 use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
+use crate::sound::filter::Shape;
 
 #[derive(Debug, Clone)]
 struct Given {
@@ -199,6 +200,13 @@ impl Sheet {
     pub fn callers(&self, key: &str) -> &[(Pattern, usize)] {
         match self.value(key) {
             Some(Value::Callers(list)) => list,
+            _ => &[],
+        }
+    }
+
+    pub fn filters(&self, key: &str) -> &[Shape] {
+        match self.value(key) {
+            Some(Value::Filters(list)) => list,
             _ => &[],
         }
     }

@@ -13,8 +13,10 @@ use super::text::{self, Hint};
 use crate::gate::{Pattern, Span};
 use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
+use crate::sound::filter::Shape;
 
 mod gates;
+mod sound;
 
 pub(super) use gates::Route;
 
@@ -53,6 +55,7 @@ pub(super) enum Value {
     Hours(Vec<Span>),
     Routes(Vec<Route>),
     Urgent(Vec<(String, u8)>),
+    Filters(Vec<Shape>),
 }
 
 /// What a message may show of a value.
@@ -323,6 +326,7 @@ impl Reader<'_> {
             }),
             Kind::Gain { from, to } => self.decibel(value, "dB", from, to),
             Kind::Level { from, to } => self.decibel(value, "dBFS", from, to),
+            Kind::Equaliser => self.filters(value),
             Kind::Choice(words) => self.parsed(value, |t| Self::choice(words, t)).map(Value::Text),
             Kind::Choices(words) => {
                 let list = self.entries(value, |t| Self::choice(words, t))?;

@@ -43,6 +43,7 @@ impl Cards {
                     zone: ZoneId(id as u16),
                     channel: zone.channel,
                     gain: zone.gain,
+                    filters: zone.equaliser.clone(),
                     ceiling: zone.ceiling,
                 })
                 .collect();

@@ -4,7 +4,7 @@
 //! [`engine`] nothing here allocates, frees, locks, logs or asks the clock.
 //!
 //! ```text
-//! packets → playout → upsampler → leveller → voice gain ─┬─ fade ─▶ zone: sum → zone gain → limiter → channel
+//! packets → playout → upsampler → leveller → voice gain ─┬─ fade ─▶ zone: sum → gain → filters → limiter → channel
 //!                                                        └─ fade ─▶ another zone
 //! chime ───────────────────────────────────────────────────────────▶ zone
 //! ```
@@ -20,6 +20,7 @@ use rtrb::{Consumer, Producer};
 use self::fade::Curve;
 use self::speaker::{Seat, Speaker};
 use self::zone::Zone;
+use super::filter::Shape;
 use super::level::{Db, Dbfs};
 use super::resample::Bank;
 use super::tone::Tone;
@@ -28,12 +29,14 @@ use crate::media::{Block, Packet, Playout, PlayoutFigures};
 use crate::page::{PageId, ZoneId};
 
 /// One zone on this card.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct ZoneOutput {
     pub zone: ZoneId,
     /// Channel of the card, from 0.
     pub channel: usize,
     pub gain: Db,
+    /// Between the gain and the limiter.
+    pub filters: Vec<Shape>,
     /// The limiter lets no sample exceed this.
     pub ceiling: Dbfs,
 }

@@ -120,13 +120,13 @@ impl SpeechLevel {
     /// seconds, faded as the rest. `None` while there was only silence.
     pub fn level(&self) -> Option<(Dbfs, f64)> {
         let mut before: Option<(f64, f64)> = None;
-        for j in 0..THRESHOLDS {
+        for (j, threshold) in THRESHOLD.iter().enumerate() {
             let active = self.active[j];
             if active < 0.5 {
                 break;
             }
             let level = decibel(self.energy / active);
-            let over = level - 2.0 * decibel(THRESHOLD[j]) - MARGIN;
+            let over = level - 2.0 * decibel(*threshold) - MARGIN;
             if over <= 0.0 {
                 // Between this threshold and the one below, both lines are straight.
                 let (level, active) = match before {

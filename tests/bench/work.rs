@@ -43,6 +43,7 @@ fn audio(seconds: u32) -> Result<(), String> {
         zone,
         channel: 0,
         gain: Db(0.0),
+        filters: Vec::new(),
         ceiling: Dbfs(-1.0),
     }];
     let (mut engine, mut handle) = engine(&zones, CHANNELS);

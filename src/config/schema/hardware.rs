@@ -152,6 +152,14 @@ pub(super) const ZONES: Section = Section {
             "The zone's level. Start low, then set it with a tone and a meter.",
         ),
         key(
+            "equaliser",
+            Kind::Equaliser,
+            Default("[]"),
+            r#"["high-pass 300 Hz", "bell 3 kHz -4 dB q 1.4"]"#,
+            "Filters for the zone's loudspeakers, before the ceiling. Horn loudspeakers want a high-pass at or above the \
+             lowest frequency that their maker names: what is below only moves the diaphragm.",
+        ),
+        key(
             "ceiling",
             Kind::Level { from: -40.0, to: 0.0 },
             Default(r#""-3 dBFS""#),

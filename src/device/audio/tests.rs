@@ -63,6 +63,7 @@ fn start(bench: &Arc<Mutex<Bench>>) -> (AudioThread, EngineHandle) {
         zone: ZoneId(0),
         channel: 0,
         gain: Db(0.0),
+        filters: Vec::new(),
         ceiling: Dbfs(0.0),
     };
     let (engine, handle) = engine(&[zone], 1);

@@ -6,6 +6,7 @@ use std::collections::VecDeque;
 use std::f32::consts::TAU;
 
 use super::*;
+use crate::sound::filter::{BUTTERWORTH, Shape};
 use crate::sound::limiter::LOOK_AHEAD;
 use crate::sound::resample::Upsampler;
 
@@ -85,6 +86,7 @@ impl Bench {
             zone,
             channel,
             gain: Db(0.0),
+            filters: Vec::new(),
             ceiling: Dbfs(0.0),
         };
         Self::with(&[zone(FRONT, 0), zone(YARD, 1)], 2)
@@ -285,6 +287,7 @@ fn gains_add_up_and_the_ceiling_holds() {
         zone,
         channel,
         gain: Db(gain),
+        filters: Vec::new(),
         ceiling: Dbfs(ceiling),
     };
     let mut bench = Bench::with(&[zone(FRONT, 2, -6.0, 0.0), zone(YARD, 0, 20.0, -12.0)], 3);
@@ -312,11 +315,44 @@ fn gains_add_up_and_the_ceiling_holds() {
 }
 
 #[test]
+fn a_zone_is_filtered_before_its_ceiling() {
+    let zone = |zone, channel, shape| ZoneOutput {
+        zone,
+        channel,
+        gain: Db(0.0),
+        filters: vec![shape],
+        ceiling: Dbfs(-12.0),
+    };
+    let (boost, cut) = (
+        Shape::Bell {
+            frequency: 1000.0,
+            gain: 12.0,
+            q: 1.0,
+        },
+        Shape::HighPass {
+            frequency: 4000.0,
+            q: BUTTERWORTH,
+        },
+    );
+    let mut bench = Bench::with(&[zone(FRONT, 0, boost), zone(YARD, 1, cut)], 2);
+    let mut feed = bench.attach(1, 48000);
+    feed.samples(&sine(48000, 1000.0, 0.2, 500));
+    bench.speak(FRONT, 1);
+    bench.speak(YARD, 1);
+    let out = bench.run(400);
+    assert!(peak(&out[0]) <= Dbfs(-12.0).amplitude() && peak(&out[0]) > Dbfs(-12.3).amplitude());
+    // Two octaves below a second-order Butterworth: 24.1 dB down.
+    let level = Dbfs::of(rms(&out[1][4800..]) * 2f32.sqrt()).0;
+    assert!((level - (-13.98 - 24.1)).abs() < 0.5, "{level}");
+}
+
+#[test]
 fn zones_beyond_the_card_and_unknown_names_are_ignored() {
     let zone = ZoneOutput {
         zone: FRONT,
         channel: 7,
         gain: Db(0.0),
+        filters: Vec::new(),
         ceiling: Dbfs(0.0),
     };
     let mut bench = Bench::with(&[zone], 2);

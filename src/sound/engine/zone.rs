@@ -4,12 +4,16 @@ use super::fade::{Curve, Fade};
 use super::speaker::Seat;
 use super::{Pull, ZoneOutput};
 use crate::page::{PageId, ZoneId};
+use crate::sound::filter::Filter;
 use crate::sound::limiter::Limiter;
 use crate::sound::tone::{Tone, ToneGenerator};
 use crate::sound::{BLOCK, RATE};
 
 /// Chimes that may sound at once in one zone: one plays, others fade out below it.
 const CHIMES: usize = 4;
+
+/// Blocks after the last sound until the limiter is empty and has let go (2 s): a zone at rest costs nothing.
+const RINGING: u32 = 400;
 
 #[derive(Debug)]
 struct Chime {
@@ -23,7 +27,9 @@ pub struct Zone {
     id: ZoneId,
     channel: usize,
     gain: f32,
+    filters: Vec<Filter>,
     limiter: Limiter,
+    ringing: u32,
     chimes: [Option<Chime>; CHIMES],
     mix: [f32; BLOCK],
     tone: [f32; BLOCK],
@@ -35,7 +41,9 @@ impl Zone {
             id: output.zone,
             channel: output.channel,
             gain: output.gain.factor(),
+            filters: output.filters.iter().map(|shape| Filter::new(*shape, RATE)).collect(),
             limiter: Limiter::new(output.ceiling),
+            ringing: 0,
             chimes: [const { None }; CHIMES],
             mix: [0.0; BLOCK],
             tone: [0.0; BLOCK],
@@ -95,7 +103,14 @@ impl Zone {
                 *slot = None;
             }
         }
+        if self.mix.iter().any(|x| *x != 0.0) {
+            self.ringing = RINGING;
+        } else if self.ringing == 0 && self.filters.iter().all(Filter::is_silent) {
+            return &self.mix;
+        }
+        self.ringing = self.ringing.saturating_sub(1);
         self.mix.iter_mut().for_each(|x| *x *= self.gain);
+        self.filters.iter_mut().for_each(|f| f.process(&mut self.mix));
         self.limiter.process(&mut self.mix);
         &self.mix
     }
