@@ -13,7 +13,7 @@ pub fn keys() -> Exit {
     Exit::Ok
 }
 
-/// Checks each file; problems go to stderr, one summary line a file to stdout.
+/// Checks each file; problems go to stderr, one summary line a file to stdout, and the levels of its lines.
 pub fn files(files: &[PathBuf]) -> Exit {
     let mut worst = Exit::Ok;
     for file in files {
@@ -24,6 +24,9 @@ pub fn files(files: &[PathBuf]) -> Exit {
                 }
                 let summary = summary(&loaded.problems, loaded.plan.as_ref());
                 let _ = writeln!(std::io::stdout(), "{}: {summary}", file.display());
+                for line in loaded.plan.iter().flat_map(levels) {
+                    let _ = writeln!(std::io::stdout(), "{line}");
+                }
                 if loaded.plan.is_some() { Exit::Ok } else { Exit::Config }
             }
             Err(unreadable) => {
@@ -57,4 +60,15 @@ fn summary(problems: &[Problem], plan: Option<&Plan>) -> String {
             plural(plan.groups.len(), "group")
         ),
     }
+}
+
+/// A line for each zone whose card has been measured.
+fn levels(plan: &Plan) -> impl Iterator<Item = String> {
+    plan.zones.iter().filter_map(|zone| {
+        let level = plan.line_level(zone)?;
+        Some(format!(
+            "  zone {}: speech at {:+.1} dBm, no peak above that of a sine at {:+.1} dBm, into 600 ohm",
+            zone.name, level.speech.0, level.most.0
+        ))
+    })
 }

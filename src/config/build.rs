@@ -17,7 +17,7 @@ use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
 use crate::sip::agent::{Hop, Registrar, Transport};
 use crate::sip::sdp;
 use crate::sip::secret::Secret;
-use crate::sound::level::{Db, Dbfs};
+use crate::sound::level::{Db, Dbfs, Dbm};
 
 mod gates;
 
@@ -122,6 +122,7 @@ fn card(sheet: &Sheet, problems: &mut Problems) -> Card {
         output: sheet.output("output").cloned().unwrap_or(CardOutput::Null),
         channels: usize::try_from(sheet.integer("channels").unwrap_or(2)).unwrap_or(2),
         period: usize::try_from(frames / 1_000_000).unwrap_or(480),
+        full_scale: sheet.decibel("full_scale").map(Dbm),
     }
 }
 

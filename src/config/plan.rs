@@ -12,7 +12,8 @@ use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
 use crate::sip::secret::Secret;
 use crate::sound::filter::Shape;
-use crate::sound::level::{Db, Dbfs};
+use crate::sound::level::{Db, Dbfs, Dbm};
+use crate::sound::leveller::SPEECH_LEVEL;
 use crate::sound::tone::Tone;
 pub use crate::tls::Files as TlsFiles;
 
@@ -43,6 +44,8 @@ pub struct Card {
     pub channels: usize,
     /// Frames per period at 48 kHz.
     pub period: usize,
+    /// Of a full-scale sine on the loaded line, if it has been measured.
+    pub full_scale: Option<Dbm>,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -93,6 +96,26 @@ pub struct Zone {
     pub gain: Db,
     pub equaliser: Vec<Shape>,
     pub ceiling: Dbfs,
+}
+
+/// What a zone's line carries.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LineLevel {
+    /// Of levelled speech, ITU-T P.56 active level, before a source's own gain and the equaliser.
+    pub speech: Dbm,
+    /// Of a sine whose peaks are at the ceiling: nothing peaks above it.
+    pub most: Dbm,
+}
+
+impl Plan {
+    /// A zone's level on the line, where its card has been measured.
+    pub fn line_level(&self, zone: &Zone) -> Option<LineLevel> {
+        let full_scale = self.cards[zone.card].full_scale?;
+        Some(LineLevel {
+            speech: full_scale.of_rms(Dbfs(SPEECH_LEVEL.0 + zone.gain.0)),
+            most: full_scale.of_sine(zone.ceiling),
+        })
+    }
 }
 
 /// Which pre-announcement tone.

@@ -18,6 +18,9 @@ impl Kind {
             ),
             Kind::Gain { from, to } => format!("a gain from {from} to {to} dB"),
             Kind::Level { from, to } => format!("a level from {from} to {to} dBFS"),
+            Kind::LineLevel { from, to } => {
+                format!("a level from {from} to {to} dBm across 600 ohm, in dBm, dBu or V")
+            }
             Kind::Equaliser => {
                 "a list of up to 8 of \"high-pass FREQUENCY\", \"bell FREQUENCY GAIN\", \"low-shelf FREQUENCY GAIN\" and \
                  \"high-shelf FREQUENCY GAIN\"; the first two may end with q NUMBER"

@@ -35,6 +35,11 @@ pub(super) enum Kind {
         from: f32,
         to: f32,
     },
+    /// dBm into 600 ohm, also written in dBu or volts.
+    LineLevel {
+        from: f32,
+        to: f32,
+    },
     /// Filters, in their order.
     Equaliser,
     Choice(&'static [&'static str]),

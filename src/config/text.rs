@@ -10,6 +10,7 @@ use std::time::Duration;
 use super::plan::{CardOutput, RelayLine};
 use crate::sip::agent::{Hop, Registrar, Transport};
 use crate::sip::network::Network;
+use crate::sound::level::Dbm;
 
 /// What would mend the value; may be empty.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -98,6 +99,24 @@ pub(super) fn decibels(text: &str, wanted: &str) -> Result<f32, Hint> {
         _ if wanted == "dB" => "a gain is a ratio, in dB".to_owned(),
         _ => format!("a level is absolute, in {wanted}"),
     })
+}
+
+/// `+4 dBm`, `+4 dBu`, `1.23 V` or `775 mV`, all across 600 ohm.
+pub(super) fn line_level(text: &str) -> Result<Dbm, Hint> {
+    let text = text.trim();
+    let (number, unit) = number_and_unit(text.trim_start_matches(['-', '−', '+']));
+    let volts = match unit {
+        "dBm" | "dBu" => return decibels(text, unit).map(Dbm),
+        "V" => decimal(number),
+        "mV" => decimal(number).map(|n| n / 1000.0),
+        "" => return hint("write the unit: dBm, dBu or V"),
+        "dBV" => return hint("write it in dBu: dBV and 2.2 dB more"),
+        _ => return hint("the units are dBm, dBu and V, across 600 ohm"),
+    };
+    match volts {
+        Some(v) if v > 0.0 && text.starts_with(|c: char| c.is_ascii_digit()) => Ok(Dbm::of_volts(v as f32)),
+        _ => hint("write the volts as a number above 0, such as \"0.78 V\""),
+    }
 }
 
 /// Where a card's audio goes.

@@ -14,6 +14,7 @@ use crate::gate::{Pattern, Span};
 use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
 use crate::sound::filter::Shape;
+use crate::sound::level::Dbm;
 
 mod gates;
 mod sound;
@@ -326,6 +327,13 @@ impl Reader<'_> {
             }),
             Kind::Gain { from, to } => self.decibel(value, "dB", from, to),
             Kind::Level { from, to } => self.decibel(value, "dBFS", from, to),
+            Kind::LineLevel { from, to } => self.parsed(value, |t| {
+                let Dbm(level) = text::line_level(t)?;
+                match (from..=to).contains(&level) {
+                    true => Ok(Value::Decibel(level)),
+                    false => Err(Hint(format!("this is {level:+.1} dBm"))),
+                }
+            }),
             Kind::Equaliser => self.filters(value),
             Kind::Choice(words) => self.parsed(value, |t| Self::choice(words, t)).map(Value::Text),
             Kind::Choices(words) => {

@@ -15,12 +15,11 @@ use crate::page::{Bid, Loss, PageId, PageRecord, Priority, SourceId, ZoneId};
 use crate::sip::agent::CallId;
 use crate::sound::engine::{Command, Levelling, Voice};
 use crate::sound::level::{Db, Dbfs};
+use crate::sound::leveller::SPEECH_LEVEL;
 
 /// Packets that may wait between the control task and one audio thread: well over a period's worth of the shortest
 /// packets, and a burst.
 const PACKET_QUEUE: usize = 128;
-/// Where the leveller brings speech: peaks of speech lie about 15 dB above it.
-const SPEECH_LEVEL: Dbfs = Dbfs(-20.0);
 /// A record waits this long for the last figures of its voices.
 const WAIT_FOR_FIGURES: Duration = Duration::from_secs(1);
 

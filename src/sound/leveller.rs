@@ -9,6 +9,8 @@ use super::detect::SpeechDetector;
 use super::level::{Db, Dbfs};
 use super::speech_level::SpeechLevel;
 
+/// Where speech is brought: its peaks lie about 15 dB above it.
+pub const SPEECH_LEVEL: Dbfs = Dbfs(-20.0);
 /// Most gain and most attenuation, dB.
 pub const MOST: f32 = 26.0;
 pub const LEAST: f32 = -20.0;

@@ -53,6 +53,38 @@ fn a_good_file() {
     );
 }
 
+/// Speech at −20 dBFS RMS lies 16.99 dB below a full-scale sine (−3.01 dBFS RMS).
+#[test]
+fn levels_on_the_line() {
+    let scratch = Scratch::new();
+    let text = read(&source("config/quayside-simple.toml"));
+    let (before, after) = text.split_once("[cards.").unwrap();
+    let (head, rest) = after.split_once('\n').unwrap();
+    let file = scratch.file(
+        "levels.toml",
+        format!("{before}[cards.{head}\nfull_scale = \"+4 dBu\"\n{rest}"),
+        0o644,
+    );
+    scratch.file(
+        "quayside-secrets.toml",
+        read(&source("config/quayside-secrets.toml")),
+        0o600,
+    );
+    let (code, out, err) = run(&["check", name(&file)]);
+    assert_eq!(code, 0, "{err}");
+    println!("{out}");
+    let line = out.lines().nth(1).unwrap();
+    let gain = text
+        .lines()
+        .find_map(|l| l.strip_prefix("gain = \""))
+        .and_then(|l| l.split(' ').next());
+    let gain: f32 = gain.map_or(0.0, |g| g.parse().unwrap());
+    let speech = 4.0 - 16.99 + gain;
+    assert!(line.contains(&format!("speech at {speech:+.1} dBm")), "{line}");
+    assert!(line.contains("sine at +1.0 dBm"), "{line}");
+    assert_eq!(out.lines().count(), 2, "{out}");
+}
+
 #[test]
 fn a_bad_file_78() {
     let bad = source("tests/config/bad/whole.toml");

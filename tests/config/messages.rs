@@ -45,6 +45,11 @@ fn wrong_keys() {
 }
 
 #[test]
+fn wrong_levels_and_filters() {
+    stored("sound");
+}
+
+#[test]
 fn wrong_registrars() {
     stored("registrars");
 }

@@ -54,6 +54,15 @@ pub(super) const CARDS: Section = Section {
             r#""20 ms""#,
             "How much audio the card takes at a time. Longer is safer on a slow board and adds delay.",
         ),
+        key(
+            "full_scale",
+            Kind::LineLevel { from: -40.0, to: 30.0 },
+            Unset("levels on the line are not known, and not told."),
+            r#""+2.5 dBm""#,
+            "What a meter shows across the amplifier's 600-ohm input while the card plays a sine at full scale: in dBm or \
+             dBu (the same number across 600 ohm), or in volts RMS. Measure with a softer tone and add what it lacks: full \
+             scale may be too loud for the amplifier, and for you. With it `hornwire check` tells each zone's level on the line.",
+        ),
     ],
 };
 

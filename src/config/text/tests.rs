@@ -92,6 +92,28 @@ fn decibel_values() {
     assert!(decibels("-3 dB", "dBFS").is_err());
 }
 
+/// 0 dBu = 0.7746 V, +4 dBu = 1.2277 V (computed: 1 mW in 600 ohm).
+#[test]
+fn levels_on_the_line() {
+    for (text, wanted) in [
+        ("+4 dBm", 4.0),
+        ("-10.5 dBu", -10.5),
+        ("1.2277 V", 4.0),
+        ("774.6 mV", 0.0),
+        (" 0.7746V", 0.0),
+    ] {
+        let Ok(Dbm(level)) = line_level(text) else {
+            panic!("{text}")
+        };
+        assert!((level - wanted).abs() < 0.01, "{text}: {level}");
+    }
+    for text in [
+        "0.78", "-1 V", "0 V", "V", "4 dBV", "4 dbm", "-3 dBFS", "3 W", "1e3 V", "", "−0.7 V",
+    ] {
+        assert!(line_level(text).is_err(), "{text}");
+    }
+}
+
 #[test]
 fn outputs() {
     assert_eq!(output("null"), Ok(CardOutput::Null));
