@@ -6,7 +6,7 @@ use std::net::{Ipv4Addr, UdpSocket};
 use std::time::{Duration, Instant};
 
 use crate::Failure;
-use crate::signal::{FRAME, PACKET_TIME, rtp, speech};
+use crate::signal::{FRAME, PACKET_TIME, mulaw, rtp, speech};
 
 /// Longest that an answer may take.
 const PATIENCE: Duration = Duration::from_secs(5);
@@ -104,7 +104,8 @@ impl Call<'_> {
             if start.elapsed() >= length {
                 break;
             }
-            let packet = rtp(number as u64, frame);
+            let payload: Vec<u8> = frame.iter().map(|s| mulaw(*s)).collect();
+            let packet = rtp(number as u64, 0, FRAME as u32, &payload);
             self.phone.rtp.send_to(&packet, ("127.0.0.1", self.speech_port))?;
         }
         Ok(())

@@ -10,19 +10,32 @@ use crate::{Extent, Failure, Row, thousands};
 pub const WORK: &str = "--work";
 
 pub fn rows(extent: Extent) -> Vec<Row> {
-    let audio = per_unit("audio", extent.audio);
-    let invite = per_unit("invite", extent.calls);
-    let call = per_unit("call", extent.calls);
     let row = |what: &str, figure: Result<u64, Failure>| Row {
         what: what.to_owned(),
         figure: figure.map(|n| format!("{} instructions", thousands(n))),
         goal: String::new(),
     };
-    vec![
-        row("one G.711 stream into one zone, a second of audio", audio),
-        row("an INVITE read and answered with 200 and SDP", invite),
-        row("a whole call: INVITE, 200, ACK, BYE, 200", call),
-    ]
+    let audio = [("PCMU", "pcmu"), ("PCMA", "pcma"), ("G.722", "g722"), ("Opus", "opus")];
+    let mut rows: Vec<Row> = audio
+        .into_iter()
+        .map(|(name, work)| {
+            let what = format!("one {name} stream into one zone, a second of audio");
+            row(&what, per_unit(work, extent.audio))
+        })
+        .collect();
+    rows.push(row(
+        "8 zones, each hearing one of 32 PCMU groups that all send, a second of audio",
+        per_unit("site", extent.audio),
+    ));
+    rows.push(row(
+        "an INVITE read and answered with 200 and SDP",
+        per_unit("invite", extent.calls),
+    ));
+    rows.push(row(
+        "a whole call: INVITE, 200, ACK, BYE, 200",
+        per_unit("call", extent.calls),
+    ));
+    rows
 }
 
 fn per_unit(work: &str, (short, long): (u32, u32)) -> Result<u64, Failure> {

@@ -6,6 +6,8 @@
 mod caller;
 mod callgrind;
 mod calls;
+mod chain;
+mod deadline;
 mod flood;
 mod gstreamer;
 mod program;
@@ -86,8 +88,9 @@ fn main() -> ExitCode {
     }
     // Further words choose groups of rows: `cargo bench -- calls`.
     let chosen: Vec<&String> = arguments.iter().filter(|a| !a.starts_with('-')).collect();
-    let groups: [(&str, Measure); 5] = [
+    let groups: [(&str, Measure); 6] = [
         ("callgrind", callgrind::rows),
+        ("deadline", deadline::rows),
         ("program", program::rows),
         ("calls", calls::rows),
         ("flood", flood::rows),

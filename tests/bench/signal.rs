@@ -20,7 +20,7 @@ pub fn mulaw(sample: i16) -> u8 {
 
 /// Something like speech: a hundred and twenty pulses a second through two resonances, in syllables with pauses. The
 /// same every time.
-pub fn speech(seconds: u32) -> Vec<u8> {
+pub fn speech(seconds: u32) -> Vec<i16> {
     let (mut a, mut b) = (Resonance::at(700.0), Resonance::at(1500.0));
     (0..seconds * 8000)
         .map(|i| {
@@ -28,7 +28,7 @@ pub fn speech(seconds: u32) -> Vec<u8> {
             let syllable = (time * 4.0 * std::f64::consts::PI).sin().max(0.0);
             let spoken = (time % 3.0) < 2.2;
             let pulse = if spoken && i % 66 == 0 { 6000.0 * syllable } else { 0.0 };
-            mulaw((a.pass(pulse) + b.pass(pulse)).clamp(-20000.0, 20000.0) as i16)
+            (a.pass(pulse) + b.pass(pulse)).clamp(-20000.0, 20000.0) as i16
         })
         .collect()
 }
@@ -53,11 +53,11 @@ impl Resonance {
     }
 }
 
-/// An RTP packet of payload type 0 (RFC 3550 §5.1).
-pub fn rtp(number: u64, payload: &[u8]) -> Vec<u8> {
-    let mut packet = vec![0x80, if number == 0 { 0x80 } else { 0 }];
+/// Packet `number` of a stream whose packets are `ticks` of its clock long (RFC 3550 §5.1).
+pub fn rtp(number: u64, payload_type: u8, ticks: u32, payload: &[u8]) -> Vec<u8> {
+    let mut packet = vec![0x80, payload_type | if number == 0 { 0x80 } else { 0 }];
     packet.extend((number as u16).to_be_bytes());
-    packet.extend((number as u32).wrapping_mul(payload.len() as u32).to_be_bytes());
+    packet.extend((number as u32).wrapping_mul(ticks).to_be_bytes());
     packet.extend(0x51AB_1E00_u32.to_be_bytes());
     packet.extend(payload);
     packet
@@ -87,7 +87,7 @@ pub fn send_bursts(socket: &UdpSocket, to: SocketAddr, until: Instant) -> std::i
         if number.is_multiple_of(BURST_EVERY) {
             bursts.push(Instant::now());
         }
-        socket.send_to(&rtp(number, &burst_or_silence(number)), to)?;
+        socket.send_to(&rtp(number, 0, FRAME as u32, &burst_or_silence(number)), to)?;
     }
     Ok(bursts)
 }

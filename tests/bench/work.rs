@@ -4,22 +4,20 @@ use std::net::SocketAddr;
 use std::process::ExitCode;
 use std::time::{Duration, Instant};
 
-use hornwire::media::{Codec, PayloadMap, Playout, PlayoutSettings, Received, Receiver};
-use hornwire::page::{PageId, ZoneId};
+use hornwire::media::Codec;
 use hornwire::sip::agent::{Agent, Event, Extension, Flow, Output, Settings, Transport};
 use hornwire::sip::sdp;
-use hornwire::sound::engine::{Command, Levelling, Voice, ZoneOutput, engine};
-use hornwire::sound::level::{Db, Dbfs};
 
-use crate::signal::{FRAME, PACKET_TIME, rtp, speech};
-
-/// Longest audio that is ever asked for, seconds.
-const MOST_AUDIO: u32 = 60;
+use crate::chain;
 
 pub fn run(arguments: &[String]) -> ExitCode {
     let amount = arguments.get(1).and_then(|n| n.parse().ok()).unwrap_or(1);
     let done = match arguments.first().map(String::as_str) {
-        Some("audio") => audio(amount),
+        Some("pcmu") => chain::render(chain::one(Codec::Pcmu), amount),
+        Some("pcma") => chain::render(chain::one(Codec::Pcma), amount),
+        Some("g722") => chain::render(chain::one(Codec::G722), amount),
+        Some("opus") => chain::render(chain::one(Codec::Opus), amount),
+        Some("site") => chain::render(chain::LARGE, amount),
         Some("invite") => calls(amount, false),
         Some("call") => calls(amount, true),
         other => Err(format!("no such work: {other:?}")),
@@ -31,64 +29,6 @@ pub fn run(arguments: &[String]) -> ExitCode {
             ExitCode::FAILURE
         }
     }
-}
-
-/// Packets to a card's frames: reception, jitter buffer, decoder, level, limiter, resampling. One zone on a stereo
-/// card with periods of 10 ms.
-fn audio(seconds: u32) -> Result<(), String> {
-    const CHANNELS: usize = 2;
-    let (page, zone) = (PageId(1), ZoneId(0));
-    let map = PayloadMap::static_types();
-    let zones = [ZoneOutput {
-        zone,
-        channel: 0,
-        gain: Db(0.0),
-        filters: Vec::new(),
-        ceiling: Dbfs(-1.0),
-    }];
-    let (mut engine, mut handle) = engine(&zones, CHANNELS);
-    let (mut packets, packets_end) = rtrb::RingBuffer::new(64);
-    let voice = Voice {
-        page,
-        playout: Playout::new(&map, PlayoutSettings::default())?,
-        packets: packets_end,
-        gain: Db(0.0),
-        levelling: Some(Levelling {
-            target: Dbfs(-20.0),
-            start: Db(0.0),
-        }),
-    };
-    for command in [Command::Attach(Box::new(voice)), Command::Speak { zone, page }] {
-        handle.commands.push(command).map_err(|_| "the command queue is full")?;
-    }
-    let mut receiver = Receiver::new(map);
-    let mut out = [0.0f32; 480 * CHANNELS];
-    let mut now = Instant::now();
-    let mut loudest = 0.0f32;
-    // As much for a short run as for a long one, so that making it does not count.
-    let speech = speech(MOST_AUDIO);
-    for (number, frame) in speech.chunks_exact(FRAME).take(seconds as usize * 50).enumerate() {
-        if let Received::Packet { packet, .. } = receiver.handle(&rtp(number as u64, frame), now) {
-            while let Some(kept) = receiver.take_kept() {
-                packets.push(kept).map_err(|_| "the packet queue is full")?;
-            }
-            packets.push(packet).map_err(|_| "the packet queue is full")?;
-        }
-        for _ in 0..2 {
-            engine.render(&mut out, now);
-            now += PACKET_TIME / 2;
-        }
-        // Now and then: looking is not what is counted.
-        if number.is_multiple_of(16) {
-            loudest = out.iter().fold(loudest, |most, s| most.max(s.abs()));
-        }
-        while handle.reports.pop().is_ok() {}
-    }
-    // Silence would be cheap, and no figure.
-    if loudest < 0.01 {
-        return Err(format!("nothing was heard: at most {loudest}"));
-    }
-    Ok(())
 }
 
 /// INVITEs with an ordinary offer, each answered; with `whole` also ACK and BYE.
