@@ -118,7 +118,11 @@ fn quality(codec: &str) {
     let lab = Lab::new(&format!("calls-{codec}"));
     let speech = Speech::long(&lab);
     let kamailio = Kamailio::start(&lab);
-    let site = Site::new(&lab).extension("850", &kamailio.registrar(), "zones = [\"yard\", \"sawmill\"]");
+    let site = Site::new(&lab).extension(
+        "850",
+        &kamailio.registrar(),
+        "zones = [\"yard\", \"sawmill\"]\nlevelled = false",
+    );
     let mut daemon = site.start(&lab);
     kamailio.wait_registered("850", true, 10.0);
     let call = Call {
