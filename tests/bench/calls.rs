@@ -38,7 +38,7 @@ fn number(n: u32) -> u32 {
 fn config(port: u16) -> String {
     let mut text = format!(
         "[site]\nname = \"Quayside Timber\"\n[sip]\nlisten = [\"udp:127.0.0.1:{port}\"]\nnetworks = [\"127.0.0.0/8\"]\n\
-         rtp_ports = \"40000-40999\"\n[relays.trigger]\nline = \"simulated\"\n"
+         rtp_ports = \"30000-30999\"\n[relays.trigger]\nline = \"simulated\"\n"
     );
     for card in 0..CALLERS / 8 {
         let _ = write!(
