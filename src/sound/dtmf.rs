@@ -21,12 +21,17 @@
 
 use std::f32::consts::{PI, TAU};
 
+use super::decimate::{Decimator, TAPS, dot};
+
 /// Low and high frequencies, Hz (Q.23 §6), and their keys.
 const FREQUENCIES: [f32; 8] = [697.0, 770.0, 852.0, 941.0, 1209.0, 1336.0, 1477.0, 1633.0];
 const KEYS: [[u8; 4]; 4] = [*b"123A", *b"456B", *b"789C", *b"*0#D"];
 
 /// Sampling rate that everything works at, Hz.
 const RATE: usize = 8000;
+/// Longest ratio of rates, and where the low-pass before it cuts: what folds back lies above 3 kHz, far from every tone.
+const MAX_FACTOR: usize = 6;
+const CUT: f32 = 3800.0 / RATE as f32;
 /// One look, and the steps between looks, samples.
 const WINDOW: usize = 128;
 const STEP: usize = 32;
@@ -227,7 +232,7 @@ pub struct DtmfDetector {
     /// Real and imaginary part of each filter.
     filters: Box<[[[f32; WINDOW]; 2]; 8]>,
     shape: Box<[f32; WINDOW]>,
-    decimator: Decimator,
+    decimator: Decimator<{ TAPS * MAX_FACTOR }>,
     hum: HighPass,
     /// The last samples, and how many since the stream began or a loss.
     line: [f32; WINDOW],
@@ -271,7 +276,7 @@ impl DtmfDetector {
         DtmfDetector {
             filters,
             shape,
-            decimator: Decimator::new(),
+            decimator: Decimator::new(1, CUT),
             hum: HighPass::new(),
             line: [0.0; WINDOW],
             fresh: 0,
@@ -289,8 +294,15 @@ impl DtmfDetector {
     /// Takes the next samples (full scale ±1.0) at `rate`: a multiple of 8 kHz up to 48 kHz; of other rates nothing
     /// is heard.
     pub fn block(&mut self, samples: &[f32], rate: u32) {
+        let factor = rate as usize / RATE;
+        if !(1..=MAX_FACTOR).contains(&factor) || rate as usize != factor * RATE {
+            return;
+        }
+        if factor != self.decimator.factor() {
+            self.decimator = Decimator::new(factor, CUT);
+        }
         for s in samples {
-            if let Some(s) = self.decimator.push(*s, rate) {
+            if let Some(s) = self.decimator.push(*s) {
                 self.sample(s);
             }
         }
@@ -454,17 +466,6 @@ fn response(hz: f32) -> f32 {
     (PI * x).sin() / (PI * x) / (1.0 - x * x)
 }
 
-fn dot(a: &[f32; WINDOW], b: &[f32; WINDOW]) -> f32 {
-    // Eight sums side by side let the compiler use vector registers.
-    let mut sums = [0.0f32; 8];
-    for (a, b) in a.chunks_exact(8).zip(b.chunks_exact(8)) {
-        for i in 0..8 {
-            sums[i] += a[i] * b[i];
-        }
-    }
-    sums.iter().sum()
-}
-
 /// Second-order Butterworth high-pass: takes mains hum down.
 #[derive(Debug, Clone)]
 struct HighPass {
@@ -497,74 +498,6 @@ impl HighPass {
             self.state = [0.0; 2];
         }
         y
-    }
-}
-
-/// Longest ratio of rates.
-const MAX_FACTOR: usize = 6;
-/// Taps for each unit of the ratio.
-const TAPS: usize = 16;
-
-/// From a multiple of 8 kHz to 8 kHz: windowed-sinc low-pass at 3.8 kHz. What folds back lies above 3 kHz, far from
-/// every tone.
-#[derive(Debug, Clone)]
-struct Decimator {
-    factor: usize,
-    taps: [f32; TAPS * MAX_FACTOR],
-    line: [f32; TAPS * MAX_FACTOR],
-    place: usize,
-    phase: usize,
-}
-
-impl Decimator {
-    fn new() -> Self {
-        Decimator {
-            factor: 1,
-            taps: [0.0; TAPS * MAX_FACTOR],
-            line: [0.0; TAPS * MAX_FACTOR],
-            place: 0,
-            phase: 0,
-        }
-    }
-
-    fn set(&mut self, factor: usize) {
-        *self = Self::new();
-        self.factor = factor;
-        let n = TAPS * factor;
-        let cut = 3800.0 / (RATE * factor) as f32;
-        let mut sum = 0.0;
-        for (i, tap) in self.taps[..n].iter_mut().enumerate() {
-            let t = i as f32 - (n - 1) as f32 / 2.0;
-            let x = TAU * cut * t;
-            let sinc = if x.abs() < 1e-6 { 1.0 } else { x.sin() / x };
-            *tap = sinc * (0.54 + 0.46 * (TAU * t / n as f32).cos());
-            sum += *tap;
-        }
-        self.taps[..n].iter_mut().for_each(|t| *t /= sum);
-    }
-
-    fn push(&mut self, x: f32, rate: u32) -> Option<f32> {
-        if rate as usize != RATE * self.factor {
-            let factor = rate as usize / RATE;
-            if !(1..=MAX_FACTOR).contains(&factor) || rate as usize != factor * RATE {
-                return None;
-            }
-            self.set(factor);
-        }
-        if self.factor == 1 {
-            return Some(x);
-        }
-        let n = TAPS * self.factor;
-        self.line[self.place] = x;
-        self.place = (self.place + 1) % n;
-        self.phase = (self.phase + 1) % self.factor;
-        if self.phase != 0 {
-            return None;
-        }
-        // The filter is symmetric, so the order of time does not matter.
-        let (newer, older) = self.line[..n].split_at(self.place);
-        let ordered = older.iter().chain(newer);
-        Some(ordered.zip(&self.taps[..n]).map(|(x, t)| x * t).sum())
     }
 }
 

@@ -1,12 +1,16 @@
 //! What comes out of the line: tones, mixing, resampling, limiting, detectors. Pure.
 
+pub mod decimate;
 pub mod detect;
 pub mod dtmf;
 pub mod engine;
 pub mod filter;
+pub mod hum;
 pub mod level;
 pub mod leveller;
 pub mod limiter;
+#[cfg(test)]
+mod recordings;
 pub mod resample;
 pub mod speech_level;
 pub mod tone;
