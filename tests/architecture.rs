@@ -17,13 +17,14 @@ const CORE: [&str; 5] = ["gate", "media", "page", "sip", "sound"];
 
 /// Dependencies without sockets, threads, files or clocks of their own. Every other one is shut out of the core, a new
 /// one too until it is named here.
-const PURE: [&str; 16] = [
+const PURE: [&str; 17] = [
     "aes",
     "argon2",
     "audiopus",
     "ctr",
     "hmac",
     "md-5",
+    "ogg",
     "rand",
     "rand_chacha",
     "rsip",

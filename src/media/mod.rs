@@ -6,6 +6,7 @@ pub mod event;
 pub mod g711;
 pub mod g722;
 pub mod keypad;
+pub mod opus;
 pub mod packet;
 pub mod playout;
 pub mod receiver;

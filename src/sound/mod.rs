@@ -9,6 +9,7 @@ pub mod hum;
 pub mod level;
 pub mod leveller;
 pub mod limiter;
+pub mod recording;
 #[cfg(test)]
 mod recordings;
 pub mod resample;

@@ -251,7 +251,7 @@ fn weigh<const UP: usize>(line: &[f32], weights: &[[f32; LANES]]) -> [[f32; LANE
 }
 
 /// Modified Bessel function of the first kind, order 0, by its power series.
-fn bessel_i0(x: f64) -> f64 {
+pub(super) fn bessel_i0(x: f64) -> f64 {
     let (mut term, mut sum) = (1.0, 1.0);
     let half = x / 2.0;
     for k in 1..64 {

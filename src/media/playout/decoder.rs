@@ -1,21 +1,12 @@
-//! Payloads to samples. The Opus library is behind this file alone.
+//! Payloads to samples.
 
-use std::convert::TryFrom;
-
-use audiopus::coder::Decoder as OpusDecoder;
-use audiopus::packet::Packet as OpusPacket;
-use audiopus::{Channels, MutSignals, SampleRate};
-
-use crate::media::{Codec, Format, PayloadMap, g711, g722};
-
-/// Overshoot beyond full scale that a decoder may keep; the limiter of the output takes care of it.
-const PEAK: f32 = 1.5;
+use crate::media::{Codec, Format, PayloadMap, g711, g722, opus};
 
 /// Decoders of one session; the Opus one only where the session has Opus.
 pub struct Decoders {
     map: PayloadMap,
     g722: g722::Decoder,
-    opus: Option<OpusDecoder>,
+    opus: Option<opus::Decoder>,
 }
 
 impl Decoders {
@@ -23,12 +14,7 @@ impl Decoders {
     /// When the Opus library cannot make a decoder.
     pub fn new(map: &PayloadMap) -> Result<Self, String> {
         let wanted = map.iter().any(|(_, f)| f == Format::Audio(Codec::Opus));
-        let opus = match wanted {
-            true => {
-                Some(OpusDecoder::new(SampleRate::Hz48000, Channels::Mono).map_err(|e| format!("Opus decoder: {e}"))?)
-            }
-            false => None,
-        };
+        let opus = if wanted { Some(opus::Decoder::mono()?) } else { None };
         Ok(Decoders {
             map: *map,
             g722: g722::Decoder::new(),
@@ -67,30 +53,16 @@ impl Decoders {
     }
 
     fn opus(&mut self, payload: Option<&[u8]>, out: &mut [f32], fec: bool) {
-        let wanted = out.len();
-        let decoded = self.opus.as_mut().and_then(|decoder| {
-            let packet = match payload {
-                Some(p) => Some(OpusPacket::try_from(p).ok()?),
-                None => None,
-            };
-            let signals = MutSignals::try_from(&mut *out).ok()?;
-            decoder.decode_float(packet, signals, fec).ok()
-        });
-        let valid = decoded.unwrap_or(0).min(wanted);
-        for s in &mut out[..valid] {
-            // A hostile payload can make the decoder overshoot without bound.
-            *s = if s.is_finite() { s.clamp(-PEAK, PEAK) } else { 0.0 };
-        }
+        let decoded = self.opus.as_mut().map(|decoder| decoder.decode(payload, out, fec));
+        let valid = decoded.unwrap_or(0).min(out.len());
         out[valid..].fill(0.0);
     }
 
     /// Forgets the past of the stream.
     pub fn reset(&mut self) {
-        use audiopus::coder::GenericCtl;
         self.g722 = g722::Decoder::new();
         if let Some(opus) = &mut self.opus {
-            // Fails only on a null decoder.
-            let _ = opus.reset_state();
+            opus.reset();
         }
     }
 }
@@ -114,25 +86,8 @@ pub fn duration(codec: Codec, payload: &[u8]) -> usize {
     match codec {
         Codec::Pcmu | Codec::Pcma => payload.len(),
         Codec::G722 => 2 * payload.len(),
-        Codec::Opus => opus_duration(payload).unwrap_or(0),
+        Codec::Opus => opus::duration(payload).unwrap_or(0),
     }
-}
-
-/// Samples at 48 kHz in an Opus packet, from its first octets (RFC 6716 §3.1, §3.2); at most 120 ms.
-fn opus_duration(payload: &[u8]) -> Option<usize> {
-    let toc = *payload.first()?;
-    let config = usize::from(toc >> 3);
-    let frame = match config {
-        0..=11 => [480, 960, 1920, 2880][config & 3],
-        12..=15 => [480, 960][config & 1],
-        _ => [120, 240, 480, 960][config & 3],
-    };
-    let frames = match toc & 3 {
-        0 => 1,
-        1 | 2 => 2,
-        _ => usize::from(payload.get(1)? & 63),
-    };
-    Some(frame * frames).filter(|n| *n <= super::line::MAX_FRAME)
 }
 
 /// Whether an Opus payload is a sign of discontinuous transmission: no more than its first octet (RFC 7587 §3.1.3).

@@ -1,7 +1,5 @@
 //! Decoded audio on its way out: what was played lately, then what is to be played next, in one slice.
 
-/// Longest audio that a packet can add: 120 ms of Opus (RFC 6716 §2.1.4), 184 ms of G.711 in the largest payload.
-pub const MAX_FRAME: usize = 5760;
 const HISTORY_MS: usize = 120;
 const CAPACITY: usize = 48 * (HISTORY_MS + 680);
 
