@@ -121,6 +121,7 @@ fn payload_type(codec: Codec) -> u8 {
         Codec::Pcmu => 0,
         Codec::Pcma => 8,
         Codec::G722 => 9,
+        Codec::L16(_) => 11,
         Codec::Opus => 111,
     }
 }
@@ -357,7 +358,8 @@ fn nothing_is_allocated_or_freed_while_rendering() {
     while periods < PERIODS {
         if periods.is_multiple_of(LIFE / 3) {
             page += 1;
-            let codec = [Codec::Pcmu, Codec::Opus, Codec::Pcma, Codec::G722][page as usize % 4];
+            let l16 = Codec::of_static_type(11).expect("L16");
+            let codec = [Codec::Pcmu, Codec::Opus, Codec::Pcma, Codec::G722, l16][page as usize % 5];
             let (sender, voice) = Sender::start(page, codec, now, &mut random);
             world.send(Command::Attach(voice));
             let tone = [Tone::chime_single(), Tone::chime_double(), Tone::chime_triple()][page as usize % 3];

@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 use hornwire::media::encoder::Encoder;
-use hornwire::media::{Codec, Format, Packet, PayloadMap, Playout, PlayoutFigures, PlayoutSettings};
+use hornwire::media::{Codec, Format, Linear, Packet, PayloadMap, Playout, PlayoutFigures, PlayoutSettings};
 
 /// Counts what happens while it is armed. Only this one test runs in this program, so nobody else counts in.
 struct Counting;
@@ -50,12 +50,14 @@ struct Arrival {
     payload: Vec<u8>,
 }
 
-/// Two minutes of everything: µ-law, A-law, Opus, G.722, a backlog, jitter, losses, stalls, duplicates, comfort
+/// Two minutes of everything: µ-law, A-law, Opus, G.722, L16, a backlog, jitter, losses, stalls, duplicates, comfort
 /// noise, a restart, the end.
 fn arrivals() -> Vec<Arrival> {
     let mut opus = Encoder::new(Codec::Opus).expect("Opus");
     let mut g722 = Encoder::new(Codec::G722).expect("G722");
     let mut pcmu = Encoder::new(Codec::Pcmu).expect("PCMU");
+    let kind = Linear::new(48_000, 1).expect("L16");
+    let mut linear = Encoder::new(Codec::L16(kind)).expect("L16");
     let mut seed = 1u32;
     let mut random = move || {
         seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
@@ -64,8 +66,10 @@ fn arrivals() -> Vec<Arrival> {
     let mut all = Vec::new();
     let mut stalled = 0.0f64;
     for i in 0..6000u32 {
-        let (rate, payload_type) = match i / 500 % 4 {
+        let (rate, payload_type) = match i / 500 % 6 {
             0 if i >= 2000 => (16_000, 9),
+            4 => (44_100, 11),
+            5 => (48_000, 97),
             1 => (8000, 8),
             2 => (48_000, 96),
             _ => (8000, 0),
@@ -81,6 +85,7 @@ fn arrivals() -> Vec<Arrival> {
         let mut payload = Vec::new();
         match payload_type {
             96 => opus.encode(&pcm, &mut payload).expect("Opus"),
+            11 | 97 => linear.encode(&pcm, &mut payload).expect("L16"),
             9 => g722.encode(&pcm, &mut payload).expect("G722"),
             _ => pcmu.encode(&pcm, &mut payload).expect("PCMU"),
         }
@@ -117,7 +122,10 @@ fn arrivals() -> Vec<Arrival> {
 /// Plays everything; the first pull comes `hold` after the first packet.
 fn play(hold: Duration) -> (PlayoutFigures, usize) {
     let arrivals = arrivals();
-    let map = PayloadMap::static_types().with(96, Format::Audio(Codec::Opus));
+    let kind = Linear::new(48_000, 1).expect("L16");
+    let map = PayloadMap::static_types()
+        .with(96, Format::Audio(Codec::Opus))
+        .with(97, Format::Audio(Codec::L16(kind)));
     let mut playout = Playout::new(&map, PlayoutSettings::default()).expect("playout");
     let start = Instant::now();
     let (mut next, mut loud) = (0, 0usize);

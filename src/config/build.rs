@@ -4,7 +4,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use super::checks;
-use super::plan::{self, Card, CardOutput, Chime, Extension, Group, Paging, Plan, Relay, RelayLine, Sip, Srtp, Zone};
+use super::plan::{Card, CardOutput, Chime, Extension, Group, Paging, Plan, Relay, RelayLine, Sip, Srtp, Zone};
 use super::problem::{Complaint, Problems, alternatives, nearest, quote};
 use super::secrets::{self, Origin, Secrets};
 use super::sheet::{Sheet, Sheets};
@@ -200,7 +200,7 @@ fn extension(sheet: &Sheet, sheets: &Sheets, secrets: &Secrets, problems: &mut P
         password: secret(sheet, "secret", secrets, problems).cloned(),
         expires: u32::try_from(expires).unwrap_or(3600),
         keep_alive: sheet.duration("keep_alive"),
-        codecs: sheet.choices("codecs").iter().filter_map(|w| plan::codec(w)).collect(),
+        codecs: sheet.codecs("codecs").to_vec(),
         srtp: match sheet.text("srtp") {
             Some("off") => Srtp::Off,
             Some("require") => Srtp::Require,
@@ -334,7 +334,7 @@ fn master(sheet: &Sheet, secrets: &Secrets, problems: &mut Problems) -> Option<M
 }
 
 fn group(sheet: &Sheet, sheets: &Sheets, secrets: &Secrets, problems: &mut Problems) -> Option<Group> {
-    let codec = sheet.text("codec").and_then(plan::codec);
+    let codec = sheet.codec("codec");
     let static_type = codec.and_then(Codec::static_type);
     let payload_type = sheet
         .integer("payload_type")

@@ -148,16 +148,6 @@ impl Chime {
     }
 }
 
-pub(super) fn codec(word: &str) -> Option<Codec> {
-    match word {
-        "opus" => Some(Codec::Opus),
-        "g722" => Some(Codec::G722),
-        "pcmu" => Some(Codec::Pcmu),
-        "pcma" => Some(Codec::Pcma),
-        _ => None,
-    }
-}
-
 /// What extensions and groups share.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Paging {

@@ -27,7 +27,8 @@ impl Kind {
                     .to_owned()
             }
             Kind::Choice(words) => one_of(words),
-            Kind::Choices(words) => format!("a list without repetition of {}", one_of(words)),
+            Kind::Codec => CODECS.to_owned(),
+            Kind::Codecs => format!("a list without repetition of {CODECS}"),
             Kind::Name(section) => format!("the name of a table in [{section}.NAME]"),
             Kind::Names { section, empty } => format!(
                 "a list{} of names from [{section}.NAME], without repetition",
@@ -60,6 +61,9 @@ impl Kind {
         }
     }
 }
+
+/// The spelling of a codec.
+const CODECS: &str = r#""opus", "g722", "pcmu", "pcma", "l16/RATE" or "l16/RATE/2""#;
 
 fn one_of(words: &[&str]) -> String {
     let quoted: Vec<String> = words.iter().map(|w| format!("\"{w}\"")).collect();

@@ -43,8 +43,9 @@ pub(super) enum Kind {
     /// Filters, in their order.
     Equaliser,
     Choice(&'static [&'static str]),
-    /// Choices, preferred first.
-    Choices(&'static [&'static str]),
+    Codec,
+    /// Preferred first.
+    Codecs,
     /// The name of a table of this section.
     Name(&'static str),
     Names {
@@ -139,7 +140,6 @@ const fn absent(key: Key, absent: Absent) -> Key {
     Key { absent, ..key }
 }
 
-pub(super) const CODECS: &[&str] = &["opus", "g722", "pcmu", "pcma"];
 /// Names of `media::srtp::Suite`.
 pub(super) const SUITES: &[&str] = &[
     "AES_CM_128_HMAC_SHA1_80",

@@ -9,6 +9,7 @@ use super::problem::step;
 use super::schema::Key;
 use super::value::{Named, Route, Value};
 use crate::gate::{Hours, Pattern};
+use crate::media::Codec;
 use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
 use crate::sound::filter::Shape;
@@ -126,11 +127,15 @@ impl Sheet {
         }
     }
 
-    pub fn choices(&self, key: &str) -> &[String] {
+    pub fn codecs(&self, key: &str) -> &[Codec] {
         match self.value(key) {
-            Some(Value::Choices(list)) => list,
+            Some(Value::Codecs(list)) => list,
             _ => &[],
         }
+    }
+
+    pub fn codec(&self, key: &str) -> Option<Codec> {
+        self.codecs(key).first().copied()
     }
 
     pub fn names(&self, key: &str) -> &[Named] {

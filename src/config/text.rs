@@ -8,6 +8,8 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use super::plan::{CardOutput, RelayLine};
+use super::problem::nearest;
+use crate::media::{Codec, Linear};
 use crate::sip::agent::{Hop, Registrar, Transport};
 use crate::sip::network::Network;
 use crate::sound::level::Dbm;
@@ -37,6 +39,46 @@ fn number_and_unit(text: &str) -> (&str, &str) {
         .unwrap_or(text.len());
     let (number, unit) = text.split_at(end);
     (number, unit.trim_start())
+}
+
+/// `opus`, `g722`, `pcmu`, `pcma`, `l16/RATE`, `l16/RATE/2`.
+pub(super) fn codec(text: &str) -> Result<Codec, Hint> {
+    const PLAIN: [(&str, Codec); 4] = [
+        ("opus", Codec::Opus),
+        ("g722", Codec::G722),
+        ("pcmu", Codec::Pcmu),
+        ("pcma", Codec::Pcma),
+    ];
+    if let Some((_, codec)) = PLAIN.iter().find(|(word, _)| *word == text) {
+        return Ok(*codec);
+    }
+    let lower = text.to_lowercase();
+    let Some(kind) = lower.strip_prefix("l16") else {
+        return hint(match nearest(&lower, PLAIN.iter().map(|(word, _)| *word)) {
+            Some(word) => format!("did you mean \"{word}\"?"),
+            None => String::new(),
+        });
+    };
+    let (rate, channels) = match kind.strip_prefix('/') {
+        Some(kind) => kind.split_once('/').unwrap_or((kind, "1")),
+        None => return hint("write its rate too: \"l16/48000\""),
+    };
+    let number = |t: &str| t.bytes().all(|b| b.is_ascii_digit()).then(|| t.parse().ok()).flatten();
+    match (number(rate), channels) {
+        (Some(rate), "1" | "2") if Linear::rates().any(|known| known == rate) => {
+            let stereo = channels == "2";
+            match Linear::new(rate, if stereo { 2 } else { 1 }) {
+                Some(linear) if lower == text && (stereo || !kind.ends_with("/1")) => Ok(Codec::L16(linear)),
+                _ => hint(format!("write \"l16/{rate}{}\"", if stereo { "/2" } else { "" })),
+            }
+        }
+        (Some(rate), "1" | "2") => {
+            let known = Linear::rates().min_by_key(|known| known.abs_diff(rate)).unwrap_or(rate);
+            hint(format!("the nearest rate is {known}"))
+        }
+        (Some(_), _) => hint("one channel, or two: \"l16/48000\", \"l16/48000/2\""),
+        (None, _) => hint("the rate is a whole number of Hz: \"l16/48000\""),
+    }
 }
 
 /// `300 ms`, `1.5 s`, `2 min`, `1 h`.

@@ -11,6 +11,7 @@ use super::problem::{Complaint, Problems, cut, nearest, quote};
 use super::schema::{Key, Kind};
 use super::text::{self, Hint};
 use crate::gate::{Pattern, Span};
+use crate::media::Codec;
 use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
 use crate::sound::filter::Shape;
@@ -41,7 +42,7 @@ pub(super) enum Value {
     /// `None` is the word "none".
     Duration(Option<Duration>),
     Decibel(f32),
-    Choices(Vec<String>),
+    Codecs(Vec<Codec>),
     Names(Vec<Named>),
     Output(CardOutput),
     Line(RelayLine),
@@ -336,13 +337,14 @@ impl Reader<'_> {
             }),
             Kind::Equaliser => self.filters(value),
             Kind::Choice(words) => self.parsed(value, |t| Self::choice(words, t)).map(Value::Text),
-            Kind::Choices(words) => {
-                let list = self.entries(value, |t| Self::choice(words, t))?;
-                let list: Vec<String> = list.into_iter().map(|(word, _)| word).collect();
+            Kind::Codec => self.parsed(value, text::codec).map(|codec| Value::Codecs(vec![codec])),
+            Kind::Codecs => {
+                let list = self.entries(value, text::codec)?;
+                let list: Vec<Codec> = list.into_iter().map(|(codec, _)| codec).collect();
                 let twice = list
                     .iter()
                     .enumerate()
-                    .any(|(i, word)| list.iter().take(i).any(|w| w == word));
+                    .any(|(i, codec)| list.iter().take(i).any(|c| c == codec));
                 if list.is_empty() || twice {
                     let hint = if twice {
                         "one of them is there twice"
@@ -352,7 +354,7 @@ impl Reader<'_> {
                     self.reject(value, hint);
                     return None;
                 }
-                Some(Value::Choices(list))
+                Some(Value::Codecs(list))
             }
             Kind::Name(_) => {
                 let at = value.span().start;

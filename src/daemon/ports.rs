@@ -17,6 +17,7 @@ use super::intake::Inlet;
 use super::pace::Pace;
 use super::signal::Signal;
 use crate::device::net::DatagramSocket;
+use crate::media::MAX_PAYLOAD;
 use crate::sip::agent::{CallId, Flow, Transport};
 
 /// Datagrams of RTP that may wait for the control task.
@@ -25,8 +26,8 @@ pub const RTP_QUEUE: usize = 256;
 pub const SIP_QUEUE: usize = 64;
 /// Largest SIP datagram: what UDP can carry.
 const SIP_DATAGRAM: usize = 65_535;
-/// Largest RTP datagram kept: an Ethernet frame.
-const RTP_DATAGRAM: usize = 1500;
+/// Largest RTP datagram kept: the largest payload with all that may stand before and behind it (CSRCs, an extension, SRTP).
+const RTP_DATAGRAM: usize = MAX_PAYLOAD + 256;
 /// A socket that keeps failing is not read in a hot loop.
 const PAUSE_AFTER_ERROR: Duration = Duration::from_millis(100);
 

@@ -1,7 +1,7 @@
 //! What the caller hears: the go-ahead beep, the busy tone, and silence that keeps the path open.
 
 use std::net::SocketAddr;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use crate::media::srtp::Protector;
 use crate::media::talker::Talker;
@@ -48,13 +48,12 @@ impl ReturnPath {
     pub fn new(agreed: Agreed, seed: u64, now: Instant) -> Option<Self> {
         let (payload_type, codec) = agreed.payloads.audio()?;
         let talker = Talker::new(codec, payload_type, agreed.ptime, seed).ok()?;
-        let pcm = vec![0.0; talker.samples_per_packet()];
         Some(ReturnPath {
             talker,
             protector: agreed.keys.map(|keys| Protector::new(&keys.ours)),
             agreed,
             playing: None,
-            pcm,
+            pcm: Vec::new(),
             next: now,
         })
     }
@@ -99,7 +98,7 @@ impl ReturnPath {
         if self.next > now {
             return None;
         }
-        let step = Duration::from_secs_f64(self.pcm.len() as f64 / f64::from(self.talker.rate()));
+        let step = self.talker.packet_time();
         let late = now - self.next;
         if late > step * MAX_CATCH_UP {
             // After hold: time has gone by, and the timestamps say so.
@@ -107,7 +106,8 @@ impl ReturnPath {
             self.next = now;
         }
         self.next += step;
-        self.pcm.fill(0.0);
+        self.pcm.clear();
+        self.pcm.resize(self.talker.samples_per_packet(), 0.0);
         if let Some(playing) = &mut self.playing {
             playing.generator.fill(&mut self.pcm);
         }
@@ -125,6 +125,8 @@ mod tests {
     #![allow(clippy::disallowed_methods)]
 
     use super::*;
+    use std::time::Duration;
+
     use crate::media::{Codec, Format, PayloadMap, g711};
     use crate::sip::sdp::Direction;
     use rtp_rs::RtpReader;

@@ -5,7 +5,7 @@ use std::convert::TryFrom;
 use audiopus::coder::Encoder as OpusEncoder;
 use audiopus::{Application, Bitrate, Channels, SampleRate};
 
-use super::{Codec, MAX_PAYLOAD, g711, g722};
+use super::{Codec, Linear, MAX_PAYLOAD, g711, g722, linear};
 
 /// Bit rate of Opus speech, bit/s: the upper end of wideband speech (RFC 7587 §3.1.1), where in-band FEC has room.
 const OPUS_BITRATE: i32 = 32_000;
@@ -17,6 +17,7 @@ pub enum Encoder {
     Pcmu,
     Pcma,
     G722(Box<g722::Encoder>),
+    L16(Linear),
     Opus(OpusEncoder),
 }
 
@@ -28,6 +29,7 @@ impl Encoder {
             Codec::Pcmu => Encoder::Pcmu,
             Codec::Pcma => Encoder::Pcma,
             Codec::G722 => Encoder::G722(Box::default()),
+            Codec::L16(linear) => Encoder::L16(linear),
             Codec::Opus => Encoder::Opus(opus().map_err(|e| format!("Opus encoder: {e}"))?),
         })
     }
@@ -46,6 +48,7 @@ impl Encoder {
                 pcm.chunks_exact(2)
                     .map(|pair| encoder.encode(g711::to_i16(pair[0]), g711::to_i16(pair[1]))),
             ),
+            Encoder::L16(linear) => linear::encode(*linear, pcm, out),
             Encoder::Opus(encoder) => {
                 let start = out.len();
                 out.resize(start + MAX_PAYLOAD, 0);
@@ -64,6 +67,7 @@ impl std::fmt::Debug for Encoder {
             Encoder::Pcmu => "Encoder(PCMU)",
             Encoder::Pcma => "Encoder(PCMA)",
             Encoder::G722(_) => "Encoder(G722)",
+            Encoder::L16(_) => "Encoder(L16)",
             Encoder::Opus(_) => "Encoder(Opus)",
         })
     }

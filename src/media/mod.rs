@@ -6,6 +6,7 @@ pub mod event;
 pub mod g711;
 pub mod g722;
 pub mod keypad;
+pub mod linear;
 pub mod opus;
 pub mod packet;
 pub mod playout;
@@ -14,7 +15,7 @@ pub mod rtcp;
 pub mod srtp;
 pub mod talker;
 
-pub use codec::{Codec, Format, PayloadMap};
+pub use codec::{Codec, Format, Linear, PayloadMap};
 pub use keypad::Keypad;
 pub use packet::{MAX_PAYLOAD, Packet};
 pub use playout::{Block, Playout, PlayoutFigures, PlayoutSettings};

@@ -2,8 +2,9 @@
 
 use std::time::Instant;
 
-/// Largest payload kept, octets: an Ethernet frame's worth; larger ones are refused by the receiver.
-pub const MAX_PAYLOAD: usize = 1472;
+/// Largest payload kept, octets: 20 ms of L16 at 48 kHz in stereo, which come in several fragments; larger ones are refused
+/// by the receiver.
+pub const MAX_PAYLOAD: usize = 3840;
 
 /// A packet accepted by the [`super::Receiver`].
 #[derive(Clone, Copy)]

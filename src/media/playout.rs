@@ -13,6 +13,7 @@
 
 mod activity;
 mod conceal;
+mod convert;
 pub(in crate::media) mod decoder;
 mod feed;
 mod line;
@@ -143,6 +144,8 @@ pub struct Playout {
     codec: Codec,
     /// Media time and sequence number that follow what was decoded last.
     next_media: i64,
+    /// What gaps of a part of a sample come to so far, ticks; only at rates that are converted.
+    owed: i64,
     next_seq: Option<u64>,
     /// Bit n: `next_seq - 1 - n` was played.
     played: u128,
@@ -190,13 +193,14 @@ impl Playout {
             store: Store::new(),
             timing: Timing::new(&settings),
             decoders: Decoders::new(map)?,
-            line: Line::new(codec.sample_rate()),
+            line: Line::new(codec.playout_rate()),
             concealer: Concealer::new(),
             backward: Concealer::new(),
             activity: Activity::new(),
             state: State::Standing,
             codec,
             next_media: 0,
+            owed: 0,
             next_seq: None,
             played: 0,
             last_frame: 0,
@@ -231,7 +235,7 @@ impl Playout {
         let (clock, duration) = match format {
             Format::Audio(codec) => (
                 codec.clock_rate(),
-                decoder::duration(codec, packet.payload()) as i64 * TICKS / i64::from(codec.sample_rate()),
+                decoder::ticks(codec, packet.payload()),
             ),
             // In one session their clock is the audio's (RFC 4733 §2.1, RFC 3389 §4).
             Format::TelephoneEvent | Format::ComfortNoise => (self.codec.clock_rate(), 0),

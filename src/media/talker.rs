@@ -1,10 +1,13 @@
 //! The caller's return path: tones and silence as RTP packets, one every 20 ms, paced by the driver.
 
+use std::time::Duration;
+
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rtp_rs::{RtpPacketBuilder, Seq};
 
 use super::Codec;
+use super::codec::MAX_SENT;
 use super::encoder::Encoder;
 
 /// Longest packet, ms: a G.711 payload of 120 ms still fits an Ethernet frame.
@@ -17,7 +20,9 @@ pub struct Talker {
     codec: Codec,
     encoder: Encoder,
     payload_type: u8,
-    samples: usize,
+    ptime_ms: u32,
+    /// Packets' times that have gone by.
+    passed: u64,
     ssrc: u32,
     seq: u16,
     timestamp: u32,
@@ -37,6 +42,10 @@ impl Talker {
         }
         let allowed = match codec {
             Codec::Pcmu | Codec::Pcma | Codec::G722 => (1..=MAX_PTIME_MS).contains(&ptime_ms),
+            Codec::L16(linear) => {
+                (1..=MAX_PTIME_MS).contains(&ptime_ms)
+                    && (linear.rate() * ptime_ms).div_ceil(1000) as usize * linear.frame() <= MAX_SENT
+            }
             Codec::Opus => [5, 10, 20, 40, 60].contains(&ptime_ms),
         };
         if !allowed {
@@ -47,7 +56,8 @@ impl Talker {
             codec,
             encoder: Encoder::new(codec)?,
             payload_type,
-            samples: (codec.sample_rate() * ptime_ms / 1000) as usize,
+            ptime_ms,
+            passed: 0,
             ssrc: random.random(),
             seq: random.random::<u16>() >> 1,
             timestamp: random.random(),
@@ -60,9 +70,18 @@ impl Talker {
         self.codec.sample_rate()
     }
 
-    /// Samples in one packet.
+    /// Samples in the next packet. Where a packet's time is not whole samples (5 ms at 44.1 kHz), they come to it on average.
     pub fn samples_per_packet(&self) -> usize {
-        self.samples
+        (self.samples_until(self.passed + 1) - self.samples_until(self.passed)) as usize
+    }
+
+    /// How long a packet is.
+    pub fn packet_time(&self) -> Duration {
+        Duration::from_millis(u64::from(self.ptime_ms))
+    }
+
+    fn samples_until(&self, packets: u64) -> u64 {
+        packets * u64::from(self.codec.sample_rate()) * u64::from(self.ptime_ms) / 1000
     }
 
     pub fn ssrc(&self) -> u32 {
@@ -72,10 +91,10 @@ impl Talker {
     /// The next datagram: `pcm` (±1.0), filled up with silence or cut to [`Talker::samples_per_packet`]. The marker
     /// is set on the first packet with sound after silence (RFC 3551 §4.1).
     pub fn packet(&mut self, pcm: &[f32]) -> Vec<u8> {
-        let mut audio = vec![0.0; self.samples];
-        let n = pcm.len().min(self.samples);
+        let mut audio = vec![0.0; self.samples_per_packet()];
+        let n = pcm.len().min(audio.len());
         audio[..n].copy_from_slice(&pcm[..n]);
-        let mut payload = Vec::with_capacity(self.samples);
+        let mut payload = Vec::with_capacity(audio.len());
         // The length was checked when the talker was made; should the library fail all the same, an empty payload
         // still keeps the path open.
         let _ = self.encoder.encode(&audio, &mut payload);
@@ -98,8 +117,11 @@ impl Talker {
     /// So many packets' time has gone by: the timestamp counts it, sent or not (RFC 3550 §5.1). Else all that comes after a
     /// break is late for a listener who plays by timestamps.
     pub fn pass(&mut self, packets: u32) {
-        let ticks = self.samples as u32 * self.codec.clock_rate() / self.codec.sample_rate();
-        self.timestamp = self.timestamp.wrapping_add(ticks.wrapping_mul(packets));
+        let before = self.samples_until(self.passed);
+        self.passed += u64::from(packets);
+        let samples = self.samples_until(self.passed) - before;
+        let ticks = samples * u64::from(self.codec.clock_rate()) / u64::from(self.codec.sample_rate());
+        self.timestamp = self.timestamp.wrapping_add(ticks as u32);
     }
 }
 
@@ -161,6 +183,26 @@ mod tests {
         let (a, b) = (RtpReader::new(&a).unwrap(), RtpReader::new(&b).unwrap());
         assert_eq!(b.timestamp().wrapping_sub(a.timestamp()), 160);
         assert_eq!((a.payload_type(), a.payload().len()), (9, 160));
+    }
+
+    /// RFC 3551 §4.5.11, §4.1: the clock counts samples of one channel.
+    #[test]
+    fn l16_of_44100_hz_keeps_its_pace_in_packets_of_5_ms() {
+        let codec = Codec::of_static_type(10).unwrap();
+        let mut t = Talker::new(codec, 10, 5, 4).unwrap();
+        let mut samples = 0;
+        let mut due = None;
+        for _ in 0..200 {
+            let n = t.samples_per_packet();
+            let packet = t.packet(&[0.25; 221]);
+            let read = RtpReader::new(&packet).unwrap();
+            assert_eq!(read.payload().len(), 4 * n);
+            assert_eq!(read.timestamp(), due.unwrap_or(read.timestamp()));
+            due = Some(read.timestamp().wrapping_add(n as u32));
+            samples += n;
+        }
+        assert_eq!(samples, 44_100);
+        assert!(Talker::new(codec, 10, 20, 4).is_err(), "3528 octets fit no frame");
     }
 
     #[test]

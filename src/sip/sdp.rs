@@ -429,14 +429,14 @@ fn no_codec(media: &Media, local: &Local) -> String {
 /// Our formats in our order. Payload types in `used` keep their meaning, new ones keep clear of them.
 fn offered(local: &Local, used: &[Offered]) -> Vec<Offered> {
     let mut out: Vec<Offered> = Vec::new();
-    let mut add = |format: Format, clock: u32, usual: u8| {
+    let mut add = |format: Format, clock: u32, usual: Option<u8>| {
         if out.iter().any(|o| o.format == format && o.clock == clock) {
             return;
         }
         let free = |pt: u8, out: &[Offered]| !used.iter().chain(out).any(|o| o.payload_type == pt);
         let payload_type = match used.iter().find(|o| o.format == format && o.clock == clock) {
             Some(before) => Some(before.payload_type),
-            None => std::iter::once(usual).chain(read::DYNAMIC).find(|pt| free(*pt, &out)),
+            None => usual.into_iter().chain(read::DYNAMIC).find(|pt| free(*pt, &out)),
         };
         if let Some(payload_type) = payload_type {
             out.push(Offered {
@@ -448,28 +448,20 @@ fn offered(local: &Local, used: &[Offered]) -> Vec<Offered> {
     };
     for codec in &local.codecs {
         let usual = match codec {
-            Codec::Pcmu => 0,
-            Codec::Pcma => 8,
-            Codec::G722 => 9,
-            Codec::Opus => 111,
+            Codec::Opus => Some(111),
+            other => other.static_type(),
         };
         add(Format::Audio(*codec), codec.clock_rate(), usual);
     }
     // Events in the clock of each codec. No comfort noise: a caller that sends without gaps is easier to follow.
     for codec in &local.codecs {
         let usual = if codec.clock_rate() == 8000 { 101 } else { 110 };
-        add(Format::TelephoneEvent, codec.clock_rate(), usual);
+        add(Format::TelephoneEvent, codec.clock_rate(), Some(usual));
     }
     out
 }
 
-/// The longest packet time that the codec has, within what was asked for and `maxptime` (RFC 8866 §6.4, §6.5). Opus has
-/// no 30 and 50 ms frames (RFC 7587 §3.3).
+/// The longest packet time that we send, within what was asked for and `maxptime` (RFC 8866 §6.4, §6.5).
 fn packet_time(codec: Codec, media: &Media) -> u32 {
-    let times: &[u32] = match codec {
-        Codec::Opus => &[60, 40, 20],
-        _ => &[60, 50, 40, 30, 20],
-    };
-    let wanted = media.ptime.unwrap_or(20).min(media.maxptime.unwrap_or(u32::MAX));
-    times.iter().copied().find(|time| *time <= wanted).unwrap_or(10)
+    codec.packet_time(media.ptime.unwrap_or(20).min(media.maxptime.unwrap_or(u32::MAX)))
 }

@@ -3,12 +3,10 @@
 use std::collections::BTreeMap;
 use std::net::{IpAddr, SocketAddr};
 
-use super::super::plan;
 use super::super::problem::{Complaint, Problems, quote};
 use super::super::sheet::{Sheet, Sheets};
 use super::super::text::SIP_PORT;
 use super::earlier;
-use crate::media::Codec;
 use crate::sip::agent::{Registrar, Transport};
 
 pub(super) fn extensions(sheets: &Sheets, problems: &mut Problems) {
@@ -166,7 +164,7 @@ pub(super) fn groups(sheets: &Sheets, problems: &mut Problems) {
 fn payload_type(sheet: &Sheet, problems: &mut Problems) {
     let key = sheet.path("payload_type");
     let number = sheet.integer("payload_type").and_then(|n| u8::try_from(n).ok());
-    let Some(codec) = sheet.text("codec").and_then(plan::codec) else {
+    let Some(codec) = sheet.codec("codec") else {
         if number.is_some() && !sheet.faulty("codec") {
             problems.error(
                 sheet.at("payload_type"),
@@ -181,13 +179,13 @@ fn payload_type(sheet: &Sheet, problems: &mut Problems) {
         return;
     };
     match number {
-        None if codec == Codec::Opus && !sheet.faulty("payload_type") => problems.lack(
+        None if codec.static_type().is_none() && !sheet.faulty("payload_type") => problems.lack(
             sheet.at("codec"),
             Complaint::new(
                 key,
                 "nothing",
-                "the number that the sender uses for Opus (RFC 7587 has no fixed one)",
-                "senders often use 96 or 111; their settings tell",
+                &format!("the number that the sender uses for {} (it has no fixed one)", codec.name()),
+                "senders often use 96 to 98 or 111; their settings tell",
             ),
         ),
         Some(n) => {
@@ -199,11 +197,9 @@ fn payload_type(sheet: &Sheet, problems: &mut Problems) {
                     Complaint::new(
                         key,
                         format!("{n}, which cannot stand for {}", codec.name()),
-                        match codec {
-                            Codec::Pcmu => "0 for pcmu, or a dynamic number, 96 to 127",
-                            Codec::Pcma => "8 for pcma, or a dynamic number, 96 to 127",
-                            Codec::G722 => "9 for g722, or a dynamic number, 96 to 127",
-                            Codec::Opus => "a dynamic number, 96 to 127",
+                        &match codec.static_type() {
+                            Some(own) => format!("{own} for {}, or a dynamic number, 96 to 127", codec.name().to_lowercase()),
+                            None => "a dynamic number, 96 to 127".to_owned(),
                         },
                         "below 35 the numbers have fixed meanings (RFC 3551 Table 4)",
                     ),

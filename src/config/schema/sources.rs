@@ -1,7 +1,7 @@
 //! Who may speak: extensions and groups.
 
 use super::Absent::{Default, Required, Unset};
-use super::{CHIMES, CODECS, Key, Kind, SUITES, Section, absent, gates, key, period, shared};
+use super::{CHIMES, Key, Kind, SUITES, Section, absent, gates, key, period, shared};
 
 // The keys that extensions and groups share. Ranges of limits: common practice, no published source, widened.
 
@@ -137,11 +137,13 @@ pub(super) const EXTENSIONS: Section = Section {
         )),
         shared(key(
             "codecs",
-            Kind::Choices(CODECS),
+            Kind::Codecs,
             Default(r#"["opus", "g722", "pcmu", "pcma"]"#),
             r#"["opus", "pcma"]"#,
             "The codecs to accept, preferred first. \"opus\" and \"g722\" carry more than a telephone's band; \"pcmu\" is \
-             G.711 µ-law, \"pcma\" is G.711 A-law.",
+             G.711 µ-law, \"pcma\" is G.711 A-law. \"l16/RATE\" is uncompressed audio, one channel of 16-bit samples at RATE \
+             Hz: 8000, 11025, 16000, 22050, 24000, 32000, 44100 or 48000; \"l16/RATE/2\" has two channels, which are mixed to \
+             one. Each rate that is to be taken needs an entry.",
         )),
         shared(key(
             "srtp",
@@ -198,15 +200,17 @@ pub(super) const GROUPS: Section = Section {
         )),
         shared(key(
             "codec",
-            Kind::Choice(CODECS),
-            Unset("PCMU, PCMA and G.722, told apart by their payload types 0, 8 and 9."),
+            Kind::Codec,
+            Unset("PCMU, PCMA, G.722, l16/44100/2 and l16/44100, told apart by their payload types 0, 8, 9, 10 and 11."),
             r#""pcmu""#,
-            "The codec of the stream: \"pcmu\" is G.711 µ-law, \"pcma\" is G.711 A-law, \"g722\" is G.722 at 64 kbit/s.",
+            "The codec of the stream: \"pcmu\" is G.711 µ-law, \"pcma\" is G.711 A-law, \"g722\" is G.722 at 64 kbit/s, \
+             \"l16/RATE\" is uncompressed audio, one channel of 16-bit samples at RATE Hz: 8000, 11025, 16000, 22050, 24000, \
+             32000, 44100 or 48000; \"l16/RATE/2\" has two channels, which are mixed to one.",
         )),
         shared(key(
             "payload_type",
             Kind::PayloadType,
-            Unset("0 for pcmu, 8 for pcma, 9 for g722; needed for opus."),
+            Unset("0 for pcmu, 8 for pcma, 9 for g722, 10 for l16/44100/2, 11 for l16/44100; needed for all others."),
             "111",
             "The RTP payload type that the sender uses for `codec`.",
         )),

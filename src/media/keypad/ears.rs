@@ -110,7 +110,7 @@ impl Ears {
             self.next = Some((packet.seq + 1, timestamp));
             return;
         };
-        let (clock, rate) = (codec.clock_rate(), codec.sample_rate());
+        let (clock, rate) = (codec.clock_rate(), codec.playout_rate());
         // What is between the packets by their timestamps was lost, or not sent: not known, either way. Some senders
         // count wrongly from packet to packet; that is no gap.
         let jump = packet.timestamp.wrapping_sub(timestamp) as i32;
@@ -127,7 +127,7 @@ impl Ears {
             };
             self.detector.lose(lost, clock);
         }
-        let n = decoder::duration(codec, packet.payload());
+        let n = self.decoders.samples(codec, packet.payload());
         self.pcm.clear();
         self.pcm.resize(n, 0.0);
         self.decoders.decode(codec, packet.payload(), &mut self.pcm);
@@ -137,7 +137,8 @@ impl Ears {
         self.detector.block(rest, rate);
         // Or the key became known in what is left.
         self.sounding |= self.detector.is_sounding();
-        let ticks = (n as u64 * u64::from(clock) / u64::from(rate)) as u32;
+        let samples = decoder::duration(codec, packet.payload()) as u64;
+        let ticks = (samples * u64::from(clock) / u64::from(codec.sample_rate())) as u32;
         self.next = Some((packet.seq + 1, packet.timestamp.wrapping_add(ticks)));
     }
 }

@@ -200,6 +200,7 @@ fn payload_type(codec: Codec) -> u8 {
         Codec::Pcmu => 0,
         Codec::Pcma => 8,
         Codec::G722 => 9,
+        Codec::L16(_) => 97,
         Codec::Opus => 111,
     }
 }

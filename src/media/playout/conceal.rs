@@ -1,4 +1,4 @@
-//! Concealment of missing G.711 and G.722 audio: pitch-based waveform substitution, of the class of G.711 Appendix I.
+//! Concealment of missing audio of all codecs but Opus: pitch-based waveform substitution, of the class of G.711 Appendix I.
 //!
 //! The last pitch periods before the gap are repeated: one at first, then two, then three, so that a long gap does
 //! not buzz; the level falls to silence; at both ends the waveforms are joined without a step.
@@ -226,10 +226,10 @@ impl Concealer {
     }
 }
 
-/// Longest gap that is interpolated, ms; the same, and the longest continuation before a rejoin, samples at 16 kHz.
+/// Longest gap that is interpolated, ms; the same, and the longest continuation before a rejoin, samples at 48 kHz.
 pub const INTERPOLATED_MS: usize = 100;
-const MAX_INTERPOLATED: usize = 16 * INTERPOLATED_MS;
-pub const MAX_MORE: usize = 16 * pitch::MAX_PERIOD_MS;
+const MAX_INTERPOLATED: usize = 48 * INTERPOLATED_MS;
+pub const MAX_MORE: usize = 48 * pitch::MAX_PERIOD_MS;
 
 /// The period with which `future` begins; `hint` is the one before the gap. At 8 kHz its 20 ms leave room for
 /// periods up to 10 ms to be found, longer ones are taken on trust if they fit.

@@ -1,11 +1,15 @@
 //! Payloads to samples.
 
-use crate::media::{Codec, Format, PayloadMap, g711, g722, opus};
+use super::convert::Converter;
+use super::timing::TICKS;
+use crate::media::{Codec, Format, PayloadMap, g711, g722, linear, opus};
 
 /// Decoders of one session; the Opus one only where the session has Opus.
 pub struct Decoders {
     map: PayloadMap,
     g722: g722::Decoder,
+    /// For L16 of rates that are not played as they are.
+    converter: Converter,
     opus: Option<opus::Decoder>,
 }
 
@@ -18,6 +22,7 @@ impl Decoders {
         Ok(Decoders {
             map: *map,
             g722: g722::Decoder::new(),
+            converter: Converter::new(),
             opus,
         })
     }
@@ -26,24 +31,57 @@ impl Decoders {
         self.map.format(payload_type)
     }
 
-    /// Decodes `payload` into `out`, which has the length that [`duration`] gave. Silence if it cannot be decoded.
+    /// Samples at [`Codec::playout_rate`] that decoding `payload` next gives; 0 when it is empty or broken.
+    pub fn samples(&self, codec: Codec, payload: &[u8]) -> usize {
+        let n = duration(codec, payload);
+        match converted(codec) {
+            Some(rate) => self.converter.outputs(rate, n),
+            None => n,
+        }
+    }
+
+    /// Decodes `payload` into `out`, which has the length that [`Decoders::samples`] gave. Silence if it cannot be decoded.
     pub fn decode(&mut self, codec: Codec, payload: &[u8], out: &mut [f32]) {
         match codec {
             Codec::Pcmu => expand(&g711::ULAW, payload, out),
             Codec::Pcma => expand(&g711::ALAW, payload, out),
             Codec::G722 => wideband(&mut self.g722, payload, out),
+            Codec::L16(kind) => {
+                let samples = linear::decode(kind, payload);
+                match converted(codec) {
+                    Some(rate) => self.converter.convert(rate, samples, out),
+                    None => out.iter_mut().zip(samples).for_each(|(out, sample)| *out = sample),
+                }
+            }
             Codec::Opus => self.opus(Some(payload), out, false),
         }
     }
 
-    /// As [`Decoders::decode`], but the stream stays where it is. Silence for Opus, which sees no use in it.
+    /// As [`Decoders::decode`], of a payload that comes after a gap, and the stream stays where it is; `out` may be shorter.
+    /// Silence for Opus, which sees no use in it.
     pub fn peek(&self, codec: Codec, payload: &[u8], out: &mut [f32]) {
         match codec {
             Codec::Pcmu => expand(&g711::ULAW, payload, out),
             Codec::Pcma => expand(&g711::ALAW, payload, out),
             Codec::G722 => wideband(&mut { self.g722 }, payload, out),
+            Codec::L16(kind) => {
+                let samples = linear::decode(kind, payload);
+                match converted(codec) {
+                    Some(rate) => {
+                        let mut converter = self.converter.clone();
+                        converter.part();
+                        converter.convert(rate, samples, out);
+                    }
+                    None => out.iter_mut().zip(samples).for_each(|(out, sample)| *out = sample),
+                }
+            }
             Codec::Opus => out.fill(0.0),
         }
+    }
+
+    /// What is decoded next follows on a gap.
+    pub fn part(&mut self) {
+        self.converter.part();
     }
 
     /// Opus only: makes up `out` for packets that are missing, from the decoder's state, and from the in-band error
@@ -61,6 +99,7 @@ impl Decoders {
     /// Forgets the past of the stream.
     pub fn reset(&mut self) {
         self.g722 = g722::Decoder::new();
+        self.converter.part();
         if let Some(opus) = &mut self.opus {
             opus.reset();
         }
@@ -81,11 +120,23 @@ fn wideband(decoder: &mut g722::Decoder, payload: &[u8], out: &mut [f32]) {
     }
 }
 
+/// Rate of a codec whose audio is converted to another.
+fn converted(codec: Codec) -> Option<u32> {
+    let rate = codec.sample_rate();
+    (rate != codec.playout_rate()).then_some(rate)
+}
+
+/// Media time, in [`TICKS`], that a payload holds.
+pub fn ticks(codec: Codec, payload: &[u8]) -> i64 {
+    duration(codec, payload) as i64 * (TICKS / i64::from(codec.sample_rate()))
+}
+
 /// Samples, at the codec's sampling rate, that a payload holds; 0 when it is empty or broken.
 pub fn duration(codec: Codec, payload: &[u8]) -> usize {
     match codec {
         Codec::Pcmu | Codec::Pcma => payload.len(),
         Codec::G722 => 2 * payload.len(),
+        Codec::L16(kind) => payload.len() / kind.frame(),
         Codec::Opus => opus::duration(payload).unwrap_or(0),
     }
 }

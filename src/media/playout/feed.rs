@@ -11,8 +11,8 @@ const OPUS_ALONE_MS: usize = 200;
 const END_MS: usize = 8;
 /// Fade into a pause that the sender left, ms.
 const PAUSE_FADE_MS: usize = 10;
-/// Samples after a gap that its interpolation looks at: 20 ms at 16 kHz.
-const FUTURE: usize = 320;
+/// Samples after a gap that its interpolation looks at: 20 ms at 48 kHz.
+const FUTURE: usize = 960;
 /// Decay, per loss, of the length of losses that is reckoned with.
 const LOSS_RUN_DECAY: f64 = 0.97;
 /// A packet whose timestamp lies further back than this is played, but does not set the time line back, ms.
@@ -58,7 +58,7 @@ impl Playout {
             self.advance_seq(entry.seq, true);
             return Step::Again;
         };
-        if codec.sample_rate() != self.line.rate() {
+        if codec.playout_rate() != self.line.rate() {
             if !short {
                 return Step::Enough;
             }
@@ -72,8 +72,8 @@ impl Playout {
             }
             return Step::Enough;
         }
-        let gap = (entry.media - self.next_media) / self.ticks_per_sample();
-        if gap > 0 {
+        let gap = (entry.media - self.next_media + self.owed) / self.ticks_per_sample();
+        if gap > 0 && entry.media > self.next_media {
             if !short {
                 return Step::Enough;
             }
@@ -179,7 +179,8 @@ impl Playout {
             self.next_media += length as i64 * step;
             return;
         }
-        if is_lost && self.bridged == 0 && gap <= lost && gap <= self.line.samples(conceal::INTERPOLATED_MS) {
+        // The packets of a rate that is converted are not all of one length.
+        if is_lost && self.bridged == 0 && gap <= lost + self.line.samples(1) && gap <= self.line.samples(conceal::INTERPOLATED_MS) {
             self.interpolate(entry, codec, gap);
             return;
         }
@@ -199,13 +200,14 @@ impl Playout {
     fn interpolate(&mut self, entry: &Entry, codec: Codec, gap: usize) {
         let payload = self.store.payload(entry, &mut self.scratch);
         let mut future = [0.0; FUTURE];
-        let n = decoder::duration(codec, payload).min(self.line.samples(20)).min(FUTURE);
+        let n = self.decoders.samples(codec, payload).min(self.line.samples(20)).min(FUTURE);
         self.decoders.peek(codec, payload, &mut future[..n]);
         if let Some(out) = self.line.append(gap) {
             self.concealer.interpolate(&mut self.backward, &future[..n], out);
         }
         self.concealed += self.milliseconds(gap);
-        self.next_media = entry.media;
+        self.decoders.part();
+        self.next_media += gap as i64 * self.ticks_per_sample();
         self.in_gap = false;
     }
 
@@ -321,8 +323,9 @@ impl Playout {
             self.concealed_samples(short);
             return;
         }
-        self.line.reset(codec.sample_rate());
-        self.concealer.begin(&[], codec.sample_rate());
+        self.line.reset(codec.playout_rate());
+        self.owed = 0;
+        self.concealer.begin(&[], codec.playout_rate());
         self.in_gap = true;
         self.noise = None;
         self.next_media = self.next_media.max(entry.media);
@@ -334,11 +337,14 @@ impl Playout {
         }
         self.codec = codec;
         let payload = self.store.payload(entry, &mut self.scratch);
-        let n = decoder::duration(codec, payload);
+        let (ticks, n) = (decoder::ticks(codec, payload), self.decoders.samples(codec, payload));
         let silent = decoder::is_opus_silence(codec, payload);
         if n > 0
             && let Some(out) = self.line.append(n)
         {
+            if self.in_gap {
+                self.decoders.part();
+            }
             self.decoders.decode(codec, payload, out);
             if self.in_gap && codec != Codec::Opus {
                 self.rejoin(n);
@@ -346,12 +352,15 @@ impl Playout {
             self.opus_silent = silent;
             self.in_gap = false;
             self.noise = None;
-            self.last_frame = n;
+            self.last_frame = (ticks as usize).div_ceil(self.ticks_per_sample() as usize);
             self.figures.played += 1;
         }
         let overlap = self.next_media - entry.media;
+        if overlap.abs() < self.ticks_per_sample() {
+            self.owed -= overlap;
+        }
         if overlap * 1000 < TICKS * MAX_OVERLAP_MS {
-            self.next_media = entry.media + n as i64 * self.ticks_per_sample();
+            self.next_media = entry.media + ticks;
         }
         self.store.pop();
         self.advance_seq(entry.seq, true);

@@ -4,18 +4,19 @@
 
 use crate::media::{MAX_PAYLOAD, Packet};
 
-/// Packets held at most: 20 s at 5 ms a packet.
-pub const MAX_PACKETS: usize = 4096;
-/// Payloads lie in chained chunks, so that short packets do not pay for long ones. One holds 20 ms of G.711.
+/// Packets held at most: 20 s at 2.5 ms a packet.
+pub const MAX_PACKETS: usize = 8192;
+/// Payloads lie in chained chunks, so that short packets do not pay for long ones. One holds 20 ms of G.711,
+/// all of them 15 s of L16 at 48 kHz in stereo.
 const CHUNK: usize = 160;
-const CHUNKS: usize = 8192;
+const CHUNKS: usize = 18_432;
 const NONE: u16 = u16::MAX;
 
 /// A packet in the store, without its payload.
 #[derive(Debug, Clone, Copy)]
 pub struct Entry {
     pub seq: u64,
-    /// Place on the stream's own time line, in ticks of 48 kHz.
+    /// Place on the stream's own time line, in ticks.
     pub media: i64,
     pub payload_type: u8,
     /// First of a new run (RFC 3550 A.1 restart, new SSRC).

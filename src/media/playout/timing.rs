@@ -4,8 +4,8 @@ use std::time::Instant;
 
 use super::PlayoutSettings;
 
-/// Ticks of a stream's media time line in a second: the common multiple of the codecs' clocks.
-pub const TICKS: i64 = 48_000;
+/// Ticks of a stream's media time line in a second: the common multiple of the codecs' clocks and sampling rates.
+pub const TICKS: i64 = 14_112_000;
 /// Windows in which the fastest and the slowest packets are remembered, s.
 const FAST_WINDOW: usize = 8;
 const SLOW_WINDOW: usize = 12;

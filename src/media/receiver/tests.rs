@@ -1,7 +1,7 @@
 #![allow(clippy::disallowed_methods)]
 
 use super::*;
-use crate::media::Codec;
+use crate::media::{Codec, MAX_PAYLOAD};
 use rand::{Rng, SeedableRng, seq::SliceRandom};
 use rand_chacha::ChaCha8Rng;
 
@@ -311,7 +311,7 @@ fn jitter_follows_the_formula() {
 fn too_large_short_or_old_versions_are_malformed() {
     let mut b = Bench::new();
     let mut big = rtp(7, 1, 0);
-    big.resize(12 + 1473, 0);
+    big.resize(12 + MAX_PAYLOAD + 1, 0);
     assert_eq!(b.feed(&big, 0), "payload too large");
     assert_eq!(b.feed(&[], 0), "not RTP");
     assert_eq!(b.feed(&[0x80], 0), "not RTP");

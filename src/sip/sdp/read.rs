@@ -7,7 +7,7 @@ use sdp_types::{Attribute, Connection, NetType, Session};
 
 use super::crypto::{self, Crypto};
 use super::{Direction, Offered, SdpError};
-use crate::media::{Codec, Format};
+use crate::media::{Codec, Format, Linear};
 
 /// Longest body read.
 const MAX_BODY: usize = 32 * 1024;
@@ -101,13 +101,11 @@ impl Media {
     pub fn meaning(&self, payload_type: u8) -> Option<Offered> {
         let (format, clock) = match self.maps.iter().find(|m| m.payload_type == payload_type) {
             Some(map) => (map.format()?, map.clock),
-            None => match payload_type {
-                0 => (Format::Audio(Codec::Pcmu), 8000),
-                8 => (Format::Audio(Codec::Pcma), 8000),
-                9 => (Format::Audio(Codec::G722), 8000),
-                13 => (Format::ComfortNoise, 8000),
-                _ => return None,
-            },
+            None if payload_type == 13 => (Format::ComfortNoise, 8000),
+            None => {
+                let codec = Codec::of_static_type(payload_type)?;
+                (Format::Audio(codec), codec.clock_rate())
+            }
         };
         Some(Offered {
             payload_type,
@@ -158,9 +156,14 @@ impl RtpMap {
             8000 if is("PCMU") && mono => Some(Format::Audio(Codec::Pcmu)),
             8000 if is("PCMA") && mono => Some(Format::Audio(Codec::Pcma)),
             8000 if is("G722") && mono => Some(Format::Audio(Codec::G722)),
-            8000 if is("CN") && mono => Some(Format::ComfortNoise),
+            clock if is("L16") => {
+                let channels = u8::try_from(self.channels.unwrap_or(1)).ok()?;
+                Linear::new(clock, channels).map(|linear| Format::Audio(Codec::L16(linear)))
+            }
             // Always two by RFC 7587 §7; some leave it out.
             48000 if is("opus") && self.channels.is_none_or(|n| n == 2) => Some(Format::Audio(Codec::Opus)),
+            // Of other clocks than 8 kHz by a dynamic type (RFC 3389 §4).
+            _ if is("CN") && mono => Some(Format::ComfortNoise),
             _ if is("telephone-event") && mono => Some(Format::TelephoneEvent),
             _ => None,
         }

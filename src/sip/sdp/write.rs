@@ -27,7 +27,7 @@ impl<'a> Line<'a> {
             port: local.rtp_port,
             proto: "RTP/AVP",
             formats,
-            ptime: 20,
+            ptime: formats.iter().find_map(Offered::codec).map_or(20, |codec| codec.packet_time(20)),
             direction: Direction::SendRecv,
             rtcp_mux: false,
             cryptos: &[],
@@ -109,7 +109,11 @@ impl Writer {
                 self.line(&format!("a=rtpmap:{pt} opus/48000/2"));
                 self.line(&format!("a=fmtp:{pt} useinbandfec=1;stereo=0;sprop-stereo=0"));
             }
-            Format::Audio(codec) => self.line(&format!("a=rtpmap:{pt} {}/{}", codec.name(), codec.clock_rate())),
+            // One channel need not be told (RFC 8866 §6.6).
+            Format::Audio(Codec::L16(linear)) if linear.channels() > 1 => {
+                self.line(&format!("a=rtpmap:{pt} L16/{}/{}", linear.rate(), linear.channels()));
+            }
+            Format::Audio(codec) => self.line(&format!("a=rtpmap:{pt} {}/{}", codec.encoding(), codec.clock_rate())),
             Format::TelephoneEvent => {
                 self.line(&format!("a=rtpmap:{pt} telephone-event/{}", offered.clock));
                 self.line(&format!("a=fmtp:{pt} 0-15"));
