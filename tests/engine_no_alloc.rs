@@ -5,6 +5,7 @@
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::cell::Cell;
 use std::os::unix::process::ExitStatusExt;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use hornwire::device::audio::{AudioEvent, AudioThread, OpenSink};
@@ -12,9 +13,14 @@ use hornwire::device::sink::{AlsaSink, NullSink, Sink, SinkError, WavSink, Writt
 use hornwire::media::encoder::Encoder;
 use hornwire::media::{Codec, Format, Packet, PayloadMap, Playout, PlayoutSettings};
 use hornwire::page::{PageId, ZoneId};
-use hornwire::sound::engine::{Command, EngineHandle, Levelling, Report, Voice, ZoneOutput, engine};
+use hornwire::sound::engine::{
+    Command, Ducking, EngineHandle, Levelling, MusicInput, Report, Voice, ZoneOutput, engine,
+};
+use hornwire::sound::follow::MUSIC_QUEUE;
 use hornwire::sound::level::{Db, Dbfs};
+use hornwire::sound::tap::{LineTap, MusicTap};
 use hornwire::sound::tone::Tone;
+use hornwire::sound::vox::VoxSettings;
 
 thread_local! {
     static FORBIDDEN: Cell<bool> = const { Cell::new(false) };
@@ -338,7 +344,30 @@ fn nothing_is_allocated_or_freed_while_rendering() {
         filters: Vec::new(),
         ceiling: Dbfs(-3.0),
     };
-    let (mut engine, handle) = engine(&[zone(0, 0), zone(1, 1)], 2);
+    let (engine, handle) = engine(&[zone(0, 0), zone(1, 1)], 2);
+    let (music, blocks) = rtrb::RingBuffer::new(MUSIC_QUEUE);
+    let mut engine = engine.with_music(vec![MusicInput {
+        blocks,
+        zones: vec![ZoneId(0), ZoneId(1)],
+        gain: Db(-12.0),
+        ducking: Ducking {
+            depth: Db(-20.0),
+            fade_out: Duration::from_millis(300),
+            fade_in: Duration::from_secs(2),
+        },
+        broken: Arc::default(),
+    }]);
+    // What is captured goes through the taps of a line input and of music; the former's packets are read now and then.
+    let (line, mut line_heard) = rtrb::RingBuffer::new(64);
+    let vox = VoxSettings {
+        threshold: Dbfs(-30.0),
+        attack: Duration::from_millis(20),
+        hang: Duration::from_millis(200),
+    };
+    let mut line = LineTap::new(1, vox, line, Arc::default(), Box::new(|| {}));
+    let mut music = MusicTap::new(vec![0, 1], vec![music]);
+    let mut captured = vec![0f32; 2 * 250];
+    let (mut at, mut line_packets) = (Instant::now(), 0u64);
     let mut world = World {
         handle,
         drained: 0,
@@ -388,6 +417,30 @@ fn nothing_is_allocated_or_freed_while_rendering() {
             }
         }
         senders.retain(|(born, _)| periods - born <= LIFE);
+        while at <= now {
+            // Sound by turns of a second, and a device that stumbles now and then.
+            let loud = if periods / 190 % 2 == 0 { 0.4 } else { 0.0001 };
+            captured
+                .iter_mut()
+                .for_each(|x| *x = loud * (random.below(2001) as f32 / 1000.0 - 1.0));
+            let gap = random.below(2000) == 0;
+            guarded(|| {
+                line.hear(&captured, 2, at, now, gap);
+                music.hear(&captured, 2, at, gap);
+                if gap {
+                    line.away();
+                    music.away();
+                }
+            });
+            at += Duration::from_secs(250) / 48_000;
+        }
+        while random.below(4) == 0 && line_heard.pop().is_ok() {
+            line_packets += 1;
+        }
+        if periods.is_multiple_of(700) {
+            let (zone, held) = (ZoneId((periods / 700 % 2) as u16), periods / 1400 % 2 == 0);
+            world.send(Command::Hold { zone, held });
+        }
         // Periods of all sizes, as cards have them.
         let frames = 256 - random.below(40) as usize;
         let audio = &mut out[..2 * frames];
@@ -413,4 +466,5 @@ fn nothing_is_allocated_or_freed_while_rendering() {
     assert!(world.heard > 5_000 && world.speech > 1_000);
     assert!(world.concealed > 1_000);
     assert!(sound > 1_000.0);
+    assert!(line_packets > 1_000, "{line_packets} packets of the line input");
 }

@@ -52,13 +52,20 @@ fn summary(problems: &[Problem], plan: Option<&Plan>) -> String {
     };
     match plan {
         None => told,
-        Some(plan) => format!(
-            "{told}. {}: {}, {}, {}",
-            plan.site,
-            plural(plan.zones.len(), "zone"),
-            plural(plan.extensions.len(), "extension"),
-            plural(plan.groups.len(), "group")
-        ),
+        Some(plan) => {
+            let mut parts = vec![
+                plural(plan.zones.len(), "zone"),
+                plural(plan.extensions.len(), "extension"),
+                plural(plan.groups.len(), "group"),
+            ];
+            if !plan.inputs.is_empty() {
+                parts.push(plural(plan.inputs.len(), "line input"));
+            }
+            if !plan.music.is_empty() {
+                parts.push(plural(plan.music.len(), "music input"));
+            }
+            format!("{told}. {}: {}", plan.site, parts.join(", "))
+        }
     }
 }
 

@@ -20,6 +20,7 @@ use crate::sip::secret::Secret;
 use crate::sound::level::{Db, Dbfs, Dbm};
 
 mod gates;
+mod lines;
 
 /// Output rate of every card, Hz.
 const CARD_RATE: u64 = 48_000;
@@ -40,6 +41,11 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
         .of("groups")
         .map(|s| group(s, sheets, &secrets, problems))
         .collect::<Option<Vec<_>>>();
+    let captures = lines::captures(sheets);
+    let inputs = sheets.of("inputs");
+    let inputs = inputs.map(|s| lines::input(s, sheets, &captures, problems)).collect();
+    let music = sheets.of("music");
+    let music = music.map(|s| lines::music(s, sheets, &captures, problems)).collect();
     // Absent only when of the wrong shape, which is an error.
     let codes = gates::codes(sheets, &secrets, problems);
     let sip = sip(sheets.of("sip").next()?, !extensions.is_empty());
@@ -50,6 +56,9 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
         zones,
         extensions,
         groups: groups?,
+        captures,
+        inputs,
+        music,
         sip,
         tls,
         codes,
@@ -333,6 +342,15 @@ fn master(sheet: &Sheet, secrets: &Secrets, problems: &mut Problems) -> Option<M
     master
 }
 
+/// What becomes of a page that cannot be told that its zones are taken.
+fn loss(sheet: &Sheet) -> Loss {
+    if sheet.text("when_busy") == Some("refuse") {
+        Loss::End
+    } else {
+        Loss::Wait
+    }
+}
+
 fn group(sheet: &Sheet, sheets: &Sheets, secrets: &Secrets, problems: &mut Problems) -> Option<Group> {
     let codec = sheet.codec("codec");
     let static_type = codec.and_then(Codec::static_type);
@@ -349,11 +367,7 @@ fn group(sheet: &Sheet, sheets: &Sheets, secrets: &Secrets, problems: &mut Probl
         payload_type,
         srtp: master(sheet, secrets, problems),
         idle: sheet.duration("idle").unwrap_or_default(),
-        loss: if sheet.text("when_busy") == Some("refuse") {
-            Loss::End
-        } else {
-            Loss::Wait
-        },
+        loss: loss(sheet),
         networks: sheet.has("networks").then(|| sheet.networks("networks").to_vec()),
         hours: sheet.hours("hours"),
         paging,

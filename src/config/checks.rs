@@ -8,8 +8,10 @@ use super::problem::{Complaint, Problems};
 use super::sheet::{Sheet, Sheets};
 use super::text::{self, show_duration};
 use crate::media::PlayoutSettings;
+use crate::sound::vox::PRE_BUFFER;
 
 mod gates;
+mod lines;
 mod network;
 
 pub(super) fn check(sheets: &Sheets, problems: &mut Problems) {
@@ -19,6 +21,7 @@ pub(super) fn check(sheets: &Sheets, problems: &mut Problems) {
     sources(sheets, problems);
     network::extensions(sheets, problems);
     network::groups(sheets, problems);
+    lines::captures(sheets, problems);
     gates::extensions(sheets, problems);
     network::listen(sheets, problems);
     network::udp_ports(sheets, problems);
@@ -156,10 +159,20 @@ fn zones(sheets: &Sheets, problems: &mut Problems) {
     }
 }
 
-/// What extensions and groups have in common.
+/// What extensions, groups and line inputs have in common.
 fn sources(sheets: &Sheets, problems: &mut Problems) {
     let hold = PlayoutSettings::default().max_hold;
-    for sheet in sheets.of("extensions").chain(sheets.of("groups")) {
+    for sheet in ["extensions", "groups", "inputs"]
+        .into_iter()
+        .flat_map(|s| sheets.of(s))
+    {
+        // What is kept from before the start is kept with the rest.
+        let hold = hold
+            - if sheet.section == "inputs" {
+                PRE_BUFFER
+            } else {
+                Duration::ZERO
+            };
         let chime = Chime::of(sheet.text("chime"))
             .tone()
             .map_or(Duration::ZERO, |tone| tone.length());
@@ -217,9 +230,9 @@ const USES: &[(&str, &[&str], &[&str], &str)] = &[
     ),
     (
         "zones",
-        &["extensions", "groups", "codes"],
+        &["extensions", "groups", "inputs", "music", "codes"],
         &["zones"],
-        "an extension or a group that pages it",
+        "an extension, a group or a line input that pages it",
     ),
     ("codes", &["extensions"], &["codes"], "an extension that asks for it"),
 ];
@@ -254,13 +267,16 @@ fn unused(sheets: &Sheets, problems: &mut Problems) {
             );
         }
     }
-    if sheets.of("extensions").chain(sheets.of("groups")).next().is_none() {
+    let mut speakers = ["extensions", "groups", "inputs"]
+        .into_iter()
+        .flat_map(|s| sheets.of(s));
+    if speakers.next().is_none() {
         problems.idle(
             0,
             Complaint::new(
                 "extensions".to_owned(),
-                "neither an extension nor a group",
-                "at least one table [extensions.NAME] or [groups.NAME]",
+                "no extension, no group and no line input",
+                "at least one table [extensions.NAME], [groups.NAME] or [inputs.NAME]",
                 "as it is, nobody can page",
             ),
         );

@@ -11,10 +11,12 @@ use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
 use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
 use crate::sip::secret::Secret;
+use crate::sound::engine::Ducking;
 use crate::sound::filter::Shape;
 use crate::sound::level::{Db, Dbfs, Dbm};
 use crate::sound::leveller::SPEECH_LEVEL;
 use crate::sound::tone::Tone;
+use crate::sound::vox::VoxSettings;
 pub use crate::tls::Files as TlsFiles;
 
 /// Everything, checked: indices are in range, names resolved, secrets loaded.
@@ -28,6 +30,9 @@ pub struct Plan {
     pub zones: Vec<Zone>,
     pub extensions: Vec<Extension>,
     pub groups: Vec<Group>,
+    pub captures: Vec<Capture>,
+    pub inputs: Vec<LineInput>,
+    pub music: Vec<Music>,
     pub sip: Sip,
     pub tls: TlsFiles,
     /// Indexed by [`gate::CodeId`].
@@ -148,7 +153,7 @@ impl Chime {
     }
 }
 
-/// What extensions and groups share.
+/// What all who speak share.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Paging {
     pub zones: Vec<ZoneId>,
@@ -204,6 +209,61 @@ pub struct Group {
     pub networks: Option<Vec<Network>>,
     pub hours: gate::Hours,
     pub paging: Paging,
+}
+
+/// A device that is captured from. Line inputs and music may share one, by channel.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Capture {
+    pub input: CaptureInput,
+    pub channels: usize,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum CaptureInput {
+    /// An ALSA PCM name.
+    Alsa(String),
+    /// A WAV file, read over and over in real time.
+    Wav(PathBuf),
+    /// Silence at the same pace.
+    Null,
+}
+
+/// As in the config file.
+impl std::fmt::Display for CaptureInput {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            CaptureInput::Alsa(name) => write!(f, "alsa:{name}"),
+            CaptureInput::Wav(path) => write!(f, "wav:{}", path.display()),
+            CaptureInput::Null => f.write_str("null"),
+        }
+    }
+}
+
+/// A line input with voice-operated start.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LineInput {
+    pub name: String,
+    /// Indexes [`Plan::captures`].
+    pub capture: usize,
+    /// From 0.
+    pub channel: usize,
+    pub vox: VoxSettings,
+    pub loss: Loss,
+    pub hours: gate::Hours,
+    pub paging: Paging,
+}
+
+/// Background music.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Music {
+    pub name: String,
+    /// Indexes [`Plan::captures`].
+    pub capture: usize,
+    /// One or two, from 0; mixed half and half.
+    pub channels: Vec<usize>,
+    pub zones: Vec<ZoneId>,
+    pub gain: Db,
+    pub ducking: Ducking,
 }
 
 #[derive(Debug, Clone, PartialEq)]

@@ -35,6 +35,9 @@ impl Kind {
                 if *empty { " (it may be empty)" } else { "" }
             ),
             Kind::Output => "\"alsa:NAME\", \"wav:/PATH\" or \"null\"".to_owned(),
+            Kind::Input => "\"alsa:NAME\", \"wav:/PATH\" or \"null\"".to_owned(),
+            Kind::Mix { to } => format!("a channel from 1 to {to}, or a list of two of them"),
+            Kind::Duck { from, to } => format!("\"mute\", or a gain from {from} to {to} dB"),
             Kind::Line => "\"gpiochipN:LINE\", \"/dev/gpiochipN:LINE\", \"pi:BCM\" or \"simulated\"".to_owned(),
             Kind::Listen => "a list of \"udp:ADDRESS:PORT\", \"tcp:ADDRESS:PORT\" and \"tls:ADDRESS:PORT\"".to_owned(),
             Kind::Ports => "\"FIRST-LAST\", two ports from 1024 to 65535, the first one even".to_owned(),

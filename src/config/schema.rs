@@ -6,6 +6,7 @@ use std::time::Duration;
 
 mod gates;
 mod hardware;
+mod lines;
 mod signalling;
 mod sources;
 
@@ -54,6 +55,17 @@ pub(super) enum Kind {
         empty: bool,
     },
     Output,
+    /// Where audio is captured.
+    Input,
+    /// One channel of a device, or two that are mixed.
+    Mix {
+        to: i64,
+    },
+    /// "mute", or dB below.
+    Duck {
+        from: f32,
+        to: f32,
+    },
     Line,
     Listen,
     Ports,
@@ -169,10 +181,16 @@ pub(super) const SECTIONS: &[Section] = &[
     sources::EXTENSIONS,
     gates::CODES,
     sources::GROUPS,
+    lines::INPUTS,
+    lines::MUSIC,
 ];
 
 /// The tables of defaults and what they are for.
-pub(super) const DEFAULTS: &[(&str, &str)] = &[("defaults.extensions", "extensions"), ("defaults.groups", "groups")];
+pub(super) const DEFAULTS: &[(&str, &str)] = &[
+    ("defaults.extensions", "extensions"),
+    ("defaults.groups", "groups"),
+    ("defaults.inputs", "inputs"),
+];
 
 pub(super) fn section(path: &str) -> Option<&'static Section> {
     SECTIONS.iter().find(|s| s.path == path)

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::net::{IpAddr, SocketAddr};
 use std::time::Duration;
 
-use super::plan::{CardOutput, RelayLine};
+use super::plan::{CaptureInput, CardOutput, RelayLine};
 use super::problem::step;
 use super::schema::Key;
 use super::value::{Named, Route, Value};
@@ -149,6 +149,20 @@ impl Sheet {
         match self.value(key) {
             Some(Value::Output(o)) => Some(o),
             _ => None,
+        }
+    }
+
+    pub fn input(&self, key: &str) -> Option<&CaptureInput> {
+        match self.value(key) {
+            Some(Value::Input(i)) => Some(i),
+            _ => None,
+        }
+    }
+
+    pub fn integers(&self, key: &str) -> &[i64] {
+        match self.value(key) {
+            Some(Value::Integers(list)) => list,
+            _ => &[],
         }
     }
 

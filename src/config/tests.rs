@@ -66,6 +66,12 @@ fn minimal(section: &str, line: &str) -> String {
             "groups",
             "address = '239.255.10.9:5008'\nzones = ['shed']",
         ),
+        ("[inputs.workshop]", "inputs", "input = 'null'\nzones = ['shed']"),
+        (
+            "[music.yard-music]",
+            "music",
+            "input = 'wav:/var/lib/music.wav'\nzones = ['shed']",
+        ),
     ] {
         out.push_str(header);
         out.push('\n');

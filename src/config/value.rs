@@ -6,7 +6,7 @@ use std::time::Duration;
 use toml::Spanned;
 use toml::de::DeValue;
 
-use super::plan::{CardOutput, RelayLine};
+use super::plan::{CaptureInput, CardOutput, RelayLine};
 use super::problem::{Complaint, Problems, cut, nearest, quote};
 use super::schema::{Key, Kind};
 use super::text::{self, Hint};
@@ -45,6 +45,8 @@ pub(super) enum Value {
     Codecs(Vec<Codec>),
     Names(Vec<Named>),
     Output(CardOutput),
+    Input(CaptureInput),
+    Integers(Vec<i64>),
     Line(RelayLine),
     Listen(Vec<(Transport, SocketAddr, usize)>),
     Ports((u16, u16)),
@@ -384,6 +386,9 @@ impl Reader<'_> {
                 Some(Value::Names(list))
             }
             Kind::Output => self.parsed(value, text::output).map(Value::Output),
+            Kind::Input => self.parsed(value, text::input).map(Value::Input),
+            Kind::Mix { to } => self.mix(value, to),
+            Kind::Duck { from, to } => self.duck(value, from, to),
             Kind::Line => self.parsed(value, text::line).map(Value::Line),
             Kind::Listen => {
                 let list = self.entries(value, text::listen)?;

@@ -5,7 +5,7 @@ use std::collections::VecDeque;
 use crate::config::plan::Plan;
 use crate::device::audio::{AudioEvent, AudioThread, OpenSink};
 use crate::page::ZoneId;
-use crate::sound::engine::{self, Command, EngineHandle, Report, ZoneOutput};
+use crate::sound::engine::{self, Command, EngineHandle, MusicInput, Report, ZoneOutput};
 
 /// Commands kept for an engine that does not take them; an engine that far behind is stuck, and the watchdog's case.
 const MAX_PENDING: usize = 1024;
@@ -27,13 +27,13 @@ pub struct Cards {
 }
 
 impl Cards {
-    /// Starts one audio thread for each card.
+    /// Starts one audio thread for each card. `music`: what each of them plays.
     ///
     /// # Errors
     /// When the system gives no thread.
-    pub fn start(plan: &Plan, sinks: Vec<OpenSink>) -> std::io::Result<Self> {
+    pub fn start(plan: &Plan, sinks: Vec<OpenSink>, music: Vec<Vec<MusicInput>>) -> std::io::Result<Self> {
         let mut cards = Vec::new();
-        for (index, (card, open)) in plan.cards.iter().zip(sinks).enumerate() {
+        for (index, ((card, open), music)) in plan.cards.iter().zip(sinks).zip(music).enumerate() {
             let outputs: Vec<ZoneOutput> = plan
                 .zones
                 .iter()
@@ -48,7 +48,7 @@ impl Cards {
                 })
                 .collect();
             let (engine, handle) = engine::engine(&outputs, card.channels);
-            let thread = AudioThread::spawn(&card.name, open, engine)?;
+            let thread = AudioThread::spawn(&card.name, open, engine.with_music(music))?;
             cards.push(Card {
                 name: card.name.clone(),
                 zones: outputs.iter().map(|z| z.zone).collect(),
@@ -103,6 +103,10 @@ impl Cards {
     /// Notes that the card is up or down; `true` on a change.
     pub fn set_up(&mut self, card: usize, up: bool) -> bool {
         std::mem::replace(&mut self.cards[card].up, up) != up
+    }
+
+    pub fn is_up(&self, card: usize) -> bool {
+        self.cards[card].up
     }
 
     pub fn all_up(&self) -> bool {

@@ -23,7 +23,8 @@ impl WallClock {
         let named = plan.time_zone.as_deref().and_then(|name| TimeZone::get(name).ok());
         let wanted = plan.extensions.iter().any(|e| !e.gate.hours.0.is_empty())
             || plan.codes.iter().any(|c| !c.hours.0.is_empty())
-            || plan.groups.iter().any(|g| !g.hours.0.is_empty());
+            || plan.groups.iter().any(|g| !g.hours.0.is_empty())
+            || plan.inputs.iter().any(|i| !i.hours.0.is_empty());
         WallClock {
             zone: named.unwrap_or_else(TimeZone::system),
             wanted,

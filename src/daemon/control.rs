@@ -18,6 +18,8 @@ use super::gates;
 use super::groups::{Group, Join};
 use super::intake::Inlet;
 use super::intake::Intake;
+use super::lines::Lines;
+use super::music;
 use super::news::{Flood, News, STRANGERS};
 use super::pace::{self, Pace};
 use super::pages::Page;
@@ -61,6 +63,8 @@ pub struct Control {
     pub(super) wires: Wires,
     pub(super) calls: BTreeMap<CallId, Leg>,
     pub(super) groups: Vec<Group>,
+    pub(super) lines: Lines,
+    pub(super) music: Vec<music::Watch>,
     pub(super) pages: BTreeMap<PageId, Page>,
     pub(super) talkers: Talkers,
     pub(super) pace: Pace,
@@ -110,7 +114,9 @@ impl Control {
         let (doors, intake) = (inlet.doors.clone(), inlet.intake.clone());
         let keyring = keyring(&plan)?;
         let wires = Wires::open(&plan.sip.listen, plan.sip.advertise, sip_queue, inlet, keyring, now)?;
-        let cards = Cards::start(&plan, edges.sinks)?;
+        let music = music::connect(&plan);
+        let cards = Cards::start(&plan, edges.sinks, music.cards)?;
+        let lines = Lines::start(&plan, edges.sources, music.taps)?;
         let mut switchboard = Switchboard::new(rules(&plan));
         for zone in 0..plan.zones.len() {
             // Not before its card is open.
@@ -124,6 +130,8 @@ impl Control {
             journal: edges.journal,
             wires,
             calls: BTreeMap::new(),
+            lines,
+            music: music.watches,
             groups: plan.groups.iter().map(|g| Group::new(g, now)).collect(),
             pages: BTreeMap::new(),
             talkers: Talkers::default(),
@@ -208,6 +216,7 @@ impl Control {
                     self.intake.drain(&mut signals, BATCH);
                     self.on_signals(&mut signals);
                 }
+                () = self.lines.ready() => self.on_lines(Instant::now()),
                 done = self.checker.done() => {
                     let (now, local) = (Instant::now(), self.local_time());
                     self.gate.checked(done.check, done.found, local, now);
@@ -248,6 +257,8 @@ impl Control {
         self.call_timers(now);
         if self.tick_at <= now {
             self.card_events(now);
+            self.capture_events(now);
+            self.music_news(now);
             self.card_reports(now);
             self.cards.flush();
             self.write_records(now);
@@ -410,6 +421,11 @@ impl Control {
             (1, []) => "1 page on".to_owned(),
             (n, []) => format!("{n} pages on"),
             (_, down) => format!("waiting for sound card {}", down.join(", ")),
+        };
+        let silent: Vec<&str> = self.lines.down().collect();
+        let status = match silent.as_slice() {
+            [] => status,
+            silent => format!("{status}; nothing from {}", silent.join(", ")),
         };
         if ready {
             let _ = self.service.ready(&status);

@@ -16,6 +16,8 @@ mod gates;
 mod groups;
 mod instance;
 mod intake;
+mod lines;
+mod music;
 mod names;
 mod news;
 mod pace;
@@ -38,11 +40,13 @@ use tokio::sync::mpsc;
 
 pub use wires::ListenError;
 
-use crate::config::plan::{CardOutput, Plan};
+use crate::config::plan::{CaptureInput, CardOutput, Plan};
 use crate::device::audio::OpenSink;
+use crate::device::capture::OpenSource;
 use crate::device::relay::{self, RelayBank, RelayError};
 use crate::device::service::Service;
 use crate::device::sink::{self, Sink};
+use crate::device::source::{self, Source};
 use crate::page::{PageId, Phase, RelayId, ZoneId};
 use crate::report::journal::{self, Journal};
 
@@ -52,6 +56,8 @@ pub struct Edges {
     pub relays: Box<dyn RelayBank>,
     /// One for each card of the plan.
     pub sinks: Vec<OpenSink>,
+    /// One for each capture device of the plan.
+    pub sources: Vec<OpenSource>,
     pub service: Service,
     /// Feeds every random choice.
     pub seed: [u8; 32],
@@ -107,6 +113,7 @@ impl Edges {
             journal: journal::choose(),
             relays,
             sinks: plan.cards.iter().map(opener).collect(),
+            sources: plan.captures.iter().map(source_opener).collect(),
             service: Service::from_environment(),
             seed,
             moments: None,
@@ -122,6 +129,18 @@ pub fn opener(card: &crate::config::plan::Card) -> OpenSink {
             CardOutput::Alsa(pcm) => Box::new(sink::AlsaSink::open(pcm, card.channels, card.period)?),
             CardOutput::Wav(path) => Box::new(sink::WavSink::open(path, card.channels, card.period)?),
             CardOutput::Null => Box::new(sink::NullSink::open(card.channels, card.period)?),
+        })
+    })
+}
+
+/// Opens what a capture device of the plan names.
+pub fn source_opener(capture: &crate::config::plan::Capture) -> OpenSource {
+    let capture = capture.clone();
+    Box::new(move || -> Result<Box<dyn Source>, source::SourceError> {
+        Ok(match &capture.input {
+            CaptureInput::Alsa(pcm) => Box::new(source::AlsaSource::open(pcm, capture.channels)?),
+            CaptureInput::Wav(path) => Box::new(source::WavSource::open(path, capture.channels)?),
+            CaptureInput::Null => Box::new(source::NullSource::open(capture.channels)?),
         })
     })
 }

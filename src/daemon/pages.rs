@@ -6,6 +6,7 @@ use std::time::{Duration, Instant, SystemTime};
 use rtrb::Producer;
 
 use super::cards::Cards;
+use super::lines::NO_PACKET_LIMIT;
 use super::talkers::Talkers;
 use crate::config::plan::{Card, Paging, Plan};
 use crate::gate::Grant;
@@ -18,8 +19,9 @@ use crate::sound::level::{Db, Dbfs};
 use crate::sound::leveller::SPEECH_LEVEL;
 
 /// Packets that may wait between the control task and one audio thread: well over a period's worth of the shortest
-/// packets, and a burst.
+/// packets, and a burst; of a line input, what its opening brings at once: half a second of 5 ms.
 const PACKET_QUEUE: usize = 128;
+const LINE_PACKET_QUEUE: usize = 256;
 /// A record waits this long for the last figures of its voices.
 const WAIT_FOR_FIGURES: Duration = Duration::from_secs(1);
 
@@ -28,6 +30,7 @@ const WAIT_FOR_FIGURES: Duration = Duration::from_secs(1);
 pub enum Origin {
     Call { call: CallId, extension: usize },
     Group(usize),
+    Line(usize),
 }
 
 impl Origin {
@@ -36,6 +39,7 @@ impl Origin {
         match self {
             Origin::Call { extension, .. } => &plan.extensions[extension].paging,
             Origin::Group(index) => &plan.groups[index].paging,
+            Origin::Line(index) => &plan.inputs[index].paging,
         }
     }
 
@@ -44,6 +48,7 @@ impl Origin {
         match self {
             Origin::Call { extension, .. } => &plan.extensions[extension].name,
             Origin::Group(index) => &plan.groups[index].name,
+            Origin::Line(index) => &plan.inputs[index].name,
         }
     }
 }
@@ -148,6 +153,12 @@ impl Page {
         Self::new(Origin::Group(group), zones, priority, caller, peer, began)
     }
 
+    pub fn of_line(line: usize, plan: &Plan, began: SystemTime) -> Self {
+        let paging = &plan.inputs[line].paging;
+        let (zones, priority) = (paging.zones.clone(), paging.priority);
+        Self::new(Origin::Line(line), zones, priority, String::new(), None, began)
+    }
+
     fn new(
         origin: Origin,
         zones: Vec<ZoneId>,
@@ -185,15 +196,23 @@ impl Page {
         let (source, loss) = match self.origin {
             Origin::Call { extension, .. } => (extension, Loss::End),
             Origin::Group(index) => (plan.extensions.len() + index, plan.groups[index].loss),
+            Origin::Line(index) => {
+                let before = plan.extensions.len() + plan.groups.len();
+                (before + index, plan.inputs[index].loss)
+            }
         };
         let paging = self.origin.paging(plan);
+        let mut limits = paging.limits;
+        if let Origin::Line(_) = self.origin {
+            limits.no_packet = Some(NO_PACKET_LIMIT);
+        }
         Bid {
             page,
             source: SourceId(source as u16),
             zones: self.zones.clone(),
             priority: self.priority,
             chime: paging.chime.tone().map(|tone| tone.length()),
-            limits: paging.limits,
+            limits,
             loss,
         }
     }
@@ -221,11 +240,15 @@ impl Page {
         let mut wanted: Vec<usize> = self.zones.iter().map(|z| plan.zones[usize::from(z.0)].card).collect();
         wanted.sort_unstable();
         wanted.dedup();
+        let depth = match self.origin {
+            Origin::Line(_) => LINE_PACKET_QUEUE,
+            Origin::Call { .. } | Origin::Group(_) => PACKET_QUEUE,
+        };
         let mut voices = Vec::new();
         for card in wanted {
             let settings = playout_settings(&plan.cards[card]);
             let playout = Playout::new(map, settings)?;
-            let (packets, packet_end) = rtrb::RingBuffer::new(PACKET_QUEUE);
+            let (packets, packet_end) = rtrb::RingBuffer::new(depth);
             voices.push((
                 card,
                 packets,

@@ -5,6 +5,7 @@ use std::time::{Instant, SystemTime};
 use super::What;
 use super::control::Control;
 use super::groups::Stream;
+use super::lines;
 use super::pages::{Origin, Page};
 use super::ports::{Arrival, Port};
 use crate::media::{PayloadMap, PlayoutFigures, Received};
@@ -173,6 +174,7 @@ impl Control {
                     let map = self.groups[index].map;
                     self.give_voice(page, map, now);
                 }
+                Some(Origin::Line(_)) => self.give_voice(page, lines::payload_map(), now),
                 None => {}
             },
             Output::Waiting { page } => {
@@ -187,6 +189,7 @@ impl Control {
                 match entry.origin {
                     Origin::Call { call, .. } => self.turn_down(call, why, now),
                     Origin::Group(index) => self.spend_stream(index, page),
+                    Origin::Line(index) => self.lines.spend(index, page),
                 }
             }
             Output::Relay { relay, operated } => {
@@ -203,7 +206,10 @@ impl Control {
                 self.tell(message);
                 self.moment(What::Relay { relay, operated });
             }
-            Output::Phase { zone, phase, page } => self.moment(What::Phase { zone, phase, page }),
+            Output::Phase { zone, phase, page } => {
+                self.hold_music(zone, phase);
+                self.moment(What::Phase { zone, phase, page });
+            }
             Output::Chime { zone, page } => {
                 if let Some(entry) = self.pages.get(&page)
                     && let Some(tone) = entry.origin.paging(&self.plan).chime.tone()
@@ -278,6 +284,12 @@ impl Control {
                     entry.opened = self.groups[index].opened();
                 }
                 self.spend_stream(index, page);
+            }
+            Origin::Line(index) => {
+                if self.lines.has(index, page) {
+                    entry.reception = self.lines.reception(index);
+                }
+                self.lines.spend(index, page);
             }
         }
     }

@@ -59,6 +59,7 @@ async fn show(directory: &Path) -> Result<Outcome, DemoError> {
         journal: Box::new(Notebook(stage.log.clone())),
         relays: bank,
         sinks: plan.cards.iter().map(daemon::opener).collect(),
+        sources: plan.captures.iter().map(daemon::source_opener).collect(),
         service: Service::from_environment(),
         seed: rand::rng().random(),
         moments: Some(moments),

@@ -12,9 +12,11 @@ use std::time::{Duration, Instant};
 
 use rtrb::{Consumer, Producer};
 
-use super::sink::{Pacer, Sink, SinkError, Written, hush_library};
+use super::pcm::hush_library;
+use super::sink::{Pacer, Sink, SinkError, Written};
+use super::supervise::{BURST, FIRST_WAIT, LONGEST_WAIT, PaceCheck, ask_for_real_time, back_off};
+use crate::sound::BLOCK;
 use crate::sound::engine::Engine;
-use crate::sound::{BLOCK, RATE};
 
 /// Opens a card's sink, and opens it again after a fault. Called on a thread of its own: it may block.
 pub type OpenSink = Box<dyn FnMut() -> Result<Box<dyn Sink>, SinkError> + Send>;
@@ -30,18 +32,10 @@ pub enum AudioEvent {
     Xruns(u32),
 }
 
-/// First and longest wait between two attempts to open a card.
-const FIRST_WAIT: Duration = Duration::from_secs(1);
-const LONGEST_WAIT: Duration = Duration::from_secs(10);
 /// Longest wait for a card to close at the end.
 const CLOSING: Duration = Duration::from_secs(2);
-/// Xruns are told once in this time.
-const BURST: Duration = Duration::from_secs(1);
 /// Events kept for the control task.
 const EVENTS: usize = 64;
-/// Real-time priority asked for (1 to 99): above ordinary work, below the kernel's interrupt threads at 50.
-const PRIORITY: i32 = 40;
-
 /// A running audio thread. Stops and joins it when dropped.
 pub struct AudioThread {
     shared: Arc<Shared>,
@@ -277,49 +271,6 @@ impl Worker {
     fn stopped(&self) -> bool {
         self.shared.stop.load(Ordering::Relaxed)
     }
-}
-
-/// Some PCMs (a file, a null device) take audio as fast as it comes. On a real-time thread that would take the
-/// whole processor.
-struct PaceCheck {
-    since: Instant,
-    frames: u64,
-}
-
-impl PaceCheck {
-    fn new() -> Self {
-        PaceCheck {
-            since: Instant::now(),
-            frames: 0,
-        }
-    }
-
-    /// True once 4 s of audio have gone in less than 2 s: no buffer and no lateness explains that.
-    fn runs_away(&mut self, frames: usize) -> bool {
-        self.frames += frames as u64;
-        if self.frames < 4 * u64::from(RATE) {
-            return false;
-        }
-        let fast = self.since.elapsed() < Duration::from_secs(2);
-        *self = Self::new();
-        fast
-    }
-}
-
-/// Doubles the wait; when to try again.
-fn back_off(wait: &mut Duration) -> Instant {
-    let next = Instant::now() + *wait;
-    *wait = (*wait * 2).min(LONGEST_WAIT);
-    next
-}
-
-/// First-in-first-out scheduling for this thread; `false` when the system does not grant it.
-fn ask_for_real_time() -> bool {
-    let parameters = libc::sched_param {
-        sched_priority: PRIORITY,
-    };
-    // SAFETY: the parameters outlive the call; 0 means the calling thread.
-    unsafe { libc::sched_setscheduler(0, libc::SCHED_FIFO | libc::SCHED_RESET_ON_FORK, &raw const parameters) == 0 }
 }
 
 #[cfg(test)]

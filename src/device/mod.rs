@@ -1,10 +1,14 @@
-//! The operating-system edges: sound cards and relays, each with a simulated twin.
+//! The operating-system edges: sound cards, captures and relays, each with a simulated twin.
 #![allow(clippy::disallowed_methods)]
 
 pub mod audio;
+pub mod capture;
 pub mod memory;
 pub mod net;
+mod pcm;
 pub mod relay;
 pub mod service;
 pub mod sink;
+pub mod source;
+mod supervise;
 pub mod terminal;

@@ -233,10 +233,7 @@ impl Playout {
             return;
         };
         let (clock, duration) = match format {
-            Format::Audio(codec) => (
-                codec.clock_rate(),
-                decoder::ticks(codec, packet.payload()),
-            ),
+            Format::Audio(codec) => (codec.clock_rate(), decoder::ticks(codec, packet.payload())),
             // In one session their clock is the audio's (RFC 4733 §2.1, RFC 3389 §4).
             Format::TelephoneEvent | Format::ComfortNoise => (self.codec.clock_rate(), 0),
         };

@@ -10,8 +10,10 @@ use super::entry::{Entry, Kind, Severity};
 use crate::page::PageId;
 
 mod gate;
+mod line;
 
 pub use gate::GateMessage;
+pub use line::LineMessage;
 
 macro_rules! kinds {
     ($($(#[$doc:meta])* $name:ident = $severity:ident $id:literal;)*) => {
@@ -62,6 +64,13 @@ kinds! {
     CARD_OPENED = Notice "78b9a8c3ea2e4a65b3f1a5d2d6d987bc";
     CARD_LOST = Error "397e49b2cd194f9a9c09bd0c009680ce";
     XRUNS = Warning "433fef414bf5436fbbe30663f18381d4";
+    INPUT_OPENED = Notice "cc0b35dd3ba2824276189779b0c06fcf";
+    INPUT_LOST = Error "a415ef608e9f492569f0244a5ef477d1";
+    INPUT_XRUNS = Warning "b80f7b56e4c16a25aa30dc8a43c05ed6";
+    LINE_NOT_HEARD = Notice "537f5a67309c12f9cd2b02a012119d59";
+    LINE_HUMS = Warning "4971daa2fb3c9a628227b03d8d64e027";
+    LINE_HUM_GONE = Notice "d4aef3c34bfdcb26feb557b577e98a1a";
+    MUSIC_BROKEN = Warning "e3c214481f6724cdb8c9b1b76c6e4858";
     RELAY_MOVED = Info "e5363a84ce5845a79448157d837dd467";
     RELAY_FAULT = Error "f2df65cf9e7a49cd8a32ed95eb0d679c";
     RELAY_MISSING = Warning "2b2c261c54c24924b72ed4db92aa3572";
@@ -142,6 +151,8 @@ pub enum Message {
     },
     /// What the gates tell.
     Gate(GateMessage),
+    /// What line inputs and music tell.
+    Line(LineMessage),
     GroupJoined {
         group: String,
         address: SocketAddr,
@@ -344,6 +355,7 @@ impl Message {
             .with("STATUS", status)
             .with("CAUSE", why),
             Message::Gate(message) => message.entry(),
+            Message::Line(message) => message.entry(),
             Message::GroupJoined { group, address } => {
                 Entry::new(kind::GROUP_JOINED, format!("listening to group {group} at {address}"))
                     .with("GROUP", group)

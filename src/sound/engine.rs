@@ -7,9 +7,11 @@
 //! packets → playout → upsampler → leveller → voice gain ─┬─ fade ─▶ zone: sum → gain → filters → limiter → channel
 //!                                                        └─ fade ─▶ another zone
 //! chime ───────────────────────────────────────────────────────────▶ zone
+//! music → follower → music gain ──────────────────────── duck ─▶ zone
 //! ```
 
 mod fade;
+mod music;
 mod speaker;
 mod zone;
 
@@ -18,6 +20,8 @@ use std::time::{Duration, Instant};
 use rtrb::{Consumer, Producer};
 
 use self::fade::Curve;
+use self::music::Player;
+pub use self::music::{Ducking, MusicInput};
 use self::speaker::{Seat, Speaker};
 use self::zone::Zone;
 use super::filter::Shape;
@@ -98,6 +102,8 @@ pub enum Command<P = Playout> {
     /// Open the page's voice into the zone. A zone of another card lets the voice run unheard, so that it is in step
     /// when it is opened here.
     Speak { zone: ZoneId, page: PageId },
+    /// A page holds the zone, or none does any more: music gives way.
+    Hold { zone: ZoneId, held: bool },
     /// Fade the page's voice and chime out of the zone.
     Silence { zone: ZoneId, page: PageId },
     /// Play out what is held, then report [`Report::Drained`]; at once for a voice that was never opened or is
@@ -146,6 +152,7 @@ pub struct Engine<P = Playout> {
     reports: Producer<Report<P>>,
     seats: Vec<Seat<P>>,
     zones: Vec<Zone>,
+    music: Vec<Player>,
     channels: usize,
     bank: Bank,
     curve: Curve,
@@ -173,6 +180,7 @@ impl<P: Pull> Engine<P> {
             reports: report_end,
             seats: (0..MAX_VOICES).map(|_| Seat::empty(zones.len())).collect(),
             zones: zones.iter().map(Zone::new).collect(),
+            music: Vec::new(),
             channels,
             bank: Bank::new(),
             curve: Curve::new(),
@@ -182,6 +190,15 @@ impl<P: Pull> Engine<P> {
             unsent: Vec::with_capacity(2),
         };
         (new, EngineHandle { commands, reports })
+    }
+
+    /// Adds music; before the engine goes to its audio thread.
+    #[must_use]
+    pub fn with_music(mut self, inputs: Vec<MusicInput>) -> Self {
+        let zones: Vec<ZoneId> = self.zones.iter().map(Zone::id).collect();
+        self.music
+            .extend(inputs.into_iter().map(|input| Player::new(input, &zones)));
+        self
     }
 
     /// Channels of the card.
@@ -239,10 +256,11 @@ impl<P: Pull> Engine<P> {
                 let _ = self.reports.push(report);
             }
         }
+        self.music.iter_mut().for_each(|player| player.pull(now));
         self.block.fill(0.0);
         for (i, zone) in self.zones.iter_mut().enumerate() {
             let channel = zone.channel();
-            let mix = zone.mix(i, &mut self.seats, &self.curve);
+            let mix = zone.mix(i, &mut self.seats, &mut self.music, &self.curve);
             if channel < self.channels {
                 // Two zones may share a channel.
                 for (out, x) in self.block[channel..].iter_mut().step_by(self.channels).zip(mix) {
@@ -304,6 +322,11 @@ impl<P: Pull> Engine<P> {
                         Some((i, _)) => speaker.open(i),
                         None => speaker.begin(),
                     }
+                }
+            }
+            Command::Hold { zone, held } => {
+                if let Some((i, _)) = find_zone(&mut self.zones, zone) {
+                    self.music.iter_mut().for_each(|player| player.hold(i, held));
                 }
             }
             Command::Silence { zone, page } => {

@@ -5,16 +5,20 @@ pub mod detect;
 pub mod dtmf;
 pub mod engine;
 pub mod filter;
+pub mod follow;
 pub mod hum;
 pub mod level;
 pub mod leveller;
 pub mod limiter;
+pub mod quantise;
 pub mod recording;
 #[cfg(test)]
 mod recordings;
 pub mod resample;
 pub mod speech_level;
+pub mod tap;
 pub mod tone;
+pub mod vox;
 
 /// Sampling rate of everything inside [`engine`], Hz.
 pub const RATE: u32 = 48_000;

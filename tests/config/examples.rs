@@ -3,7 +3,7 @@
 use std::net::IpAddr;
 use std::time::Duration;
 
-use hornwire::config::plan::{CardOutput, Chime, Plan, RelayLine, Srtp};
+use hornwire::config::plan::{CaptureInput, CardOutput, Chime, Plan, RelayLine, Srtp};
 use hornwire::config::{self, Loaded};
 use hornwire::media::Codec;
 use hornwire::page::{Loss, RelayId, ZoneId};
@@ -183,4 +183,31 @@ fn tls() {
 #[test]
 fn the_reference_is_up_to_date() {
     compare(&source("config/REFERENCE.md"), &config::reference());
+}
+
+#[test]
+fn workshop() {
+    let plan = plan("quayside-workshop.toml");
+    let device = CaptureInput::Alsa("plughw:CARD=Device_1".to_owned());
+    // The mixer and the player share one device.
+    assert_eq!(plan.captures.len(), 1);
+    assert_eq!((&plan.captures[0].input, plan.captures[0].channels), (&device, 2));
+    let foreman = &plan.inputs[0];
+    assert_eq!((foreman.capture, foreman.channel), (0, 0));
+    assert_eq!(foreman.vox.threshold.0, -38.0);
+    assert_eq!(foreman.vox.attack, Duration::from_millis(40));
+    assert_eq!(foreman.vox.hang, Duration::from_secs(3));
+    assert_eq!(foreman.paging.zones, [ZoneId(0), ZoneId(1)]);
+    assert_eq!(foreman.paging.chime, Chime::Single);
+    assert_eq!(foreman.paging.limits.page, Some(Duration::from_secs(90)));
+    // Whoever speaks into a line may pause: only its hang time ends a page.
+    assert_eq!(foreman.paging.limits.quiet, None);
+    assert_eq!(foreman.loss, Loss::Wait);
+    assert_eq!(foreman.hours.0.len(), 2);
+    let music = &plan.music[0];
+    assert_eq!((music.capture, music.channels.as_slice()), (0, [1].as_slice()));
+    assert_eq!(music.zones, [ZoneId(0)]);
+    assert_eq!((music.gain.0, music.ducking.depth.0), (-10.0, -20.0));
+    assert_eq!(music.ducking.fade_out, Duration::from_millis(300));
+    assert_eq!(music.ducking.fade_in, Duration::from_secs(3));
 }

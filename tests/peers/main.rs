@@ -16,6 +16,7 @@ mod itself;
 mod keypad;
 mod keys;
 mod lab;
+mod lines;
 mod registrar;
 mod secure;
 mod transports;

@@ -184,7 +184,10 @@ fn payload_type(sheet: &Sheet, problems: &mut Problems) {
             Complaint::new(
                 key,
                 "nothing",
-                &format!("the number that the sender uses for {} (it has no fixed one)", codec.name()),
+                &format!(
+                    "the number that the sender uses for {} (it has no fixed one)",
+                    codec.name()
+                ),
                 "senders often use 96 to 98 or 111; their settings tell",
             ),
         ),
@@ -198,7 +201,10 @@ fn payload_type(sheet: &Sheet, problems: &mut Problems) {
                         key,
                         format!("{n}, which cannot stand for {}", codec.name()),
                         &match codec.static_type() {
-                            Some(own) => format!("{own} for {}, or a dynamic number, 96 to 127", codec.name().to_lowercase()),
+                            Some(own) => format!(
+                                "{own} for {}, or a dynamic number, 96 to 127",
+                                codec.name().to_lowercase()
+                            ),
                             None => "a dynamic number, 96 to 127".to_owned(),
                         },
                         "below 35 the numbers have fixed meanings (RFC 3551 Table 4)",

@@ -1,11 +1,11 @@
-//! Who may speak: extensions and groups.
+//! Who may speak: extensions and groups. Line inputs are in [`super::lines`].
 
 use super::Absent::{Default, Required, Unset};
 use super::{CHIMES, Key, Kind, SUITES, Section, absent, gates, key, period, shared};
 
-// The keys that extensions and groups share. Ranges of limits: common practice, no published source, widened.
+// The keys that sources share. Ranges of limits: common practice, no published source, widened.
 
-const ZONES: Key = key(
+pub(super) const ZONES: Key = key(
     "zones",
     Kind::Names {
         section: "zones",
@@ -16,7 +16,7 @@ const ZONES: Key = key(
     "The zones where a page is heard.",
 );
 
-const PRIORITY: Key = shared(key(
+pub(super) const PRIORITY: Key = shared(key(
     "priority",
     Kind::Integer { from: 0, to: 100 },
     Default("50"),
@@ -24,7 +24,7 @@ const PRIORITY: Key = shared(key(
     "The higher number is heard and cuts into lower ones; of equal ones the first keeps the zone.",
 ));
 
-const CHIME: Key = shared(key(
+pub(super) const CHIME: Key = shared(key(
     "chime",
     Kind::Choice(CHIMES),
     Default(r#""none""#),
@@ -32,7 +32,7 @@ const CHIME: Key = shared(key(
     "The tone before speech: how many notes it has.",
 ));
 
-const PAGE_LIMIT: Key = shared(key(
+pub(super) const PAGE_LIMIT: Key = shared(key(
     "page_limit",
     period(5_000, 3_600_000, true),
     Default(r#""2 min""#),
@@ -40,7 +40,7 @@ const PAGE_LIMIT: Key = shared(key(
     "The longest speech; then the page is ended. \"none\" for no limit.",
 ));
 
-const QUIET_LIMIT: Key = shared(key(
+pub(super) const QUIET_LIMIT: Key = shared(key(
     "quiet_limit",
     period(2_500, 60_000, true),
     Default(r#""10 s""#),
@@ -56,7 +56,7 @@ const NO_PACKET_LIMIT: Key = shared(key(
     "A call without a single audio packet for this long is ended. Raise it for phones that send nothing in pauses.",
 ));
 
-const LEVELLED: Key = shared(key(
+pub(super) const LEVELLED: Key = shared(key(
     "levelled",
     Kind::Flag,
     Default("true"),
@@ -65,12 +65,21 @@ const LEVELLED: Key = shared(key(
      slowly and only while somebody speaks. Without it each is as loud as it comes in.",
 ));
 
-const SOURCE_GAIN: Key = shared(key(
+pub(super) const SOURCE_GAIN: Key = shared(key(
     "gain",
     Kind::Gain { from: -40.0, to: 20.0 },
     Default(r#""0 dB""#),
     r#""3 dB""#,
     "Makes this source louder or softer than the others; each zone's own gain comes on top.",
+));
+
+pub(super) const WHEN_BUSY: Key = shared(key(
+    "when_busy",
+    Kind::Choice(&["wait", "refuse"]),
+    Default(r#""wait""#),
+    r#""refuse""#,
+    "While its zones are held by a page it cannot cut into: \"wait\" and be heard from the moment a zone is free, or \
+     \"refuse\" and stay unheard.",
 ));
 
 pub(super) const EXTENSIONS: Section = Section {
@@ -201,7 +210,9 @@ pub(super) const GROUPS: Section = Section {
         shared(key(
             "codec",
             Kind::Codec,
-            Unset("PCMU, PCMA, G.722, l16/44100/2 and l16/44100, told apart by their payload types 0, 8, 9, 10 and 11."),
+            Unset(
+                "PCMU, PCMA, G.722, l16/44100/2 and l16/44100, told apart by their payload types 0, 8, 9, 10 and 11.",
+            ),
             r#""pcmu""#,
             "The codec of the stream: \"pcmu\" is G.711 µ-law, \"pcma\" is G.711 A-law, \"g722\" is G.722 at 64 kbit/s, \
              \"l16/RATE\" is uncompressed audio, one channel of 16-bit samples at RATE Hz: 8000, 11025, 16000, 22050, 24000, \
@@ -236,14 +247,7 @@ pub(super) const GROUPS: Section = Section {
             r#""500 ms""#,
             "The page is over after this long without a packet.",
         )),
-        shared(key(
-            "when_busy",
-            Kind::Choice(&["wait", "refuse"]),
-            Default(r#""wait""#),
-            r#""refuse""#,
-            "While its zones are held by a page it cannot cut into: \"wait\" and be heard from the moment a zone \
-             is free, or \"refuse\" and stay unheard.",
-        )),
+        WHEN_BUSY,
         Key {
             absent: Unset("everybody who can send to the group."),
             doc: "Whose streams are heard, by the address of the sender.",

@@ -11,6 +11,40 @@ use crate::sound::filter::{BUTTERWORTH, Shape};
 const MAX_FILTERS: usize = 8;
 
 impl Reader<'_> {
+    /// One channel, or two.
+    pub(super) fn mix(&mut self, value: &Spanned<DeValue<'_>>, to: i64) -> Option<Value> {
+        let Some(list) = value.get_ref().as_array() else {
+            return self.integer(value, 1, to).map(|n| Value::Integers(vec![n]));
+        };
+        let channels: Option<Vec<i64>> = list.iter().map(|entry| self.integer(entry, 1, to)).collect();
+        let channels = channels?;
+        let hint = match channels.as_slice() {
+            [] => "leave the key out for the first two channels",
+            [a, b] if a == b => "they are the same: write it once, without brackets",
+            [_] | [_, _] => return Some(Value::Integers(channels)),
+            _ => "at most two are mixed",
+        };
+        self.reject(value, hint);
+        None
+    }
+
+    /// How much softer; without end for "mute".
+    pub(super) fn duck(&mut self, value: &Spanned<DeValue<'_>>, from: f32, to: f32) -> Option<Value> {
+        if value.get_ref().as_str() == Some("mute") {
+            return Some(Value::Decibel(f32::NEG_INFINITY));
+        }
+        self.parsed(value, |t| {
+            let depth = text::decibels(t, "dB")?;
+            if (from..=to).contains(&depth) {
+                Ok(Value::Decibel(depth))
+            } else if depth > 0.0 {
+                Err(Hint(format!("softer is a negative number: \"-{depth} dB\"")))
+            } else {
+                Err(Hint("write \"mute\" for silence".to_owned()))
+            }
+        })
+    }
+
     pub(super) fn filters(&mut self, value: &Spanned<DeValue<'_>>) -> Option<Value> {
         let list = self.entries(value, filter)?;
         if list.len() > MAX_FILTERS {

@@ -2,12 +2,13 @@
 
 use std::time::{Duration, Instant};
 
-use alsa::pcm::{Access, Format, Frames, HwParams, PCM, State};
-use alsa::{Direction, Output, ValueOr};
+use alsa::Direction;
+use alsa::pcm::{Frames, PCM, State};
 
-use super::quantise::{Quantiser, to_i32};
 use super::{Sink, SinkError, Written, check_shape};
+use crate::device::pcm::{self, Device, Kind, Shape};
 use crate::sound::RATE;
+use crate::sound::quantise::{Quantiser, to_i32};
 
 /// Periods in the card's buffer.
 const PERIODS: usize = 4;
@@ -19,33 +20,6 @@ const WAKING: Duration = Duration::from_secs(3);
 const RESUMES: u32 = 10;
 /// Xruns without one period taken in between; then the card is no use.
 const MAX_XRUNS: u32 = 8;
-
-/// Best first: whole numbers of 32 bits and floating point need no dither.
-const FORMATS: [Kind; 3] = [Kind::S32, Kind::F32, Kind::S16];
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Kind {
-    S16,
-    S32,
-    F32,
-}
-
-impl Kind {
-    fn format(self) -> Format {
-        match self {
-            Kind::S16 => Format::s16(),
-            Kind::S32 => Format::s32(),
-            Kind::F32 => Format::float(),
-        }
-    }
-
-    fn octets(self) -> usize {
-        match self {
-            Kind::S16 => 2,
-            Kind::S32 | Kind::F32 => 4,
-        }
-    }
-}
 
 /// An open card. Its buffer is kept full, so that an xrun needs three periods of lateness.
 pub struct AlsaSink {
@@ -65,72 +39,31 @@ pub struct AlsaSink {
     silence: Vec<u8>,
 }
 
-/// Keeps the library's complaints off stderr on this thread, until the next call; it says them itself otherwise.
-pub fn hush_library() {
-    let _ = Output::local_error_handler();
-}
-
 impl AlsaSink {
     /// Opens a PCM by its ALSA name at 48 kHz; `period` is a wish, in frames.
     /// # Errors
     /// When the card is missing or busy, or does not take 48 kHz or the channels.
     pub fn open(name: &str, channels: usize, period: usize) -> Result<Self, SinkError> {
         check_shape(name, channels, period)?;
-        let complaints = Output::local_error_handler().ok();
-        Self::try_open(name, channels, period).map_err(|mut cause| {
-            // The library's own words say more than its error number.
-            let said = complaints.map(|c| c.borrow().to_string()).unwrap_or_default();
-            if let Some(line) = said.lines().rfind(|l| !l.trim().is_empty()) {
-                cause = format!("{cause} ({})", line.trim());
-            }
-            SinkError::Open {
-                device: name.to_owned(),
-                cause,
-            }
+        pcm::with_complaints(|| Self::try_open(name, channels, period)).map_err(|cause| SinkError::Open {
+            device: name.to_owned(),
+            cause,
         })
     }
 
     fn try_open(name: &str, channels: usize, period: usize) -> Result<Self, String> {
-        // Never blocking: waiting is done with a limit.
-        let c_name = std::ffi::CString::new(name).map_err(|_| "the name holds a NUL".to_owned())?;
-        let pcm = PCM::open(&c_name, Direction::Playback, true).map_err(|e| match e.errno() {
-            libc::ENOENT | libc::ENODEV | libc::ENXIO => "no such card; `aplay -L` lists the names".to_owned(),
-            libc::EBUSY => "another program has it".to_owned(),
-            libc::EACCES | libc::EPERM => "no permission: the user must be in the group audio".to_owned(),
-            _ => e.to_string(),
-        })?;
-        let converts = if name.starts_with("hw:") {
-            format!("; plug{name} converts")
-        } else {
-            String::new()
+        let shape = Shape {
+            direction: Direction::Playback,
+            channels,
+            period,
+            buffer: PERIODS * period,
         };
-        let kind = {
-            let hw = HwParams::any(&pcm).map_err(|e| e.to_string())?;
-            hw.set_access(Access::RWInterleaved)
-                .map_err(|_| format!("no interleaved access{converts}"))?;
-            let kind = FORMATS
-                .into_iter()
-                .find(|k| hw.test_format(k.format()).is_ok())
-                .ok_or_else(|| format!("takes neither S32, FLOAT nor S16 samples{converts}"))?;
-            hw.set_format(kind.format()).map_err(|e| e.to_string())?;
-            hw.set_channels(channels as u32)
-                .map_err(|_| format!("does not take {channels} channels{}{converts}", range(&hw)))?;
-            hw.set_rate(RATE, ValueOr::Nearest)
-                .map_err(|_| format!("does not take {RATE} Hz{converts}"))?;
-            hw.set_period_size_near(period as Frames, ValueOr::Nearest)
-                .map_err(|e| e.to_string())?;
-            hw.set_buffer_size_near((PERIODS * period) as Frames)
-                .map_err(|e| e.to_string())?;
-            pcm.hw_params(&hw).map_err(|e| e.to_string())?;
-            kind
-        };
-        let (buffer, period) = pcm.get_params().map_err(|e| e.to_string())?;
-        let (buffer, period) = (buffer as usize, period as usize);
-        if period == 0 || buffer < 2 * period {
-            return Err(format!(
-                "a buffer of {buffer} frames with periods of {period} leaves no time{converts}"
-            ));
-        }
+        let Device {
+            pcm,
+            kind,
+            period,
+            buffer,
+        } = pcm::open(name, shape)?;
         {
             let sw = pcm.sw_params_current().map_err(|e| e.to_string())?;
             // It starts when full, and asks for more as soon as a period is free.
@@ -291,15 +224,6 @@ impl AlsaSink {
             device: self.name.clone(),
             cause: cause.to_string(),
         }
-    }
-}
-
-/// The channels that a card takes, for the message.
-fn range(hw: &HwParams) -> String {
-    match (hw.get_channels_min(), hw.get_channels_max()) {
-        (Ok(min), Ok(max)) if min == max => format!(", only {min}"),
-        (Ok(min), Ok(max)) => format!(", only {min} to {max}"),
-        _ => String::new(),
     }
 }
 

@@ -3,12 +3,11 @@
 mod alsa;
 mod null;
 mod pace;
-mod quantise;
 mod wav;
 
 use std::time::Duration;
 
-pub use self::alsa::{AlsaSink, hush_library};
+pub use self::alsa::AlsaSink;
 pub use self::null::NullSink;
 pub use self::pace::Pacer;
 pub use self::wav::WavSink;

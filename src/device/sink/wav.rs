@@ -7,9 +7,9 @@ use std::time::Duration;
 
 use hound::{SampleFormat, WavSpec, WavWriter};
 
-use super::quantise::Quantiser;
 use super::{Pacer, Sink, SinkError, Written, check_shape};
 use crate::sound::RATE;
+use crate::sound::quantise::Quantiser;
 
 /// Largest file, octets: a WAV file cannot say more than 4 GiB of itself.
 const MAX_FILE: u64 = (1 << 32) - (1 << 20);

@@ -180,7 +180,11 @@ impl Playout {
             return;
         }
         // The packets of a rate that is converted are not all of one length.
-        if is_lost && self.bridged == 0 && gap <= lost + self.line.samples(1) && gap <= self.line.samples(conceal::INTERPOLATED_MS) {
+        if is_lost
+            && self.bridged == 0
+            && gap <= lost + self.line.samples(1)
+            && gap <= self.line.samples(conceal::INTERPOLATED_MS)
+        {
             self.interpolate(entry, codec, gap);
             return;
         }
@@ -200,7 +204,11 @@ impl Playout {
     fn interpolate(&mut self, entry: &Entry, codec: Codec, gap: usize) {
         let payload = self.store.payload(entry, &mut self.scratch);
         let mut future = [0.0; FUTURE];
-        let n = self.decoders.samples(codec, payload).min(self.line.samples(20)).min(FUTURE);
+        let n = self
+            .decoders
+            .samples(codec, payload)
+            .min(self.line.samples(20))
+            .min(FUTURE);
         self.decoders.peek(codec, payload, &mut future[..n]);
         if let Some(out) = self.line.append(gap) {
             self.concealer.interpolate(&mut self.backward, &future[..n], out);

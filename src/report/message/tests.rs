@@ -1,6 +1,8 @@
 use std::collections::{BTreeMap, HashSet};
 
 use super::*;
+use crate::sound::hum::Hum;
+use crate::sound::level::Dbfs;
 
 /// One of each, with values that the catalog's placeholders can take.
 fn samples() -> Vec<Message> {
@@ -138,6 +140,40 @@ fn samples() -> Vec<Message> {
             cause: text(),
         },
         Message::Xruns { card: text(), count: 3 },
+        Message::Line(LineMessage::Opened {
+            device: "alsa:plughw:CARD=Device".into(),
+            serves: "line input workshop, music yard-music".into(),
+            real_time: true,
+        }),
+        Message::Line(LineMessage::Lost {
+            device: "alsa:plughw:CARD=Device".into(),
+            serves: "line input workshop".into(),
+            cause: text(),
+        }),
+        Message::Line(LineMessage::Xruns {
+            device: text(),
+            count: 3,
+        }),
+        Message::Line(LineMessage::NotHeard {
+            input: "workshop".into(),
+        }),
+        Message::Line(LineMessage::Hums {
+            input: "workshop".into(),
+            hum: Hum {
+                mains: 50,
+                level: Dbfs(-48.2),
+                noise: Dbfs(-70.0),
+                strongest: 3,
+            },
+        }),
+        Message::Line(LineMessage::HumGone {
+            input: "workshop".into(),
+        }),
+        Message::Line(LineMessage::MusicBroken {
+            music: text(),
+            card: text(),
+            count: 3,
+        }),
         Message::RelayMoved {
             relay: "yard-mute".into(),
             operated: true,
@@ -185,6 +221,9 @@ fn texts_read_well() {
         .map(|message| message.entry().text().to_owned())
         .collect();
     for expected in [
+        "alsa:plughw:CARD=Device captures for line input workshop, music yard-music, with real-time scheduling",
+        "line input workshop speaks outside its hours and is not heard",
+        "line input workshop hums: 50 Hz mains at -48 dBFS, strongest at 150 Hz",
         "ready to page at Quayside Timber, version 0.1.0",
         "extension yard is registered at pbx.quayside.example (192.0.2.5:5060, UDP) for 60 min",
         "extension yard cannot register at pbx.quayside.example: 401 Unauthorized; next try in 30 s",

@@ -27,7 +27,10 @@ impl<'a> Line<'a> {
             port: local.rtp_port,
             proto: "RTP/AVP",
             formats,
-            ptime: formats.iter().find_map(Offered::codec).map_or(20, |codec| codec.packet_time(20)),
+            ptime: formats
+                .iter()
+                .find_map(Offered::codec)
+                .map_or(20, |codec| codec.packet_time(20)),
             direction: Direction::SendRecv,
             rtcp_mux: false,
             cryptos: &[],

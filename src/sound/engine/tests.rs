@@ -1,9 +1,11 @@
 #![allow(clippy::disallowed_methods)]
 
 mod endings;
+mod music;
 
 use std::collections::VecDeque;
 use std::f32::consts::TAU;
+use std::sync::Arc;
 
 use super::*;
 use crate::sound::filter::{BUTTERWORTH, Shape};

@@ -1,6 +1,7 @@
-//! One zone's mix: the voices that are open in it, its chimes, its gain, its limiter.
+//! One zone's mix: the voices that are open in it, its chimes, music, its gain, its limiter.
 
 use super::fade::{Curve, Fade};
+use super::music::Player;
 use super::speaker::Seat;
 use super::{Pull, ZoneOutput};
 use crate::page::{PageId, ZoneId};
@@ -90,7 +91,13 @@ impl Zone {
     }
 
     /// The zone's next block, limited.
-    pub fn mix<P: Pull>(&mut self, index: usize, seats: &mut [Seat<P>], curve: &Curve) -> &[f32; BLOCK] {
+    pub fn mix<P: Pull>(
+        &mut self,
+        index: usize,
+        seats: &mut [Seat<P>],
+        music: &mut [Player],
+        curve: &Curve,
+    ) -> &[f32; BLOCK] {
         self.mix.fill(0.0);
         for speaker in seats.iter_mut().filter_map(Seat::speaker_mut) {
             speaker.add(index, curve, &mut self.mix);
@@ -103,6 +110,7 @@ impl Zone {
                 *slot = None;
             }
         }
+        music.iter_mut().for_each(|player| player.add(index, &mut self.mix));
         if self.mix.iter().any(|x| *x != 0.0) {
             self.ringing = RINGING;
         } else if self.ringing == 0 && self.filters.iter().all(Filter::is_silent) {

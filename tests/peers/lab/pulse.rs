@@ -1,6 +1,6 @@
 //! A sound card without hardware: PulseAudio's null sink, clocked in real time and recorded from its monitor.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use super::process::{Process, run};
@@ -13,7 +13,12 @@ pub struct Pulse {
 
 impl Pulse {
     pub fn start(lab: &Lab) -> Pulse {
-        let dir = lab.path("pulse");
+        Pulse::named(lab, "pulse")
+    }
+
+    /// A second server, for another card.
+    pub fn named(lab: &Lab, name: &str) -> Pulse {
+        let dir = lab.path(name);
         std::fs::create_dir_all(dir.join("run")).unwrap();
         run(Command::new("chmod").arg("700").arg(dir.join("run")));
         let process = launch(&dir);
@@ -49,6 +54,20 @@ impl Pulse {
         let _ = std::fs::remove_file(self.dir.join("socket"));
         self.process = launch(&self.dir);
         self.wait_up();
+    }
+
+    /// Plays a file to its sink.
+    pub fn play(&self, wav: &Path) -> Process {
+        Process::start("paplay", Command::new("paplay").arg(wav).envs(self.environment()))
+    }
+
+    /// Gives this server's clients an ALSA device of another server: what that one's sink plays is captured from it.
+    pub fn add_capture(&self, name: &str, of: &Pulse) {
+        let text = format!(
+            "pcm.{name} {{\n type pulse\n server \"unix:{}\"\n device \"lab.monitor\"\n}}\n",
+            of.dir.join("socket").display()
+        );
+        std::fs::write(self.dir.join(".asoundrc"), text).unwrap();
     }
 
     /// Records what the card plays, from now until the recorder is stopped.

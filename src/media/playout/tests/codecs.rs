@@ -2,8 +2,8 @@
 
 use super::super::*;
 use super::bench::*;
-use crate::media::encoder::Encoder;
 use crate::media::Linear;
+use crate::media::encoder::Encoder;
 
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -70,7 +70,14 @@ fn l16_of_every_kind_is_exact() {
             let expected = decoded(codec, &sent);
             let run = Player::new(PayloadMap::new().with(97, Format::Audio(codec))).play(sent);
             let f = run.figures;
-            let counts = (f.played, f.late, f.concealed_ms, f.shortened_ms, f.stretched_ms, f.overflowed);
+            let counts = (
+                f.played,
+                f.late,
+                f.concealed_ms,
+                f.shortened_ms,
+                f.stretched_ms,
+                f.overflowed,
+            );
             assert_eq!(counts, (count, 0, 0, 0, 0, 0), "{codec:?} {ms} ms");
             assert!(run.rates.iter().all(|rate| *rate == codec.playout_rate()));
             let at = find(&run.out, &expected).unwrap_or_else(|| panic!("{codec:?} {ms} ms"));
@@ -94,7 +101,12 @@ fn gaps_at_rates_that_are_converted_stay_exact() {
         let noise: Vec<f32> = (0..rate * 4).map(|_| rng.random_range(-0.2..0.2)).collect();
         let sent = coded(codec, 97, &noise, 5.0);
         let expected = decoded(codec, &sent);
-        let kept: Vec<Sent> = sent.iter().enumerate().filter(|(i, _)| i % 9 != 4).map(|(_, s)| s.clone()).collect();
+        let kept: Vec<Sent> = sent
+            .iter()
+            .enumerate()
+            .filter(|(i, _)| i % 9 != 4)
+            .map(|(_, s)| s.clone())
+            .collect();
         let mut player = Player::new(PayloadMap::new().with(97, Format::Audio(codec)));
         let settings = PlayoutSettings {
             min_delay: ms(90.0),
@@ -121,6 +133,9 @@ fn gaps_at_rates_that_are_converted_stay_exact() {
             })
             .unwrap();
         let shift = (from + nearest) as i64 - (first + expected.len() - 480) as i64;
-        assert!(f.stretched_ms == 0 && shift.abs() <= 2, "{rate}: {shift} samples, {f:?}");
+        assert!(
+            f.stretched_ms == 0 && shift.abs() <= 2,
+            "{rate}: {shift} samples, {f:?}"
+        );
     }
 }

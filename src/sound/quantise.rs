@@ -11,6 +11,12 @@ pub struct Quantiser {
     state: u64,
 }
 
+impl Default for Quantiser {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
 impl Quantiser {
     pub fn new() -> Self {
         Quantiser {

@@ -1,0 +1,136 @@
+//! What ALSA's two directions have in common: opening, formats, the library's own words.
+
+use alsa::pcm::{Access, Format, Frames, HwParams, PCM};
+use alsa::{Direction, Output, ValueOr};
+
+use crate::sound::RATE;
+
+/// Best first: whole numbers of 32 bits and floating point need no dither.
+const FORMATS: [Kind; 3] = [Kind::S32, Kind::F32, Kind::S16];
+
+/// How the device has its samples.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    S16,
+    S32,
+    F32,
+}
+
+impl Kind {
+    fn format(self) -> Format {
+        match self {
+            Kind::S16 => Format::s16(),
+            Kind::S32 => Format::s32(),
+            Kind::F32 => Format::float(),
+        }
+    }
+
+    pub fn octets(self) -> usize {
+        match self {
+            Kind::S16 => 2,
+            Kind::S32 | Kind::F32 => 4,
+        }
+    }
+}
+
+/// What is wanted of a device at 48 kHz.
+#[derive(Debug, Clone, Copy)]
+pub struct Shape {
+    pub direction: Direction,
+    pub channels: usize,
+    /// A wish, in frames.
+    pub period: usize,
+    /// A wish, in frames.
+    pub buffer: usize,
+}
+
+/// An open device, not started.
+pub struct Device {
+    pub pcm: PCM,
+    pub kind: Kind,
+    pub period: usize,
+    pub buffer: usize,
+}
+
+/// Keeps the library's complaints off stderr on this thread, until the next call; it says them itself otherwise.
+pub fn hush_library() {
+    let _ = Output::local_error_handler();
+}
+
+/// Runs `open`, and adds the library's own words to its error: they say more than its number.
+pub fn with_complaints<T>(open: impl FnOnce() -> Result<T, String>) -> Result<T, String> {
+    let complaints = Output::local_error_handler().ok();
+    open().map_err(|cause| {
+        let said = complaints.map(|c| c.borrow().to_string()).unwrap_or_default();
+        match said.lines().rfind(|l| !l.trim().is_empty()) {
+            Some(line) => format!("{cause} ({})", line.trim()),
+            None => cause,
+        }
+    })
+}
+
+/// Opens a PCM by its ALSA name at 48 kHz, interleaved, never blocking: waiting is done with a limit.
+///
+/// # Errors
+/// Why not, in words for an installer.
+pub fn open(name: &str, shape: Shape) -> Result<Device, String> {
+    let c_name = std::ffi::CString::new(name).map_err(|_| "the name holds a NUL".to_owned())?;
+    let lister = match shape.direction {
+        Direction::Playback => "aplay",
+        Direction::Capture => "arecord",
+    };
+    let pcm = PCM::open(&c_name, shape.direction, true).map_err(|e| match e.errno() {
+        libc::ENOENT | libc::ENODEV | libc::ENXIO => format!("no such card; `{lister} -L` lists the names"),
+        libc::EBUSY => "another program has it".to_owned(),
+        libc::EACCES | libc::EPERM => "no permission: the user must be in the group audio".to_owned(),
+        _ => e.to_string(),
+    })?;
+    let converts = if name.starts_with("hw:") {
+        format!("; plug{name} converts")
+    } else {
+        String::new()
+    };
+    let channels = shape.channels;
+    let kind = {
+        let hw = HwParams::any(&pcm).map_err(|e| e.to_string())?;
+        hw.set_access(Access::RWInterleaved)
+            .map_err(|_| format!("no interleaved access{converts}"))?;
+        let kind = FORMATS
+            .into_iter()
+            .find(|k| hw.test_format(k.format()).is_ok())
+            .ok_or_else(|| format!("takes neither S32, FLOAT nor S16 samples{converts}"))?;
+        hw.set_format(kind.format()).map_err(|e| e.to_string())?;
+        hw.set_channels(channels as u32)
+            .map_err(|_| format!("does not take {channels} channels{}{converts}", range(&hw)))?;
+        hw.set_rate(RATE, ValueOr::Nearest)
+            .map_err(|_| format!("does not take {RATE} Hz{converts}"))?;
+        hw.set_period_size_near(shape.period as Frames, ValueOr::Nearest)
+            .map_err(|e| e.to_string())?;
+        hw.set_buffer_size_near(shape.buffer as Frames)
+            .map_err(|e| e.to_string())?;
+        pcm.hw_params(&hw).map_err(|e| e.to_string())?;
+        kind
+    };
+    let (buffer, period) = pcm.get_params().map_err(|e| e.to_string())?;
+    let (buffer, period) = (buffer as usize, period as usize);
+    if period == 0 || buffer < 2 * period {
+        return Err(format!(
+            "a buffer of {buffer} frames with periods of {period} leaves no time{converts}"
+        ));
+    }
+    Ok(Device {
+        pcm,
+        kind,
+        period,
+        buffer,
+    })
+}
+
+/// The channels that a card takes, for the message.
+fn range(hw: &HwParams) -> String {
+    match (hw.get_channels_min(), hw.get_channels_max()) {
+        (Ok(min), Ok(max)) if min == max => format!(", only {min}"),
+        (Ok(min), Ok(max)) => format!(", only {min} to {max}"),
+        _ => String::new(),
+    }
+}
