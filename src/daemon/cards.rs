@@ -3,7 +3,8 @@
 use std::collections::VecDeque;
 
 use crate::config::plan::Plan;
-use crate::device::audio::{AudioEvent, AudioThread, OpenSink};
+use crate::device::audio::{AudioThread, OpenSink};
+use crate::device::news::DeviceEvent;
 use crate::page::ZoneId;
 use crate::sound::engine::{self, Command, EngineHandle, MusicInput, Report, ZoneOutput};
 
@@ -93,7 +94,7 @@ impl Cards {
     }
 
     /// The next change of any card's device.
-    pub fn event(&mut self) -> Option<(usize, AudioEvent)> {
+    pub fn event(&mut self) -> Option<(usize, DeviceEvent)> {
         self.cards
             .iter_mut()
             .enumerate()

@@ -29,7 +29,7 @@ use super::talkers::Talkers;
 use super::wires::Wires;
 use super::{Edges, Moment, StartError, What};
 use crate::config::plan::Plan;
-use crate::device::audio::AudioEvent;
+use crate::device::news::DeviceEvent;
 use crate::device::relay::RelayBank;
 use crate::device::service::Service;
 use crate::gate::{self, Gate};
@@ -321,7 +321,7 @@ impl Control {
         while let Some((card, event)) = self.cards.event() {
             let name = self.cards.name(card).to_owned();
             match event {
-                AudioEvent::Opened { real_time } => {
+                DeviceEvent::Opened { real_time } => {
                     if self.cards.set_up(card, true) {
                         self.tell(Message::CardOpened { card: name, real_time });
                         for zone in self.cards.zones(card).to_vec() {
@@ -329,14 +329,14 @@ impl Control {
                         }
                     }
                 }
-                AudioEvent::Lost(cause) => {
+                DeviceEvent::Lost(cause) => {
                     self.cards.set_up(card, false);
                     self.tell(Message::CardLost { card: name, cause });
                     for zone in self.cards.zones(card).to_vec() {
                         self.switchboard.handle(Input::ZoneFailed(zone), now);
                     }
                 }
-                AudioEvent::Xruns(count) => self.tell(Message::Xruns {
+                DeviceEvent::Xruns(count) => self.tell(Message::Xruns {
                     card: name,
                     count: count.into(),
                 }),

@@ -11,7 +11,8 @@ use super::control::Control;
 use super::groups::Stream;
 use super::pages::Page;
 use crate::config::plan::Plan;
-use crate::device::capture::{CaptureEvent, CaptureThread, Ear, OpenSource};
+use crate::device::capture::{CaptureThread, Ear, OpenSource};
+use crate::device::news::DeviceEvent;
 use crate::media::{Codec, Format, Linear, Packet, PayloadMap, ReceiverFigures};
 use crate::page::{EndReason, Input, PageId};
 use crate::report::message::{LineMessage, Message};
@@ -153,7 +154,7 @@ impl Lines {
     }
 
     /// The next change of any device.
-    fn event(&mut self) -> Option<(usize, CaptureEvent)> {
+    fn event(&mut self) -> Option<(usize, DeviceEvent)> {
         self.devices
             .iter_mut()
             .enumerate()
@@ -293,7 +294,7 @@ impl Control {
             let device = &mut self.lines.devices[index];
             let (name, serves) = (device.name.clone(), device.serves.clone());
             let message = match event {
-                CaptureEvent::Opened { real_time } => {
+                DeviceEvent::Opened { real_time } => {
                     device.up = Some(now);
                     LineMessage::Opened {
                         device: name,
@@ -301,7 +302,7 @@ impl Control {
                         real_time,
                     }
                 }
-                CaptureEvent::Lost(cause) => {
+                DeviceEvent::Lost(cause) => {
                     device.up = None;
                     LineMessage::Lost {
                         device: name,
@@ -309,7 +310,7 @@ impl Control {
                         cause,
                     }
                 }
-                CaptureEvent::Xruns(count) => LineMessage::Xruns {
+                DeviceEvent::Xruns(count) => LineMessage::Xruns {
                     device: name,
                     count: count.into(),
                 },

@@ -43,6 +43,7 @@ pub use wires::ListenError;
 use crate::config::plan::{CaptureInput, CardOutput, Plan};
 use crate::device::audio::OpenSink;
 use crate::device::capture::OpenSource;
+use crate::device::news::DeviceError;
 use crate::device::relay::{self, RelayBank, RelayError};
 use crate::device::service::Service;
 use crate::device::sink::{self, Sink};
@@ -124,7 +125,7 @@ impl Edges {
 /// Opens what a card of the plan names.
 pub fn opener(card: &crate::config::plan::Card) -> OpenSink {
     let card = card.clone();
-    Box::new(move || -> Result<Box<dyn Sink>, sink::SinkError> {
+    Box::new(move || -> Result<Box<dyn Sink>, DeviceError> {
         Ok(match &card.output {
             CardOutput::Alsa(pcm) => Box::new(sink::AlsaSink::open(pcm, card.channels, card.period)?),
             CardOutput::Wav(path) => Box::new(sink::WavSink::open(path, card.channels, card.period)?),
@@ -136,7 +137,7 @@ pub fn opener(card: &crate::config::plan::Card) -> OpenSink {
 /// Opens what a capture device of the plan names.
 pub fn source_opener(capture: &crate::config::plan::Capture) -> OpenSource {
     let capture = capture.clone();
-    Box::new(move || -> Result<Box<dyn Source>, source::SourceError> {
+    Box::new(move || -> Result<Box<dyn Source>, DeviceError> {
         Ok(match &capture.input {
             CaptureInput::Alsa(pcm) => Box::new(source::AlsaSource::open(pcm, capture.channels)?),
             CaptureInput::Wav(path) => Box::new(source::WavSource::open(path, capture.channels)?),

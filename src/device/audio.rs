@@ -10,36 +10,24 @@ use std::sync::mpsc::{self, Receiver, Sender, TryRecvError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use rtrb::{Consumer, Producer};
+use rtrb::Consumer;
 
+use super::news::{DeviceError, DeviceEvent, News, Transfer};
 use super::pcm::hush_library;
-use super::sink::{Pacer, Sink, SinkError, Written};
-use super::supervise::{BURST, FIRST_WAIT, LONGEST_WAIT, PaceCheck, ask_for_real_time, back_off};
+use super::sink::{Pacer, Sink};
+use super::supervise::{FIRST_WAIT, LONGEST_WAIT, PaceCheck, ask_for_real_time, back_off};
 use crate::sound::BLOCK;
 use crate::sound::engine::Engine;
 
 /// Opens a card's sink, and opens it again after a fault. Called on a thread of its own: it may block.
-pub type OpenSink = Box<dyn FnMut() -> Result<Box<dyn Sink>, SinkError> + Send>;
-
-/// What happened to a card.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum AudioEvent {
-    /// The card plays. `real_time`: the thread has the system's real-time scheduling.
-    Opened { real_time: bool },
-    /// The card is gone or could not be opened, and why. Told again only when the cause changes.
-    Lost(String),
-    /// The card ran dry so many times in about one second.
-    Xruns(u32),
-}
+pub type OpenSink = Box<dyn FnMut() -> Result<Box<dyn Sink>, DeviceError> + Send>;
 
 /// Longest wait for a card to close at the end.
 const CLOSING: Duration = Duration::from_secs(2);
-/// Events kept for the control task.
-const EVENTS: usize = 64;
 /// A running audio thread. Stops and joins it when dropped.
 pub struct AudioThread {
     shared: Arc<Shared>,
-    events: Consumer<AudioEvent>,
+    events: Consumer<DeviceEvent>,
     thread: Option<JoinHandle<()>>,
 }
 
@@ -59,7 +47,7 @@ impl AudioThread {
     /// When the system gives no thread.
     pub fn spawn(name: &str, open: OpenSink, engine: Engine) -> std::io::Result<AudioThread> {
         let shared = Arc::new(Shared::default());
-        let (events_in, events) = rtrb::RingBuffer::new(EVENTS);
+        let (news, events) = News::new();
         let (requests, requested) = mpsc::channel();
         let (opened_in, opened) = mpsc::channel();
         // Never joined: it may sit in a driver's open call. It ends when the audio thread has.
@@ -69,13 +57,10 @@ impl AudioThread {
         let worker = Worker {
             engine,
             shared: Arc::clone(&shared),
-            events: events_in,
+            news,
             requests,
             opened,
             real_time: false,
-            told: None,
-            xruns: 0,
-            burst: None,
         };
         let thread = std::thread::Builder::new()
             .name(format!("audio {name}"))
@@ -88,7 +73,7 @@ impl AudioThread {
     }
 
     /// The next thing that happened.
-    pub fn event(&mut self) -> Option<AudioEvent> {
+    pub fn event(&mut self) -> Option<DeviceEvent> {
         self.events.pop().ok()
     }
 
@@ -119,7 +104,7 @@ enum Request {
     Close(Box<dyn Sink>),
 }
 
-fn opener(mut open: OpenSink, requests: &Receiver<Request>, opened: &Sender<Result<Box<dyn Sink>, SinkError>>) {
+fn opener(mut open: OpenSink, requests: &Receiver<Request>, opened: &Sender<Result<Box<dyn Sink>, DeviceError>>) {
     while let Ok(request) = requests.recv() {
         match request {
             Request::Close(sink) => drop(sink),
@@ -135,14 +120,10 @@ fn opener(mut open: OpenSink, requests: &Receiver<Request>, opened: &Sender<Resu
 struct Worker {
     engine: Engine,
     shared: Arc<Shared>,
-    events: Producer<AudioEvent>,
+    news: News,
     requests: Sender<Request>,
-    opened: Receiver<Result<Box<dyn Sink>, SinkError>>,
+    opened: Receiver<Result<Box<dyn Sink>, DeviceError>>,
     real_time: bool,
-    /// The cause told last, while the card is away.
-    told: Option<String>,
-    xruns: u32,
-    burst: Option<Instant>,
 }
 
 impl Worker {
@@ -151,10 +132,7 @@ impl Worker {
         let mut wait = FIRST_WAIT;
         let mut next = Instant::now();
         while let Some(mut sink) = self.without_card(next, &mut wait) {
-            self.told = None;
-            self.tell(AudioEvent::Opened {
-                real_time: self.real_time,
-            });
+            self.news.opened(self.real_time);
             let started = Instant::now();
             let error = self.with_card(sink.as_mut());
             self.engine.set_output_delay(Duration::ZERO);
@@ -163,7 +141,7 @@ impl Worker {
             let Some(error) = error else {
                 return self.wait_for_closing();
             };
-            self.lost(error.to_string());
+            self.news.lost(error.to_string());
             // A card that works for a moment only must not be opened in a tight circle.
             if started.elapsed() > LONGEST_WAIT {
                 wait = FIRST_WAIT;
@@ -194,17 +172,17 @@ impl Worker {
                 Ok(Ok(sink)) => {
                     let (has, wants) = (sink.channels(), self.engine.channels());
                     let _ = self.requests.send(Request::Close(sink));
-                    self.lost(format!("the card has {has} channels, not {wants}"));
+                    self.news.lost(format!("the card has {has} channels, not {wants}"));
                     (asked, next) = (false, back_off(wait));
                 }
                 Ok(Err(error)) => {
-                    self.lost(error.to_string());
+                    self.news.lost(error.to_string());
                     (asked, next) = (false, back_off(wait));
                 }
                 Err(TryRecvError::Empty) => {}
                 Err(TryRecvError::Disconnected) => {
                     // The opener panicked: there will be no card any more, but pages must still end.
-                    self.lost("its opener has failed".to_owned());
+                    self.news.lost("its opener has failed".to_owned());
                 }
             }
             self.engine.render(&mut block, Instant::now());
@@ -215,7 +193,7 @@ impl Worker {
     }
 
     /// Renders to the card until it fails (the error) or the thread is told to stop (`None`).
-    fn with_card(&mut self, sink: &mut dyn Sink) -> Option<SinkError> {
+    fn with_card(&mut self, sink: &mut dyn Sink) -> Option<DeviceError> {
         // Allocates, and so it stands before the loop, in which nothing may.
         hush_library();
         let mut frames = vec![0.0; sink.period() * sink.channels()];
@@ -223,45 +201,20 @@ impl Worker {
         while !self.stopped() {
             self.engine.render(&mut frames, Instant::now());
             match sink.write(&frames) {
-                Ok(Written::Fine) => {}
-                Ok(Written::Xrun) => self.xruns = self.xruns.saturating_add(1),
+                Ok(Transfer::Fine) => {}
+                Ok(Transfer::Xrun) => self.news.xrun(),
                 Err(error) => return Some(error),
             }
             if pace.runs_away(sink.period()) {
-                return Some(SinkError::Lost {
-                    device: "the card".to_owned(),
-                    cause: "it takes audio faster than real time".to_owned(),
-                });
+                return Some(DeviceError::lost("the card", "it takes audio faster than real time"));
             }
-            self.tell_xruns();
+            self.news.tell_xruns();
             let delay = sink.delay();
             self.engine.set_output_delay(delay);
             self.shared.delay.store(delay.as_micros() as u64, Ordering::Relaxed);
             self.beat();
         }
         None
-    }
-
-    /// The first xrun is told at once, those after it once a second.
-    fn tell_xruns(&mut self) {
-        if self.xruns == 0 || self.burst.is_some_and(|b| b.elapsed() < BURST) {
-            return;
-        }
-        self.burst = Some(Instant::now());
-        let count = std::mem::take(&mut self.xruns);
-        self.tell(AudioEvent::Xruns(count));
-    }
-
-    fn lost(&mut self, cause: String) {
-        if self.told.as_ref() != Some(&cause) {
-            self.tell(AudioEvent::Lost(cause.clone()));
-            self.told = Some(cause);
-        }
-    }
-
-    fn tell(&mut self, event: AudioEvent) {
-        // A control task that does not read 64 events is past caring for the 65th.
-        let _ = self.events.push(event);
     }
 
     fn beat(&self) {

@@ -5,14 +5,15 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use rtrb::{Consumer, Producer};
+use rtrb::Consumer;
 
+use super::news::{DeviceError, DeviceEvent, News, Transfer};
 use super::pcm::hush_library;
-use super::source::{Read, Source, SourceError};
-use super::supervise::{BURST, FIRST_WAIT, LONGEST_WAIT, PaceCheck, ask_for_real_time, back_off, give_up_real_time};
+use super::source::Source;
+use super::supervise::{FIRST_WAIT, LONGEST_WAIT, PaceCheck, ask_for_real_time, back_off, give_up_real_time};
 
 /// Opens a device, and opens it again after a fault. It may block.
-pub type OpenSource = Box<dyn FnMut() -> Result<Box<dyn Source>, SourceError> + Send>;
+pub type OpenSource = Box<dyn FnMut() -> Result<Box<dyn Source>, DeviceError> + Send>;
 
 /// Takes what a device captures, on its thread: it must neither block nor take long.
 pub trait Ear: Send {
@@ -23,19 +24,6 @@ pub trait Ear: Send {
     fn away(&mut self);
 }
 
-/// What happened to a device.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum CaptureEvent {
-    /// The device runs. `real_time`: the thread has the system's real-time scheduling.
-    Opened { real_time: bool },
-    /// The device is gone or could not be opened, and why. Told again only when the cause changes.
-    Lost(String),
-    /// The device ran over so many times in about one second.
-    Xruns(u32),
-}
-
-/// Events kept for the control task.
-const EVENTS: usize = 64;
 /// Longest wait for the thread at the end: it may sit in a driver's open call.
 const CLOSING: Duration = Duration::from_secs(2);
 /// Between looks whether it is time to try again, or to stop.
@@ -44,7 +32,7 @@ const LOOK: Duration = Duration::from_millis(50);
 /// A running capture thread. Told to stop when dropped, and waited for a moment.
 pub struct CaptureThread {
     stop: Arc<AtomicBool>,
-    events: Consumer<CaptureEvent>,
+    events: Consumer<DeviceEvent>,
     thread: JoinHandle<()>,
     failed: bool,
 }
@@ -56,15 +44,12 @@ impl CaptureThread {
     /// When the system gives no thread.
     pub fn spawn(name: &str, open: OpenSource, ear: Box<dyn Ear>) -> std::io::Result<CaptureThread> {
         let stop = Arc::new(AtomicBool::new(false));
-        let (events_in, events) = rtrb::RingBuffer::new(EVENTS);
+        let (news, events) = News::new();
         let worker = Worker {
             open,
             ear,
             stop: Arc::clone(&stop),
-            events: events_in,
-            told: None,
-            xruns: 0,
-            burst: None,
+            news,
         };
         let thread = std::thread::Builder::new()
             .name(format!("capture {name}"))
@@ -78,10 +63,10 @@ impl CaptureThread {
     }
 
     /// The next thing that happened.
-    pub fn event(&mut self) -> Option<CaptureEvent> {
+    pub fn event(&mut self) -> Option<DeviceEvent> {
         let event = self.events.pop().ok();
         if event.is_none() && self.thread.is_finished() && !std::mem::replace(&mut self.failed, true) {
-            return Some(CaptureEvent::Lost("its thread has failed".to_owned()));
+            return Some(DeviceEvent::Lost("its thread has failed".to_owned()));
         }
         event
     }
@@ -101,11 +86,7 @@ struct Worker {
     open: OpenSource,
     ear: Box<dyn Ear>,
     stop: Arc<AtomicBool>,
-    events: Producer<CaptureEvent>,
-    /// The cause told last, while the device is away.
-    told: Option<String>,
-    xruns: u32,
-    burst: Option<Instant>,
+    news: News,
 }
 
 impl Worker {
@@ -115,22 +96,20 @@ impl Worker {
         while self.wait_until(next) {
             match (self.open)() {
                 Ok(mut source) => {
-                    self.told = None;
-                    let real_time = ask_for_real_time();
-                    self.tell(CaptureEvent::Opened { real_time });
+                    self.news.opened(ask_for_real_time());
                     let started = Instant::now();
                     let error = self.with_device(source.as_mut());
                     // Closing and opening may take their time, as everybody else.
                     give_up_real_time();
                     drop(source);
                     let Some(error) = error else { return };
-                    self.lost(error.to_string());
+                    self.news.lost(error.to_string());
                     // A device that works for a moment only must not be opened in a tight circle.
                     if started.elapsed() > LONGEST_WAIT {
                         wait = FIRST_WAIT;
                     }
                 }
-                Err(error) => self.lost(error.to_string()),
+                Err(error) => self.news.lost(error.to_string()),
             }
             next = back_off(&mut wait);
         }
@@ -152,7 +131,7 @@ impl Worker {
     }
 
     /// Reads until the device fails (the error) or the thread is told to stop (`None`).
-    fn with_device(&mut self, source: &mut dyn Source) -> Option<SourceError> {
+    fn with_device(&mut self, source: &mut dyn Source) -> Option<DeviceError> {
         hush_library();
         let mut frames = vec![0.0; source.period() * source.channels()];
         let mut pace = PaceCheck::new();
@@ -160,10 +139,10 @@ impl Worker {
         let mut gap = true;
         while !self.stop.load(Ordering::Relaxed) {
             match source.read(&mut frames) {
-                Ok(Read::Fine) => {}
-                Ok(Read::Xrun) => {
+                Ok(Transfer::Fine) => {}
+                Ok(Transfer::Xrun) => {
                     gap = true;
-                    self.xruns = self.xruns.saturating_add(1);
+                    self.news.xrun();
                 }
                 Err(error) => return Some(error),
             }
@@ -171,36 +150,11 @@ impl Worker {
             let at = now.checked_sub(source.delay()).unwrap_or(now);
             self.ear.hear(&frames, at, now, std::mem::take(&mut gap));
             if pace.runs_away(source.period()) {
-                return Some(SourceError::Lost {
-                    device: "the input".to_owned(),
-                    cause: "it gives audio faster than real time".to_owned(),
-                });
+                return Some(DeviceError::lost("the input", "it gives audio faster than real time"));
             }
-            self.tell_xruns();
+            self.news.tell_xruns();
         }
         None
-    }
-
-    /// The first xrun is told at once, those after it once a second.
-    fn tell_xruns(&mut self) {
-        if self.xruns == 0 || self.burst.is_some_and(|b| b.elapsed() < BURST) {
-            return;
-        }
-        self.burst = Some(Instant::now());
-        let count = std::mem::take(&mut self.xruns);
-        self.tell(CaptureEvent::Xruns(count));
-    }
-
-    fn lost(&mut self, cause: String) {
-        if self.told.as_ref() != Some(&cause) {
-            self.tell(CaptureEvent::Lost(cause.clone()));
-            self.told = Some(cause);
-        }
-    }
-
-    fn tell(&mut self, event: CaptureEvent) {
-        // A control task that does not read 64 events is past caring for the 65th.
-        let _ = self.events.push(event);
     }
 }
 

@@ -5,6 +5,7 @@ pub mod audio;
 pub mod capture;
 pub mod memory;
 pub mod net;
+pub mod news;
 mod pcm;
 pub mod relay;
 pub mod service;

@@ -2,6 +2,9 @@
 
 use alsa::pcm::{Access, Format, Frames, HwParams, PCM};
 use alsa::{Direction, Output, ValueOr};
+use std::time::{Duration, Instant};
+
+use super::news::Transfer;
 
 use crate::sound::RATE;
 
@@ -123,6 +126,135 @@ pub fn open(name: &str, shape: Shape) -> Result<Device, String> {
         kind,
         period,
         buffer,
+    })
+}
+
+/// A device that takes or gives nothing for this long is stuck.
+const STUCK: Duration = Duration::from_secs(1);
+/// Just started, it may take longer: a sound server's idle device wakes up in steps of 2 s.
+const WAKING: Duration = Duration::from_secs(3);
+/// Tries to wake a device after the machine slept, 50 ms apart.
+const RESUMES: u32 = 10;
+/// Xruns without one period in between; then the device is no use.
+const MAX_XRUNS: u32 = 8;
+
+/// How long to wait for a device, and how often to start it anew, while one period goes through.
+pub struct Patience {
+    direction: Direction,
+    running: Duration,
+    waking: bool,
+    since: Instant,
+    xruns: u32,
+}
+
+impl Patience {
+    /// `period` in frames.
+    pub fn new(direction: Direction, period: usize) -> Self {
+        Patience {
+            direction,
+            running: STUCK.max(Duration::from_secs(2 * period as u64) / RATE),
+            waking: true,
+            since: Instant::now(),
+            xruns: 0,
+        }
+    }
+
+    /// Another period is to go through.
+    pub fn begin(&mut self) {
+        self.since = Instant::now();
+        self.xruns = 0;
+    }
+
+    /// Some of it did.
+    pub fn moved(&mut self) {
+        self.since = Instant::now();
+    }
+
+    /// The device runs.
+    pub fn awake(&mut self) {
+        self.waking = false;
+    }
+
+    /// What the period met.
+    pub fn outcome(&self) -> Transfer {
+        if self.xruns > 0 { Transfer::Xrun } else { Transfer::Fine }
+    }
+
+    /// What to do about a transfer that `errno` cut short: wait until the device is ready, or `restart` it. True
+    /// when it was started anew.
+    ///
+    /// # Errors
+    /// When the device is gone, stuck, or fails again and again.
+    pub fn wait_or_mend(
+        &mut self,
+        pcm: &PCM,
+        errno: i32,
+        restart: impl FnOnce() -> Result<(), String>,
+    ) -> Result<bool, String> {
+        let errno = match errno {
+            libc::EAGAIN => match self.wait(pcm)? {
+                0 => return Ok(false),
+                errno => errno,
+            },
+            other => other,
+        };
+        match errno {
+            libc::EINTR => return Ok(false),
+            libc::ESTRPIPE if resume(pcm) => {}
+            // Devices that cannot resume start afresh.
+            libc::EPIPE | libc::ESTRPIPE => {
+                restart()?;
+                self.waking = true;
+            }
+            other => return Err(std::io::Error::from_raw_os_error(other).to_string()),
+        }
+        self.xruns += 1;
+        if self.xruns > MAX_XRUNS {
+            return Err(match self.direction {
+                Direction::Playback => "it runs dry again and again".to_owned(),
+                Direction::Capture => "it runs over again and again".to_owned(),
+            });
+        }
+        Ok(true)
+    }
+
+    /// Waits until the device is ready, at most as long as it may take; 0, or the error number met.
+    fn wait(&self, pcm: &PCM) -> Result<i32, String> {
+        let most = if self.waking {
+            WAKING.max(self.running)
+        } else {
+            self.running
+        };
+        let left = most.saturating_sub(self.since.elapsed());
+        if left.is_zero() {
+            let done = match self.direction {
+                Direction::Playback => "taken",
+                Direction::Capture => "given",
+            };
+            return Err(format!("it has {done} nothing for {} ms", most.as_millis()));
+        }
+        let before = Instant::now();
+        match pcm.wait(Some(left.as_millis() as u32 + 1)) {
+            // Ready, and yet nothing moved: don't spin.
+            Ok(true) if before.elapsed() < Duration::from_micros(100) => {
+                std::thread::sleep(Duration::from_millis(1));
+                Ok(0)
+            }
+            Ok(_) => Ok(0),
+            Err(e) if e.errno() == libc::EAGAIN => Ok(0),
+            Err(e) => Ok(e.errno()),
+        }
+    }
+}
+
+/// Wakes a device after the machine slept, if it can be.
+fn resume(pcm: &PCM) -> bool {
+    (0..RESUMES).any(|_| match pcm.resume() {
+        Err(e) if e.errno() == libc::EAGAIN => {
+            std::thread::sleep(Duration::from_millis(50));
+            false
+        }
+        result => result.is_ok(),
     })
 }
 

@@ -7,8 +7,6 @@ use crate::sound::RATE;
 /// First and longest wait between two attempts to open a device.
 pub const FIRST_WAIT: Duration = Duration::from_secs(1);
 pub const LONGEST_WAIT: Duration = Duration::from_secs(10);
-/// Xruns are told once in this time.
-pub const BURST: Duration = Duration::from_secs(1);
 /// Real-time priority asked for (1 to 99): above ordinary work, below the kernel's interrupt threads at 50.
 const PRIORITY: i32 = 40;
 

@@ -33,11 +33,11 @@ impl Sink for Card {
     fn channels(&self) -> usize {
         self.channels
     }
-    fn write(&mut self, frames: &[f32]) -> Result<Written, SinkError> {
+    fn write(&mut self, frames: &[f32]) -> Result<Transfer, DeviceError> {
         {
             let mut bench = self.bench.lock().expect("no poison");
             if let Some(cause) = bench.fail.take() {
-                return Err(SinkError::Lost {
+                return Err(DeviceError::Lost {
                     device: "card".to_owned(),
                     cause: cause.to_owned(),
                 });
@@ -45,13 +45,13 @@ impl Sink for Card {
             bench.heard.extend(frames);
             if bench.xruns > 0 {
                 bench.xruns -= 1;
-                return Ok(Written::Xrun);
+                return Ok(Transfer::Xrun);
             }
         }
         if !self.unpaced {
             self.pacer.wait(frames.len() / self.channels);
         }
-        Ok(Written::Fine)
+        Ok(Transfer::Fine)
     }
     fn delay(&self) -> Duration {
         Duration::from_millis(12)
@@ -69,7 +69,7 @@ fn start(bench: &Arc<Mutex<Bench>>) -> (AudioThread, EngineHandle) {
     let (engine, handle) = engine(&[zone], 1);
     bench.lock().expect("no poison").channels = 1;
     let shared = Arc::clone(bench);
-    let open = move || -> Result<Box<dyn Sink>, SinkError> {
+    let open = move || -> Result<Box<dyn Sink>, DeviceError> {
         let (block, refuse, channels, unpaced) = {
             let mut bench = shared.lock().expect("no poison");
             bench.opens += 1;
@@ -79,7 +79,7 @@ fn start(bench: &Arc<Mutex<Bench>>) -> (AudioThread, EngineHandle) {
             std::thread::sleep(time);
         }
         if let Some(cause) = refuse {
-            return Err(SinkError::Open {
+            return Err(DeviceError::Open {
                 device: "card".to_owned(),
                 cause: cause.to_owned(),
             });
@@ -97,7 +97,7 @@ fn start(bench: &Arc<Mutex<Bench>>) -> (AudioThread, EngineHandle) {
     )
 }
 
-fn wait_event(thread: &mut AudioThread, limit: Duration) -> Option<AudioEvent> {
+fn wait_event(thread: &mut AudioThread, limit: Duration) -> Option<DeviceEvent> {
     let start = Instant::now();
     while start.elapsed() < limit {
         if let Some(event) = thread.event() {
@@ -110,13 +110,13 @@ fn wait_event(thread: &mut AudioThread, limit: Duration) -> Option<AudioEvent> {
 
 const LONG: Duration = Duration::from_secs(20);
 
-fn opened(event: Option<AudioEvent>) -> bool {
-    matches!(event, Some(AudioEvent::Opened { .. }))
+fn opened(event: Option<DeviceEvent>) -> bool {
+    matches!(event, Some(DeviceEvent::Opened { .. }))
 }
 
-fn lost(event: Option<AudioEvent>) -> String {
+fn lost(event: Option<DeviceEvent>) -> String {
     match event {
-        Some(AudioEvent::Lost(cause)) => cause,
+        Some(DeviceEvent::Lost(cause)) => cause,
         other => panic!("{other:?}"),
     }
 }
@@ -263,7 +263,7 @@ fn xruns_are_told_together() {
     let (mut total, mut events) = (0, 0);
     while total < 5 {
         match wait_event(&mut thread, LONG) {
-            Some(AudioEvent::Xruns(count)) => total += count,
+            Some(DeviceEvent::Xruns(count)) => total += count,
             other => panic!("{other:?}"),
         }
         events += 1;

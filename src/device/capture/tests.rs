@@ -32,16 +32,16 @@ impl Source for Pretended {
     fn channels(&self) -> usize {
         1
     }
-    fn read(&mut self, frames: &mut [f32]) -> Result<Read, SourceError> {
+    fn read(&mut self, frames: &mut [f32]) -> Result<Transfer, DeviceError> {
         let unpaced = {
             let mut bench = self.0.lock().expect("no poison");
             if let Some(cause) = bench.fail.take() {
                 let (device, cause) = ("mic".to_owned(), cause.to_owned());
-                return Err(SourceError::Lost { device, cause });
+                return Err(DeviceError::Lost { device, cause });
             }
             if bench.xruns > 0 {
                 bench.xruns -= 1;
-                return Ok(Read::Xrun);
+                return Ok(Transfer::Xrun);
             }
             bench.unpaced
         };
@@ -49,7 +49,7 @@ impl Source for Pretended {
         if !unpaced {
             self.1.wait(frames.len());
         }
-        Ok(Read::Fine)
+        Ok(Transfer::Fine)
     }
     fn delay(&self) -> Duration {
         Duration::from_millis(7)
@@ -73,7 +73,7 @@ impl Ear for Listener {
 
 fn start(bench: &Shared) -> CaptureThread {
     let shared = Arc::clone(bench);
-    let open = move || -> Result<Box<dyn Source>, SourceError> {
+    let open = move || -> Result<Box<dyn Source>, DeviceError> {
         let (block, refuse) = {
             let mut bench = shared.lock().expect("no poison");
             bench.opens += 1;
@@ -83,7 +83,7 @@ fn start(bench: &Shared) -> CaptureThread {
             std::thread::sleep(time);
         }
         match refuse {
-            Some(cause) => Err(SourceError::Open {
+            Some(cause) => Err(DeviceError::Open {
                 device: "mic".to_owned(),
                 cause: cause.to_owned(),
             }),
@@ -93,7 +93,7 @@ fn start(bench: &Shared) -> CaptureThread {
     CaptureThread::spawn("test", Box::new(open), Box::new(Listener(Arc::clone(bench)))).expect("a thread")
 }
 
-fn next(thread: &mut CaptureThread) -> CaptureEvent {
+fn next(thread: &mut CaptureThread) -> DeviceEvent {
     let began = Instant::now();
     while began.elapsed() < LONG {
         if let Some(event) = thread.event() {
@@ -104,8 +104,8 @@ fn next(thread: &mut CaptureThread) -> CaptureEvent {
     panic!("nothing happened");
 }
 
-fn is_opened(event: &CaptureEvent) -> bool {
-    matches!(event, CaptureEvent::Opened { .. })
+fn is_opened(event: &DeviceEvent) -> bool {
+    matches!(event, DeviceEvent::Opened { .. })
 }
 
 #[test]
@@ -133,7 +133,7 @@ fn a_device_that_goes_is_told_once_and_comes_back() {
     let mut thread = start(&bench);
     assert_eq!(
         next(&mut thread),
-        CaptureEvent::Lost("cannot open mic: not there".to_owned())
+        DeviceEvent::Lost("cannot open mic: not there".to_owned())
     );
     while bench.lock().expect("no poison").opens < 2 {
         std::thread::sleep(Duration::from_millis(10));
@@ -145,16 +145,16 @@ fn a_device_that_goes_is_told_once_and_comes_back() {
     bench.lock().expect("no poison").fail = Some("pulled out");
     assert_eq!(
         next(&mut thread),
-        CaptureEvent::Lost("mic stopped: pulled out".to_owned())
+        DeviceEvent::Lost("mic stopped: pulled out".to_owned())
     );
     assert!(is_opened(&next(&mut thread)));
     bench.lock().expect("no poison").xruns = 3;
-    let CaptureEvent::Xruns(first) = next(&mut thread) else {
+    let DeviceEvent::Xruns(first) = next(&mut thread) else {
         panic!("an xrun")
     };
     let mut all = first;
     while all < 3 {
-        let CaptureEvent::Xruns(more) = next(&mut thread) else {
+        let DeviceEvent::Xruns(more) = next(&mut thread) else {
             panic!("xruns")
         };
         all += more;
@@ -174,7 +174,7 @@ fn a_device_without_a_clock_is_no_device_and_a_stuck_opener_holds_nobody_up() {
     assert!(is_opened(&next(&mut thread)));
     let lost = next(&mut thread);
     assert!(
-        matches!(&lost, CaptureEvent::Lost(cause) if cause.contains("faster than real time")),
+        matches!(&lost, DeviceEvent::Lost(cause) if cause.contains("faster than real time")),
         "{lost:?}"
     );
     drop(thread);

@@ -1,25 +1,17 @@
 //! A sound card through ALSA: hardware (`hw:`), with conversion (`plughw:`), or a plugin such as `pulse`.
 
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use alsa::Direction;
 use alsa::pcm::{Frames, PCM, State};
 
-use super::{Sink, SinkError, Written, check_shape};
-use crate::device::pcm::{self, Device, Kind, Shape};
+use super::{DeviceError, Sink, Transfer, check_shape};
+use crate::device::pcm::{self, Device, Kind, Patience, Shape};
 use crate::sound::RATE;
 use crate::sound::quantise::{Quantiser, to_i32};
 
 /// Periods in the card's buffer.
 const PERIODS: usize = 4;
-/// A card that takes nothing for this long is stuck.
-const STUCK: Duration = Duration::from_secs(1);
-/// Just started, it may take longer: a sound server's idle output wakes up in steps of 2 s.
-const WAKING: Duration = Duration::from_secs(3);
-/// Tries to wake a card after the machine slept, 50 ms apart.
-const RESUMES: u32 = 10;
-/// Xruns without one period taken in between; then the card is no use.
-const MAX_XRUNS: u32 = 8;
 
 /// An open card. Its buffer is kept full, so that an xrun needs three periods of lateness.
 pub struct AlsaSink {
@@ -29,9 +21,7 @@ pub struct AlsaSink {
     channels: usize,
     period: usize,
     buffer: usize,
-    /// How long it may take nothing, once it runs.
-    stuck: Duration,
-    waking: bool,
+    patience: Patience,
     quantiser: Quantiser,
     /// One period in the card's format.
     octets: Vec<u8>,
@@ -43,12 +33,9 @@ impl AlsaSink {
     /// Opens a PCM by its ALSA name at 48 kHz; `period` is a wish, in frames.
     /// # Errors
     /// When the card is missing or busy, or does not take 48 kHz or the channels.
-    pub fn open(name: &str, channels: usize, period: usize) -> Result<Self, SinkError> {
+    pub fn open(name: &str, channels: usize, period: usize) -> Result<Self, DeviceError> {
         check_shape(name, channels, period)?;
-        pcm::with_complaints(|| Self::try_open(name, channels, period)).map_err(|cause| SinkError::Open {
-            device: name.to_owned(),
-            cause,
-        })
+        pcm::with_complaints(|| Self::try_open(name, channels, period)).map_err(|cause| DeviceError::open(name, cause))
     }
 
     fn try_open(name: &str, channels: usize, period: usize) -> Result<Self, String> {
@@ -73,39 +60,25 @@ impl AlsaSink {
             pcm.sw_params(&sw).map_err(|e| e.to_string())?;
         }
         let frame = kind.octets() * channels;
-        let mut sink = AlsaSink {
+        let sink = AlsaSink {
             pcm,
             name: name.to_owned(),
             kind,
             channels,
             period,
             buffer,
-            stuck: STUCK.max(Duration::from_secs(2 * period as u64) / RATE),
-            waking: true,
+            patience: Patience::new(Direction::Playback, period),
             quantiser: Quantiser::new(),
             octets: vec![0; period * frame],
             silence: vec![0; (buffer / period - 1) * period * frame],
         };
-        sink.prepare()?;
+        prepare(&sink.pcm, &sink.silence)?;
         Ok(sink)
     }
 
     /// Frames in the card's buffer.
     pub fn buffer(&self) -> usize {
         self.buffer
-    }
-
-    /// Ready to start, all but one period filled with silence.
-    fn prepare(&mut self) -> Result<(), String> {
-        self.pcm.prepare().map_err(|e| e.to_string())?;
-        self.waking = true;
-        let io = self.pcm.io_bytes();
-        // The buffer is empty and takes it all; a plugin that does not is filled by what follows.
-        match io.writei(&self.silence) {
-            Ok(_) => Ok(()),
-            Err(e) if e.errno() == libc::EAGAIN => Ok(()),
-            Err(e) => Err(e.to_string()),
-        }
     }
 
     fn fill(&mut self, frames: &[f32]) {
@@ -130,100 +103,58 @@ impl AlsaSink {
     }
 
     /// Writes at most one period.
-    fn write_period(&mut self, frames: &[f32]) -> Result<Written, SinkError> {
+    fn write_period(&mut self, frames: &[f32]) -> Result<Transfer, DeviceError> {
         self.fill(frames);
         let frame = self.kind.octets() * self.channels;
         let end = frames.len() / self.channels * frame;
-        let (mut done, mut xruns, mut waited) = (0, 0, false);
-        let mut since = Instant::now();
+        let (mut done, mut waited) = (0, false);
+        self.patience.begin();
         while done < end {
-            let written = self.pcm.io_bytes().writei(&self.octets[done..end]);
-            let errno = match written {
+            let errno = match self.pcm.io_bytes().writei(&self.octets[done..end]) {
                 Ok(0) => libc::EAGAIN,
                 Ok(n) => {
                     done += n * frame;
-                    since = Instant::now();
+                    self.patience.moved();
                     // What makes the buffer full is no sign that it plays.
-                    self.waking &= !waited;
+                    if waited {
+                        self.patience.awake();
+                    }
                     continue;
                 }
                 Err(e) => e.errno(),
             };
-            waited = true;
-            match self.wait_or_mend(errno, since)? {
-                Written::Fine => {}
-                Written::Xrun => {
-                    waited = false;
-                    xruns += 1;
-                    if xruns > MAX_XRUNS {
-                        return Err(self.lost("it runs dry again and again"));
-                    }
-                }
+            // A plugin may call its buffer full before the threshold is reached.
+            if errno == libc::EAGAIN && self.pcm.state_raw() == State::Prepared as i32 {
+                self.pcm.start().map_err(|e| self.lost(&e))?;
             }
+            waited = !self.wait_or_mend(errno)?;
         }
-        Ok(if xruns > 0 { Written::Xrun } else { Written::Fine })
+        Ok(self.patience.outcome())
     }
 
-    /// What to do about a write that did not take everything.
-    fn wait_or_mend(&mut self, errno: i32, since: Instant) -> Result<Written, SinkError> {
-        match errno {
-            libc::EAGAIN => {
-                let most = if self.waking {
-                    WAKING.max(self.stuck)
-                } else {
-                    self.stuck
-                };
-                let left = most.saturating_sub(since.elapsed());
-                if left.is_zero() {
-                    return Err(self.lost(&format!("it has taken nothing for {} ms", most.as_millis())));
-                }
-                // A plugin may call its buffer full before the threshold is reached.
-                if self.pcm.state_raw() == State::Prepared as i32 {
-                    self.pcm.start().map_err(|e| self.lost(&e))?;
-                }
-                let before = Instant::now();
-                match self.pcm.wait(Some(left.as_millis() as u32 + 1)) {
-                    // Ready, and yet the write took nothing: don't spin.
-                    Ok(true) if before.elapsed() < Duration::from_micros(100) => {
-                        std::thread::sleep(Duration::from_millis(1));
-                        Ok(Written::Fine)
-                    }
-                    Ok(_) => Ok(Written::Fine),
-                    Err(e) if e.errno() == libc::EAGAIN => Ok(Written::Fine),
-                    Err(e) => self.wait_or_mend_error(e.errno()),
-                }
-            }
-            other => self.wait_or_mend_error(other),
-        }
+    /// True when the card was started anew.
+    fn wait_or_mend(&mut self, errno: i32) -> Result<bool, DeviceError> {
+        let Self {
+            patience, pcm, silence, ..
+        } = self;
+        patience
+            .wait_or_mend(pcm, errno, || prepare(pcm, silence))
+            .map_err(|cause| self.lost(&cause))
     }
 
-    fn wait_or_mend_error(&mut self, errno: i32) -> Result<Written, SinkError> {
-        match errno {
-            libc::EINTR => Ok(Written::Fine),
-            libc::EPIPE => self.prepare().map(|()| Written::Xrun).map_err(|e| self.lost(&e)),
-            libc::ESTRPIPE => {
-                let woken = (0..RESUMES).any(|_| match self.pcm.resume() {
-                    Err(e) if e.errno() == libc::EAGAIN => {
-                        std::thread::sleep(Duration::from_millis(50));
-                        false
-                    }
-                    result => result.is_ok(),
-                });
-                if !woken {
-                    // Cards that cannot resume start afresh.
-                    self.prepare().map_err(|e| self.lost(&e))?;
-                }
-                Ok(Written::Xrun)
-            }
-            other => Err(self.lost(&std::io::Error::from_raw_os_error(other))),
-        }
+    fn lost(&self, cause: &impl std::fmt::Display) -> DeviceError {
+        DeviceError::lost(&self.name, cause)
     }
+}
 
-    fn lost(&self, cause: &(impl std::fmt::Display + ?Sized)) -> SinkError {
-        SinkError::Lost {
-            device: self.name.clone(),
-            cause: cause.to_string(),
-        }
+/// Ready to start, all but one period filled with silence.
+fn prepare(pcm: &PCM, silence: &[u8]) -> Result<(), String> {
+    pcm.prepare().map_err(|e| e.to_string())?;
+    // The buffer is empty and takes it all; a plugin that does not is filled by what follows.
+    match pcm.io_bytes().writei(silence) {
+        Ok(_) => Ok(()),
+        Err(e) if e.errno() == libc::EAGAIN => Ok(()),
+        Err(e) => Err(e.to_string()),
     }
 }
 
@@ -236,11 +167,11 @@ impl Sink for AlsaSink {
         self.channels
     }
 
-    fn write(&mut self, frames: &[f32]) -> Result<Written, SinkError> {
-        let mut result = Written::Fine;
+    fn write(&mut self, frames: &[f32]) -> Result<Transfer, DeviceError> {
+        let mut result = Transfer::Fine;
         for part in frames.chunks(self.period * self.channels) {
-            if self.write_period(part)? == Written::Xrun {
-                result = Written::Xrun;
+            if self.write_period(part)? == Transfer::Xrun {
+                result = Transfer::Xrun;
             }
         }
         Ok(result)
@@ -281,7 +212,7 @@ mod tests {
         assert_eq!(sink.channels(), 2);
         assert!(sink.period() >= 1 && sink.buffer() >= 2 * sink.period());
         for length in [1, 240, 1000] {
-            assert_eq!(sink.write(&vec![0.5; 2 * length]).expect("writes"), Written::Fine);
+            assert_eq!(sink.write(&vec![0.5; 2 * length]).expect("writes"), Transfer::Fine);
         }
         let _ = sink.delay();
     }

@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use super::{Pacer, Sink, SinkError, Written, check_shape};
+use super::{DeviceError, Pacer, Sink, Transfer, check_shape};
 
 /// Takes audio at the pace of a card and drops it.
 #[derive(Debug)]
@@ -16,7 +16,7 @@ impl NullSink {
     /// `period` in frames.
     /// # Errors
     /// When the shape is impossible.
-    pub fn open(channels: usize, period: usize) -> Result<Self, SinkError> {
+    pub fn open(channels: usize, period: usize) -> Result<Self, DeviceError> {
         check_shape("null", channels, period)?;
         Ok(NullSink {
             channels,
@@ -35,7 +35,7 @@ impl Sink for NullSink {
         self.channels
     }
 
-    fn write(&mut self, frames: &[f32]) -> Result<Written, SinkError> {
+    fn write(&mut self, frames: &[f32]) -> Result<Transfer, DeviceError> {
         Ok(self.pacer.wait(frames.len() / self.channels))
     }
 

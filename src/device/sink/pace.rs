@@ -2,7 +2,7 @@
 
 use std::time::{Duration, Instant};
 
-use super::Written;
+use super::Transfer;
 use crate::sound::RATE;
 
 /// Lateness up to this is made up; beyond it the timeline starts anew, as a card does after it ran dry.
@@ -21,7 +21,7 @@ impl Pacer {
     }
 
     /// Returns when all frames so far, with these, would have been played.
-    pub fn wait(&mut self, frames: usize) -> Written {
+    pub fn wait(&mut self, frames: usize) -> Transfer {
         let start = *self.start.get_or_insert_with(Instant::now);
         self.frames += frames as u64;
         let due = start + self.played();
@@ -33,9 +33,9 @@ impl Pacer {
                 start: Some(now),
                 frames: 0,
             };
-            return Written::Xrun;
+            return Transfer::Xrun;
         }
-        Written::Fine
+        Transfer::Fine
     }
 
     fn played(&self) -> Duration {
@@ -54,7 +54,7 @@ mod tests {
         let start = Instant::now();
         for _ in 0..40 {
             // 10.02 ms: not a whole number of milliseconds, nor of nanoseconds.
-            assert_eq!(pacer.wait(481), Written::Fine);
+            assert_eq!(pacer.wait(481), Transfer::Fine);
             std::thread::sleep(Duration::from_millis(3));
         }
         // Sleeping on the way costs nothing: 40 · 481 frames are 400.8 ms. Never early.
@@ -67,9 +67,9 @@ mod tests {
         let mut pacer = Pacer::new();
         pacer.wait(48);
         std::thread::sleep(STALL + Duration::from_millis(50));
-        assert_eq!(pacer.wait(48), Written::Xrun);
+        assert_eq!(pacer.wait(48), Transfer::Xrun);
         let start = Instant::now();
-        assert_eq!(pacer.wait(480), Written::Fine);
+        assert_eq!(pacer.wait(480), Transfer::Fine);
         assert!(start.elapsed() >= Duration::from_millis(9));
     }
 }

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use hound::{SampleFormat, WavSpec, WavWriter};
 
-use super::{Pacer, Sink, SinkError, Written, check_shape};
+use super::{DeviceError, Pacer, Sink, Transfer, check_shape};
 use crate::sound::RATE;
 use crate::sound::quantise::Quantiser;
 
@@ -35,7 +35,7 @@ impl WavSink {
     /// Creates the file, or empties it. `period` in frames.
     /// # Errors
     /// When the file cannot be created.
-    pub fn open(path: &Path, channels: usize, period: usize) -> Result<Self, SinkError> {
+    pub fn open(path: &Path, channels: usize, period: usize) -> Result<Self, DeviceError> {
         check_shape(&path.display().to_string(), channels, period)?;
         let spec = WavSpec {
             channels: channels as u16,
@@ -43,10 +43,8 @@ impl WavSink {
             bits_per_sample: 16,
             sample_format: SampleFormat::Int,
         };
-        let writer = WavWriter::create(path, spec).map_err(|cause| SinkError::Open {
-            device: path.display().to_string(),
-            cause: cause.to_string(),
-        })?;
+        let writer =
+            WavWriter::create(path, spec).map_err(|cause| DeviceError::open(path.display().to_string(), cause))?;
         let mut sink = WavSink {
             path: path.to_owned(),
             writer,
@@ -63,21 +61,18 @@ impl WavSink {
     }
 
     /// The header for what is written so far. Makes room for a period as well, so that writing one does not.
-    fn checkpoint(&mut self) -> Result<(), SinkError> {
+    fn checkpoint(&mut self) -> Result<(), DeviceError> {
         let _ = self.writer.get_i16_writer((self.period * self.channels()) as u32);
         self.writer.flush().map_err(|e| self.lost(&e))?;
         self.told = self.frames;
         Ok(())
     }
 
-    fn lost(&self, cause: &dyn std::fmt::Display) -> SinkError {
-        SinkError::Lost {
-            device: self.path.display().to_string(),
-            cause: cause.to_string(),
-        }
+    fn lost(&self, cause: &dyn std::fmt::Display) -> DeviceError {
+        DeviceError::lost(self.path.display().to_string(), cause)
     }
 
-    fn next_file(&mut self) -> Result<(), SinkError> {
+    fn next_file(&mut self) -> Result<(), DeviceError> {
         self.checkpoint()?;
         let mut kept = self.path.file_stem().unwrap_or_default().to_owned();
         kept.push(".1.wav");
@@ -97,7 +92,7 @@ impl Sink for WavSink {
         usize::from(self.spec.channels)
     }
 
-    fn write(&mut self, frames: &[f32]) -> Result<Written, SinkError> {
+    fn write(&mut self, frames: &[f32]) -> Result<Transfer, DeviceError> {
         let count = frames.len() / self.channels();
         if self.frames + count as u64 > self.max_frames {
             self.next_file()?;
@@ -218,6 +213,6 @@ mod tests {
             return;
         };
         let result = (0..4).find_map(|_| sink.write(&[0.1; 24_000]).err());
-        assert!(matches!(result, Some(SinkError::Lost { .. })), "{result:?}");
+        assert!(matches!(result, Some(DeviceError::Lost { .. })), "{result:?}");
     }
 }

@@ -1,24 +1,16 @@
 //! A sound card's input through ALSA: hardware (`hw:`), with conversion (`plughw:`), or a plugin such as `pulse`.
 
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use alsa::Direction;
 use alsa::pcm::{Frames, PCM};
 
-use super::{PERIOD, Read, Source, SourceError, check_shape};
-use crate::device::pcm::{self, Device, Kind, Shape};
+use super::{DeviceError, PERIOD, Source, Transfer, check_shape};
+use crate::device::pcm::{self, Device, Kind, Patience, Shape};
 use crate::sound::RATE;
 
 /// The device's buffer, frames (200 ms): what is in it waits nowhere but there, and a late thread loses nothing.
 const BUFFER: usize = 9_600;
-/// A device that gives nothing for this long is stuck.
-const STUCK: Duration = Duration::from_secs(1);
-/// Just started, it may take longer.
-const WAKING: Duration = Duration::from_secs(3);
-/// Tries to wake a device after the machine slept, 50 ms apart.
-const RESUMES: u32 = 10;
-/// Xruns without one period in between; then the device is no use.
-const MAX_XRUNS: u32 = 8;
 
 /// An open input, running.
 pub struct AlsaSource {
@@ -27,9 +19,7 @@ pub struct AlsaSource {
     kind: Kind,
     channels: usize,
     period: usize,
-    /// How long it may give nothing, once it has given something.
-    stuck: Duration,
-    waking: bool,
+    patience: Patience,
     /// One period in the device's format.
     octets: Vec<u8>,
 }
@@ -39,12 +29,9 @@ impl AlsaSource {
     ///
     /// # Errors
     /// When the device is missing or busy, or does not give 48 kHz or the channels.
-    pub fn open(name: &str, channels: usize) -> Result<Self, SourceError> {
+    pub fn open(name: &str, channels: usize) -> Result<Self, DeviceError> {
         check_shape(name, channels)?;
-        pcm::with_complaints(|| Self::try_open(name, channels)).map_err(|cause| SourceError::Open {
-            device: name.to_owned(),
-            cause,
-        })
+        pcm::with_complaints(|| Self::try_open(name, channels)).map_err(|cause| DeviceError::open(name, cause))
     }
 
     fn try_open(name: &str, channels: usize) -> Result<Self, String> {
@@ -60,110 +47,53 @@ impl AlsaSource {
             sw.set_avail_min(period as Frames).map_err(|e| e.to_string())?;
             pcm.sw_params(&sw).map_err(|e| e.to_string())?;
         }
-        let mut source = AlsaSource {
+        let source = AlsaSource {
             pcm,
             name: name.to_owned(),
             kind,
             channels,
             period,
-            stuck: STUCK.max(Duration::from_secs(2 * period as u64) / RATE),
-            waking: true,
+            patience: Patience::new(Direction::Capture, period),
             octets: vec![0; period * kind.octets() * channels],
         };
-        source.start()?;
+        start(&source.pcm)?;
         Ok(source)
     }
 
-    fn start(&mut self) -> Result<(), String> {
-        self.pcm.prepare().map_err(|e| e.to_string())?;
-        self.pcm.start().map_err(|e| e.to_string())?;
-        self.waking = true;
-        Ok(())
-    }
-
     /// Reads `octets[..end]` full.
-    fn read_octets(&mut self, end: usize) -> Result<Read, SourceError> {
+    fn read_octets(&mut self, end: usize) -> Result<Transfer, DeviceError> {
         let frame = self.kind.octets() * self.channels;
-        let (mut done, mut xruns) = (0, 0);
-        let mut since = Instant::now();
+        let mut done = 0;
+        self.patience.begin();
         while done < end {
-            let read = self.pcm.io_bytes().readi(&mut self.octets[done..end]);
-            let errno = match read {
+            let errno = match self.pcm.io_bytes().readi(&mut self.octets[done..end]) {
                 Ok(0) => libc::EAGAIN,
                 Ok(n) => {
                     done += n * frame;
-                    since = Instant::now();
-                    self.waking = false;
+                    self.patience.moved();
+                    self.patience.awake();
                     continue;
                 }
                 Err(e) => e.errno(),
             };
-            if self.wait_or_mend(errno, since)? == Read::Xrun {
-                // Half a period from before it would be joined to what comes after.
+            let Self { patience, pcm, .. } = self;
+            let mended = patience.wait_or_mend(pcm, errno, || start(pcm));
+            if mended.map_err(|cause| self.lost(&cause))? {
+                // Half a period from before would be joined to what comes after.
                 done = 0;
-                xruns += 1;
-                if xruns > MAX_XRUNS {
-                    return Err(self.lost("it runs over again and again"));
-                }
             }
         }
-        Ok(if xruns > 0 { Read::Xrun } else { Read::Fine })
+        Ok(self.patience.outcome())
     }
 
-    fn wait_or_mend(&mut self, errno: i32, since: Instant) -> Result<Read, SourceError> {
-        if errno != libc::EAGAIN {
-            return self.mend(errno);
-        }
-        let most = if self.waking {
-            WAKING.max(self.stuck)
-        } else {
-            self.stuck
-        };
-        let left = most.saturating_sub(since.elapsed());
-        if left.is_zero() {
-            return Err(self.lost(&format!("it has given nothing for {} ms", most.as_millis())));
-        }
-        let before = Instant::now();
-        match self.pcm.wait(Some(left.as_millis() as u32 + 1)) {
-            // Ready, and yet the read gave nothing: don't spin.
-            Ok(true) if before.elapsed() < Duration::from_micros(100) => {
-                std::thread::sleep(Duration::from_millis(1));
-                Ok(Read::Fine)
-            }
-            Ok(_) => Ok(Read::Fine),
-            Err(e) if e.errno() == libc::EAGAIN => Ok(Read::Fine),
-            Err(e) => self.mend(e.errno()),
-        }
+    fn lost(&self, cause: &impl std::fmt::Display) -> DeviceError {
+        DeviceError::lost(&self.name, cause)
     }
+}
 
-    fn mend(&mut self, errno: i32) -> Result<Read, SourceError> {
-        match errno {
-            libc::EINTR => Ok(Read::Fine),
-            libc::EPIPE => self.start().map(|()| Read::Xrun).map_err(|e| self.lost(&e)),
-            libc::ESTRPIPE => {
-                let woken = (0..RESUMES).any(|_| match self.pcm.resume() {
-                    Err(e) if e.errno() == libc::EAGAIN => {
-                        std::thread::sleep(Duration::from_millis(50));
-                        false
-                    }
-                    result => result.is_ok(),
-                });
-                if !woken {
-                    // Devices that cannot resume start afresh.
-                    self.start().map_err(|e| self.lost(&e))?;
-                }
-                Ok(Read::Xrun)
-            }
-            other => Err(self.lost(&std::io::Error::from_raw_os_error(other))),
-        }
-    }
-
-    fn lost(&self, cause: &(impl std::fmt::Display + ?Sized)) -> SourceError {
-        SourceError::Lost {
-            device: self.name.clone(),
-            cause: cause.to_string(),
-        }
-    }
+fn start(pcm: &PCM) -> Result<(), String> {
+    pcm.prepare().map_err(|e| e.to_string())?;
+    pcm.start().map_err(|e| e.to_string())
 }
 
 /// From the device's format to ±1.0.
@@ -197,7 +127,7 @@ impl Source for AlsaSource {
         self.channels
     }
 
-    fn read(&mut self, frames: &mut [f32]) -> Result<Read, SourceError> {
+    fn read(&mut self, frames: &mut [f32]) -> Result<Transfer, DeviceError> {
         let wanted = frames.len() * self.kind.octets();
         let end = wanted.min(self.octets.len());
         let read = self.read_octets(end)?;
@@ -243,7 +173,7 @@ mod tests {
         assert_eq!(source.channels(), 2);
         let mut frames = vec![0.5; 2 * source.period()];
         for _ in 0..3 {
-            assert_eq!(source.read(&mut frames).expect("reads"), Read::Fine);
+            assert_eq!(source.read(&mut frames).expect("reads"), Transfer::Fine);
         }
         assert!(frames.iter().all(|x| *x == 0.0));
         let _ = source.delay();

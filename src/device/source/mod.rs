@@ -9,23 +9,7 @@ use std::time::Duration;
 pub use self::alsa::AlsaSource;
 pub use self::null::NullSource;
 pub use self::wav::WavSource;
-
-/// Why a source cannot go on; the supervisor closes it and opens it anew.
-#[derive(Debug, thiserror::Error)]
-pub enum SourceError {
-    #[error("cannot open {device}: {cause}")]
-    Open { device: String, cause: String },
-    #[error("{device} stopped: {cause}")]
-    Lost { device: String, cause: String },
-}
-
-/// What a read met.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Read {
-    Fine,
-    /// What was captured before these frames is lost: the device ran over and was started again.
-    Xrun,
-}
+use super::news::{DeviceError, Transfer};
 
 /// One open sound input. Used by one capture thread only.
 pub trait Source: Send {
@@ -36,20 +20,18 @@ pub trait Source: Send {
     ///
     /// # Errors
     /// When the device is gone or stuck.
-    fn read(&mut self, frames: &mut [f32]) -> Result<Read, SourceError>;
+    fn read(&mut self, frames: &mut [f32]) -> Result<Transfer, DeviceError>;
     /// Age of the last frame read: what has been captured since and not been read yet.
     fn delay(&self) -> Duration;
 }
 
 /// Refuses what no device can be.
-fn check_shape(device: &str, channels: usize) -> Result<(), SourceError> {
+fn check_shape(device: &str, channels: usize) -> Result<(), DeviceError> {
     if (1..=MAX_CHANNELS).contains(&channels) {
         return Ok(());
     }
-    Err(SourceError::Open {
-        device: device.to_owned(),
-        cause: format!("{channels} channels; 1 to {MAX_CHANNELS} are possible"),
-    })
+    let cause = format!("{channels} channels; 1 to {MAX_CHANNELS} are possible");
+    Err(DeviceError::open(device, cause))
 }
 
 /// Most channels of one device.

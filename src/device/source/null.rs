@@ -2,8 +2,8 @@
 
 use std::time::Duration;
 
-use super::{PERIOD, Read, Source, SourceError, check_shape};
-use crate::device::sink::{Pacer, Written};
+use super::{DeviceError, PERIOD, Source, Transfer, check_shape};
+use crate::device::sink::Pacer;
 
 /// Gives silence at the pace of a card.
 #[derive(Debug)]
@@ -15,7 +15,7 @@ pub struct NullSource {
 impl NullSource {
     /// # Errors
     /// When the shape is impossible.
-    pub fn open(channels: usize) -> Result<Self, SourceError> {
+    pub fn open(channels: usize) -> Result<Self, DeviceError> {
         check_shape("null", channels)?;
         Ok(NullSource {
             channels,
@@ -33,20 +33,12 @@ impl Source for NullSource {
         self.channels
     }
 
-    fn read(&mut self, frames: &mut [f32]) -> Result<Read, SourceError> {
+    fn read(&mut self, frames: &mut [f32]) -> Result<Transfer, DeviceError> {
         frames.fill(0.0);
-        Ok(paced(&mut self.pacer, frames.len() / self.channels))
+        Ok(self.pacer.wait(frames.len() / self.channels))
     }
 
     fn delay(&self) -> Duration {
         Duration::ZERO
-    }
-}
-
-/// Waits until so many frames would have been captured.
-pub(super) fn paced(pacer: &mut Pacer, frames: usize) -> Read {
-    match pacer.wait(frames) {
-        Written::Fine => Read::Fine,
-        Written::Xrun => Read::Xrun,
     }
 }

@@ -7,8 +7,7 @@ use std::time::Duration;
 
 use hound::{SampleFormat, WavReader};
 
-use super::null::paced;
-use super::{PERIOD, Read, Source, SourceError, check_shape};
+use super::{DeviceError, PERIOD, Source, Transfer, check_shape};
 use crate::device::sink::Pacer;
 use crate::sound::RATE;
 
@@ -25,13 +24,10 @@ impl WavSource {
     ///
     /// # Errors
     /// When there is no such file, or it is another kind.
-    pub fn open(path: &Path, channels: usize) -> Result<Self, SourceError> {
+    pub fn open(path: &Path, channels: usize) -> Result<Self, DeviceError> {
         let device = path.display().to_string();
         check_shape(&device, channels)?;
-        let fail = |cause: String| SourceError::Open {
-            device: device.clone(),
-            cause,
-        };
+        let fail = |cause: String| DeviceError::open(&device, cause);
         // A pipe or a device would let the open wait for ever.
         let about = std::fs::metadata(path).map_err(|e| fail(e.to_string()))?;
         if !about.is_file() {
@@ -83,11 +79,8 @@ impl WavSource {
         Ok(done)
     }
 
-    fn lost(&self, cause: &dyn std::fmt::Display) -> SourceError {
-        SourceError::Lost {
-            device: self.path.display().to_string(),
-            cause: cause.to_string(),
-        }
+    fn lost(&self, cause: &dyn std::fmt::Display) -> DeviceError {
+        DeviceError::lost(self.path.display().to_string(), cause)
     }
 }
 
@@ -100,7 +93,7 @@ impl Source for WavSource {
         self.channels
     }
 
-    fn read(&mut self, frames: &mut [f32]) -> Result<Read, SourceError> {
+    fn read(&mut self, frames: &mut [f32]) -> Result<Transfer, DeviceError> {
         let mut done = 0;
         while done < frames.len() {
             let got = self.fill(&mut frames[done..]).map_err(|e| self.lost(&e))?;
@@ -112,7 +105,7 @@ impl Source for WavSource {
                 self.reader.seek(0).map_err(|e| self.lost(&e))?;
             }
         }
-        Ok(paced(&mut self.pacer, frames.len() / self.channels))
+        Ok(self.pacer.wait(frames.len() / self.channels))
     }
 
     fn delay(&self) -> Duration {
@@ -159,7 +152,7 @@ mod tests {
         let mut all = Vec::new();
         let began = Instant::now();
         for _ in 0..20 {
-            assert_eq!(source.read(&mut frames).expect("reads"), Read::Fine);
+            assert_eq!(source.read(&mut frames).expect("reads"), Transfer::Fine);
             all.extend_from_slice(&frames);
         }
         assert!(began.elapsed() >= Duration::from_millis(99), "{:?}", began.elapsed());
