@@ -2,6 +2,8 @@
 
 use std::f32::consts::TAU;
 
+use super::weights::dot;
+
 /// Taps for each unit of the ratio of rates: the filter falls off over a fifth of the lower rate.
 pub const TAPS: usize = 16;
 
@@ -67,20 +69,6 @@ impl<const LINE: usize> Decimator<LINE> {
         let (first, last) = self.taps[..n].split_at(older.len());
         Some(dot(older, first) + dot(newer, last))
     }
-}
-
-/// Sum of products of equally long slices.
-pub fn dot(a: &[f32], b: &[f32]) -> f32 {
-    // Eight sums side by side let the compiler use vector registers.
-    let mut sums = [0.0f32; 8];
-    let (mut left, mut right) = (a.chunks_exact(8), b.chunks_exact(8));
-    for (a, b) in (&mut left).zip(&mut right) {
-        for i in 0..8 {
-            sums[i] += a[i] * b[i];
-        }
-    }
-    let rest = left.remainder().iter().zip(right.remainder());
-    sums.iter().sum::<f32>() + rest.map(|(a, b)| a * b).sum::<f32>()
 }
 
 #[cfg(test)]

@@ -7,6 +7,8 @@
 
 use std::f32::consts::{PI, SQRT_2};
 
+use super::lowest::Lowest;
+
 /// Level is taken over this many blocks (20 ms).
 const SMOOTH: usize = 4;
 /// The floor is the lowest level of the last `FLOOR_PARTS` stretches of `FLOOR_PART` blocks (1.6 s).
@@ -33,7 +35,7 @@ pub struct SpeechDetector {
     filter: HighPass,
     powers: [f32; SMOOTH],
     count: usize,
-    floor: Floor,
+    floor: Lowest<FLOOR_PARTS, FLOOR_PART>,
     burst: Option<Burst>,
     hangover: usize,
 }
@@ -62,7 +64,7 @@ impl SpeechDetector {
             filter: HighPass::default(),
             powers: [0.0; SMOOTH],
             count: 0,
-            floor: Floor::new(),
+            floor: Lowest::new(LOWEST_FLOOR),
             burst: None,
             hangover: 0,
         }
@@ -75,7 +77,7 @@ impl SpeechDetector {
         self.count = self.count.wrapping_add(1);
         let mean = self.powers.iter().sum::<f32>() / SMOOTH as f32;
         let level = 10.0 * mean.max(1e-12).log10();
-        let threshold = self.floor.level() + RISE;
+        let threshold = self.floor.get().max(LOWEST_FLOOR) + RISE;
         self.floor.push(level);
         self.hangover = self.hangover.saturating_sub(1);
         self.follow(level, threshold);
@@ -139,42 +141,6 @@ impl Burst {
         self.held += 1;
         // Most of it flat, not only a vowel within a longer word.
         self.flat = self.held >= FLAT_BLOCKS && self.held * 10 >= self.blocks * 7;
-    }
-}
-
-/// Lowest level of the recent past.
-#[derive(Debug, Clone)]
-struct Floor {
-    parts: [f32; FLOOR_PARTS],
-    part: usize,
-    blocks: usize,
-    current: f32,
-}
-
-impl Floor {
-    fn new() -> Self {
-        Floor {
-            parts: [LOWEST_FLOOR; FLOOR_PARTS],
-            part: 0,
-            blocks: 0,
-            current: f32::INFINITY,
-        }
-    }
-
-    fn push(&mut self, level: f32) {
-        self.current = self.current.min(level);
-        self.blocks += 1;
-        if self.blocks == FLOOR_PART {
-            self.parts[self.part] = self.current;
-            self.part = (self.part + 1) % FLOOR_PARTS;
-            self.blocks = 0;
-            self.current = f32::INFINITY;
-        }
-    }
-
-    fn level(&self) -> f32 {
-        let lowest = self.parts.iter().copied().fold(self.current, f32::min);
-        lowest.max(LOWEST_FLOOR)
     }
 }
 

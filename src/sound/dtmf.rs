@@ -21,7 +21,8 @@
 
 use std::f32::consts::{PI, TAU};
 
-use super::decimate::{Decimator, TAPS, dot};
+use super::decimate::{Decimator, TAPS};
+use super::weights::{dot, hann_response};
 
 /// Low and high frequencies, Hz (Q.23 §6), and their keys.
 const FREQUENCIES: [f32; 8] = [697.0, 770.0, 852.0, 941.0, 1209.0, 1336.0, 1477.0, 1633.0];
@@ -457,13 +458,8 @@ impl DtmfDetector {
 
 /// Output of a filter for a tone that lies `hz` beside its frequency (the transform of the Hann window).
 fn response(hz: f32) -> f32 {
-    let x = hz * WINDOW as f32 / RATE as f32;
-    if x < 1e-3 {
-        return 1.0;
-    }
     // Not beyond the first zero, where it would be divided by nothing.
-    let x = x.min(0.95);
-    (PI * x).sin() / (PI * x) / (1.0 - x * x)
+    hann_response((hz * WINDOW as f32 / RATE as f32).min(0.95))
 }
 
 /// Second-order Butterworth high-pass: takes mains hum down.

@@ -9,15 +9,14 @@
 //! 19 kHz, images 80 dB down and more. The loop is of second order, critically damped, at 0.04 rad/s: 500 ppm of
 //! difference move the age by 5 ms, and the pitch by less than anybody hears.
 
-use std::f64::consts::PI;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
 use rtrb::Consumer;
 
-use super::resample::bessel_i0;
 use super::tap::MusicBlock;
+use super::weights::{dot, kaiser, kaiser_beta, sinc};
 use super::{BLOCK, RATE};
 
 /// Samples that make one output, and steps between two samples.
@@ -259,19 +258,13 @@ struct Kernel(Vec<[f32; TAPS]>);
 
 impl Kernel {
     fn new() -> Self {
-        let beta = 0.1102 * (ATTENUATION - 8.7);
+        let beta = kaiser_beta(ATTENUATION);
         let half = (TAPS / 2) as f64;
         let weights = (0..=PHASES).map(|phase| {
             let fraction = phase as f64 / PHASES as f64;
             let raw: [f64; TAPS] = std::array::from_fn(|tap| {
                 let t = tap as f64 - (half - 1.0) - fraction;
-                let sinc = if t.abs() < 1e-12 {
-                    1.0
-                } else {
-                    (PI * t).sin() / (PI * t)
-                };
-                let u = t / half;
-                sinc * bessel_i0(beta * (1.0 - u * u).max(0.0).sqrt()) / bessel_i0(beta)
+                sinc(t) * kaiser(beta, t / half)
             });
             let sum: f64 = raw.iter().sum();
             raw.map(|w| (w / sum) as f32)
@@ -287,22 +280,11 @@ impl Kernel {
             let index = (phase as usize).min(PHASES - 1);
             let between = (phase - index as f64) as f32;
             let window = &line[whole..whole + TAPS];
-            let (a, b) = (weigh(window, &self.0[index]), weigh(window, &self.0[index + 1]));
+            let (a, b) = (dot(window, &self.0[index]), dot(window, &self.0[index + 1]));
             *x = a + between * (b - a);
             *at += ratio;
         }
     }
-}
-
-/// Side by side in a vector register.
-fn weigh(window: &[f32], weights: &[f32; TAPS]) -> f32 {
-    let mut sums = [0f32; 8];
-    for (x, w) in window.chunks_exact(8).zip(weights.chunks_exact(8)) {
-        for lane in 0..8 {
-            sums[lane] += x[lane] * w[lane];
-        }
-    }
-    sums.iter().sum()
 }
 
 /// The age of music when it leaves, at first: for tests and tables.

@@ -7,8 +7,9 @@
 
 use std::f32::consts::{PI, TAU};
 
-use super::decimate::{Decimator, TAPS, dot};
+use super::decimate::{Decimator, TAPS};
 use super::level::Dbfs;
+use super::weights::{dot, hann_response};
 
 /// Hum from here on is worth a warning, and below the other no longer: speech is brought to −20 dBFS, and hum 35 dB
 /// below it is heard in every pause (common practice, no published source).
@@ -366,14 +367,7 @@ fn correlate(window: &[f32], frequency: f32) -> [f32; 2] {
 /// Share of a sine's amplitude that the window leaves when it lies `hz` beside the frequency (transform of the Hann
 /// window).
 fn response(hz: f32) -> f32 {
-    let x = (hz * 2.0 * STEP).abs();
-    if x < 1e-3 {
-        return 1.0;
-    }
-    if (x - 1.0).abs() < 1e-3 {
-        return 0.5;
-    }
-    (PI * x).sin() / (PI * x) / (1.0 - x * x)
+    hann_response(hz * 2.0 * STEP)
 }
 
 #[cfg(test)]

@@ -10,6 +10,7 @@ pub mod hum;
 pub mod level;
 pub mod leveller;
 pub mod limiter;
+pub mod lowest;
 pub mod quantise;
 pub mod recording;
 #[cfg(test)]
@@ -19,6 +20,7 @@ pub mod speech_level;
 pub mod tap;
 pub mod tone;
 pub mod vox;
+pub mod weights;
 
 /// Sampling rate of everything inside [`engine`], Hz.
 pub const RATE: u32 = 48_000;

@@ -5,9 +5,8 @@
 //! filters are computed when the [`Bank`] is built, outside the audio thread; each stream then owns an
 //! [`Upsampler`], which is only a stretch of history.
 
-use std::f64::consts::PI;
-
 use super::RATE;
+use super::weights::{kaiser, kaiser_beta, sinc};
 
 /// Length of every filter, frames at 48 kHz; the delay is half of it (2.49 ms).
 const LENGTH: usize = 240;
@@ -51,14 +50,12 @@ impl Kernel {
         let taps = length / up;
         let inner = f64::from(rate) * up as f64;
         let cutoff = f64::from(rate) / 2.0 / inner;
-        let beta = 0.1102 * (ATTENUATION - 8.7);
+        let beta = kaiser_beta(ATTENUATION);
         let middle = (length - 1) as f64 / 2.0;
         let mut prototype: Vec<f64> = (0..length)
             .map(|n| {
                 let t = n as f64 - middle;
-                let sinc = (2.0 * PI * cutoff * t).sin() / (PI * t);
-                let u = t / middle;
-                sinc * bessel_i0(beta * (1.0 - u * u).max(0.0).sqrt()) / bessel_i0(beta)
+                2.0 * cutoff * sinc(2.0 * cutoff * t) * kaiser(beta, t / middle)
             })
             .collect();
         let sum: f64 = prototype.iter().sum();
@@ -248,20 +245,6 @@ fn weigh<const UP: usize>(line: &[f32], weights: &[[f32; LANES]]) -> [[f32; LANE
         }
     }
     sums
-}
-
-/// Modified Bessel function of the first kind, order 0, by its power series.
-pub(super) fn bessel_i0(x: f64) -> f64 {
-    let (mut term, mut sum) = (1.0, 1.0);
-    let half = x / 2.0;
-    for k in 1..64 {
-        term *= (half / f64::from(k)) * (half / f64::from(k));
-        sum += term;
-        if term < sum * 1e-17 {
-            break;
-        }
-    }
-    sum
 }
 
 #[cfg(test)]

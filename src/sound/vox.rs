@@ -10,6 +10,7 @@ use std::time::{Duration, Instant};
 
 use super::filter::{Filter, Shape};
 use super::level::Dbfs;
+use super::lowest::Lowest;
 use super::{BLOCK, RATE};
 
 /// Audio kept from before the sound that opened the gate: a soft consonant may come a quarter of a second before its
@@ -48,7 +49,7 @@ const SETTLING: u32 = 30;
 /// with the gate closed.
 const SMOOTH: usize = 4;
 const FLOOR_PARTS: usize = 8;
-const FLOOR_PART: u32 = PER_SECOND;
+const FLOOR_PART: usize = PER_SECOND as usize;
 /// Silence, dBFS.
 const SILENCE: f32 = -120.0;
 
@@ -311,15 +312,12 @@ impl Measure {
     }
 }
 
-/// The lowest level of the recent past.
+/// The noise: the lowest level, over `SMOOTH` blocks, of the recent past.
 #[derive(Debug)]
 struct Floor {
     powers: [f32; SMOOTH],
     count: usize,
-    parts: [f32; FLOOR_PARTS],
-    part: usize,
-    blocks: u32,
-    current: f32,
+    lowest: Lowest<FLOOR_PARTS, FLOOR_PART>,
 }
 
 impl Floor {
@@ -327,32 +325,21 @@ impl Floor {
         Floor {
             powers: [0.0; SMOOTH],
             count: 0,
-            parts: [f32::INFINITY; FLOOR_PARTS],
-            part: 0,
-            blocks: 0,
-            current: f32::INFINITY,
+            lowest: Lowest::new(f32::INFINITY),
         }
     }
 
     fn push(&mut self, level: f32) {
         self.powers[self.count % SMOOTH] = 10f32.powf(level / 10.0);
         self.count = self.count.wrapping_add(1);
-        if self.count < SMOOTH {
-            return;
-        }
-        let mean = self.powers.iter().sum::<f32>() / SMOOTH as f32;
-        self.current = self.current.min(10.0 * mean.max(1e-12).log10());
-        self.blocks += 1;
-        if self.blocks == FLOOR_PART {
-            self.parts[self.part] = self.current;
-            self.part = (self.part + 1) % FLOOR_PARTS;
-            self.blocks = 0;
-            self.current = f32::INFINITY;
+        if self.count >= SMOOTH {
+            let mean = self.powers.iter().sum::<f32>() / SMOOTH as f32;
+            self.lowest.push(10.0 * mean.max(1e-12).log10());
         }
     }
 
     fn level(&self) -> f32 {
-        let lowest = self.parts.iter().copied().fold(self.current, f32::min);
+        let lowest = self.lowest.get();
         if lowest.is_finite() { lowest } else { SILENCE }
     }
 }

@@ -4,8 +4,9 @@
 //! flat, and its images (from 24.1 kHz) are gone. The time between outputs is a whole number of steps of 1/640 of an input
 //! sample, so that positions are exact for ever.
 
-use std::f64::consts::PI;
 use std::sync::LazyLock;
+
+use crate::sound::weights::{dot, kaiser, kaiser_beta, sinc};
 
 /// Rate that everything is brought to, Hz.
 const TO: u32 = 48_000;
@@ -20,14 +21,9 @@ const STRIDE: usize = 128;
 
 /// The filter by steps: [`TAPS`] weights for each, for the oldest sample first.
 static WEIGHTS: LazyLock<Vec<[f32; TAPS]>> = LazyLock::new(|| {
-    let beta = 0.1102 * (ATTENUATION - 8.7);
+    let beta = kaiser_beta(ATTENUATION);
     let half = (TAPS / 2) as f64;
-    let whole = bessel_i0(beta);
-    let weight = |t: f64| {
-        let sinc = if t == 0.0 { 1.0 } else { (PI * t).sin() / (PI * t) };
-        let u = t / half;
-        sinc * bessel_i0(beta * (1.0 - u * u).max(0.0).sqrt()) / whole
-    };
+    let weight = |t: f64| sinc(t) * kaiser(beta, t / half);
     (0..STEPS)
         .map(|step| {
             let after = step as f64 / STEPS as f64;
@@ -124,30 +120,6 @@ impl Converter {
         }
         self.primed = true;
     }
-}
-
-fn dot(line: &[f32], weights: &[f32; TAPS]) -> f32 {
-    // Eight sums side by side let the compiler use vector registers.
-    let mut sums = [0.0f32; 8];
-    for (x, w) in line.chunks_exact(8).zip(weights.chunks_exact(8)) {
-        for i in 0..8 {
-            sums[i] += x[i] * w[i];
-        }
-    }
-    sums.iter().sum()
-}
-
-/// Modified Bessel function of the first kind, order 0, by its power series.
-fn bessel_i0(x: f64) -> f64 {
-    let (mut term, mut sum) = (1.0, 1.0);
-    for k in 1..64 {
-        term *= (x / 2.0 / f64::from(k)).powi(2);
-        sum += term;
-        if term < sum * 1e-17 {
-            break;
-        }
-    }
-    sum
 }
 
 #[cfg(test)]

@@ -1,5 +1,7 @@
 //! Where a waveform repeats itself: normalised cross-correlation, coarse at 8 kHz, then at the full rate.
 
+use crate::sound::weights::dot;
+
 /// Shortest and longest repetition looked for, ms: voices from 62 to 400 Hz.
 pub const MIN_PERIOD_US: usize = 2500;
 pub const MAX_PERIOD_MS: usize = 16;
@@ -51,19 +53,6 @@ fn search(reference: &[f32], region: &[f32], from: usize, to: usize) -> Option<(
         }
     }
     best
-}
-
-fn dot(a: &[f32], b: &[f32]) -> f32 {
-    // Eight sums side by side let the compiler use vector registers.
-    let mut sums = [0.0f32; 8];
-    let (a8, b8) = (a.chunks_exact(8), b.chunks_exact(8));
-    let rest: f32 = a8.remainder().iter().zip(b8.remainder()).map(|(x, y)| x * y).sum();
-    for (x, y) in a8.zip(b8) {
-        for i in 0..8 {
-            sums[i] += x[i] * y[i];
-        }
-    }
-    sums.iter().sum::<f32>() + rest
 }
 
 /// Length in samples and correlation of the repetition at the end of `history`, by its last 20 ms.

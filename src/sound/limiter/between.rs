@@ -1,7 +1,7 @@
 //! The wave between samples: the true peak of ITU-R BS.1770-4 Annex 2, at four times the rate, with a parabola
 //! through the highest points.
 
-use std::f64::consts::PI;
+use crate::sound::weights::{kaiser, sinc};
 
 /// Samples that shape one stretch of the wave, half on either side.
 const TAPS: usize = 12;
@@ -36,8 +36,7 @@ impl Between {
             let at = half - 1.0 + (i + 1) as f64 / OVER as f64;
             let weights: [f64; TAPS] = std::array::from_fn(|k| {
                 let t = at - k as f64;
-                let u = t / half;
-                (PI * t).sin() / (PI * t) * bessel_i0(BETA * (1.0 - u * u).max(0.0).sqrt())
+                sinc(t) * kaiser(BETA, t / half)
             });
             let sum: f64 = weights.iter().sum();
             for (tap, weight) in phase.iter_mut().zip(weights) {
@@ -96,17 +95,6 @@ impl Between {
         self.window[keep..].copy_from_slice(&samples[samples.len() - (TAPS - keep)..]);
         self.points = [0.0, self.window[TAPS / 2 - 1]];
     }
-}
-
-/// Modified Bessel function of the first kind, order 0.
-fn bessel_i0(x: f64) -> f64 {
-    let mut term = 1.0;
-    let mut sum = 1.0;
-    for k in 1..40 {
-        term *= (x / 2.0 / f64::from(k)).powi(2);
-        sum += term;
-    }
-    sum
 }
 
 #[cfg(test)]

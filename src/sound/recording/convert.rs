@@ -4,10 +4,8 @@
 //! rate: going up, at its middle; going down, at its foot, so that nothing folds back. Weights are computed when a place
 //! between two inputs first occurs; ordinary rates have few.
 
-use std::f64::consts::PI;
-
 use crate::sound::RATE;
-use crate::sound::resample::bessel_i0;
+use crate::sound::weights::{dot, kaiser, kaiser_beta, sinc};
 
 /// Attenuation that the window is made for, dB.
 const ATTENUATION: f64 = 100.0;
@@ -24,7 +22,6 @@ pub struct Converter {
     reach: usize,
     cutoff: f64,
     beta: f64,
-    scale: f64,
     /// By the place between two inputs; empty until it occurs.
     weights: Vec<Box<[f32]>>,
     /// Inputs from `first` on; those before the beginning are zeros.
@@ -49,14 +46,12 @@ impl Converter {
         } else {
             lower / 2.0
         };
-        let beta = 0.1102 * (ATTENUATION - 8.7);
         Converter {
             up,
             down,
             reach,
             cutoff: middle / f64::from(rate),
-            beta,
-            scale: 1.0 / bessel_i0(beta),
+            beta: kaiser_beta(ATTENUATION),
             weights: vec![Box::default(); if up == down { 0 } else { up as usize }],
             line: vec![0.0; reach],
             first: -(reach as i64),
@@ -102,13 +97,7 @@ impl Converter {
                 break;
             };
             if self.weights[phase].is_empty() {
-                self.weights[phase] = weights(
-                    phase as f64 / self.up as f64,
-                    self.reach,
-                    self.cutoff,
-                    self.beta,
-                    self.scale,
-                );
+                self.weights[phase] = weights(phase as f64 / self.up as f64, self.reach, self.cutoff, self.beta);
             }
             out.push(dot(inputs, &self.weights[phase]));
             self.outputs += 1;
@@ -121,33 +110,15 @@ impl Converter {
 }
 
 /// For an output that lies `fraction` behind an input: the weights of `2 × reach` inputs around it, of sum 1.
-fn weights(fraction: f64, reach: usize, cutoff: f64, beta: f64, scale: f64) -> Box<[f32]> {
+fn weights(fraction: f64, reach: usize, cutoff: f64, beta: f64) -> Box<[f32]> {
     let weights: Vec<f64> = (0..2 * reach)
         .map(|n| {
             let t = n as f64 - (reach - 1) as f64 - fraction;
-            let u = t / reach as f64;
-            let window = bessel_i0(beta * (1.0 - u * u).max(0.0).sqrt()) * scale;
-            let x = 2.0 * PI * cutoff * t;
-            let sinc = if x.abs() < 1e-9 { 1.0 } else { x.sin() / x };
-            2.0 * cutoff * sinc * window
+            2.0 * cutoff * sinc(2.0 * cutoff * t) * kaiser(beta, t / reach as f64)
         })
         .collect();
     let sum: f64 = weights.iter().sum();
     weights.iter().map(|w| (w / sum) as f32).collect()
-}
-
-/// Sums side by side, as the compiler can keep them in vector registers.
-fn dot(inputs: &[f32], weights: &[f32]) -> f32 {
-    const LANES: usize = 8;
-    let mut sums = [0f32; LANES];
-    let (a, b) = (inputs.chunks_exact(LANES), weights.chunks_exact(LANES));
-    let rest: f32 = a.remainder().iter().zip(b.remainder()).map(|(x, w)| x * w).sum();
-    for (x, w) in a.zip(b) {
-        for lane in 0..LANES {
-            sums[lane] += x[lane] * w[lane];
-        }
-    }
-    sums.iter().sum::<f32>() + rest
 }
 
 fn gcd(a: u32, b: u32) -> u32 {
