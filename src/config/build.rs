@@ -4,7 +4,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use super::checks;
-use super::plan::{Card, CardOutput, Chime, Extension, Group, Paging, Plan, Relay, RelayLine, Sip, Srtp, Zone};
+use super::plan::{AudioDevice, Card, Chime, Extension, Group, Paging, Plan, Relay, RelayLine, Sip, Srtp, Zone};
 use super::problem::{Complaint, Problems, alternatives, nearest, quote};
 use super::secrets::{self, Origin, Secrets};
 use super::sheet::{Sheet, Sheets};
@@ -128,7 +128,7 @@ fn card(sheet: &Sheet, problems: &mut Problems) -> Card {
     }
     Card {
         name: sheet.name.clone(),
-        output: sheet.output("output").cloned().unwrap_or(CardOutput::Null),
+        output: sheet.device("output").cloned().unwrap_or(AudioDevice::Null),
         channels: usize::try_from(sheet.integer("channels").unwrap_or(2)).unwrap_or(2),
         period: usize::try_from(frames / 1_000_000).unwrap_or(480),
         full_scale: sheet.decibel("full_scale").map(Dbm),

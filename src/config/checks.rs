@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 use std::time::Duration;
 
-use super::plan::{CardOutput, Chime, RelayLine};
+use super::plan::{AudioDevice, Chime, RelayLine};
 use super::problem::{Complaint, Problems};
 use super::sheet::{Sheet, Sheets};
 use super::text::{self, show_duration};
@@ -39,8 +39,8 @@ fn cards(sheets: &Sheets, problems: &mut Problems) {
     let list: Vec<&Sheet> = sheets.of("cards").collect();
     for (i, sheet) in list.iter().enumerate() {
         let clash = earlier(&list, i, |a, b| {
-            let output = b.output("output");
-            output.is_some() && output != Some(&CardOutput::Null) && a.output("output") == output
+            let output = b.device("output");
+            output.is_some() && output != Some(&AudioDevice::Null) && a.device("output") == output
         });
         if let Some(other) = clash {
             problems.error(

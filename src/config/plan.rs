@@ -45,7 +45,7 @@ pub struct Plan {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Card {
     pub name: String,
-    pub output: CardOutput,
+    pub output: AudioDevice,
     pub channels: usize,
     /// Frames per period at 48 kHz.
     pub period: usize,
@@ -53,14 +53,26 @@ pub struct Card {
     pub full_scale: Option<Dbm>,
 }
 
+/// Where audio goes, or comes from.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum CardOutput {
+pub enum AudioDevice {
     /// An ALSA PCM name, such as `hw:CARD=Device`.
     Alsa(String),
-    /// A WAV file, paced in real time.
+    /// A WAV file, written in real time; as an input, read over and over.
     Wav(PathBuf),
-    /// Nowhere, at the same pace.
+    /// Nowhere, or silence, at the same pace.
     Null,
+}
+
+/// As in the config file.
+impl std::fmt::Display for AudioDevice {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            AudioDevice::Alsa(name) => write!(f, "alsa:{name}"),
+            AudioDevice::Wav(path) => write!(f, "wav:{}", path.display()),
+            AudioDevice::Null => f.write_str("null"),
+        }
+    }
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -214,29 +226,8 @@ pub struct Group {
 /// A device that is captured from. Line inputs and music may share one, by channel.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Capture {
-    pub input: CaptureInput,
+    pub input: AudioDevice,
     pub channels: usize,
-}
-
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum CaptureInput {
-    /// An ALSA PCM name.
-    Alsa(String),
-    /// A WAV file, read over and over in real time.
-    Wav(PathBuf),
-    /// Silence at the same pace.
-    Null,
-}
-
-/// As in the config file.
-impl std::fmt::Display for CaptureInput {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        match self {
-            CaptureInput::Alsa(name) => write!(f, "alsa:{name}"),
-            CaptureInput::Wav(path) => write!(f, "wav:{}", path.display()),
-            CaptureInput::Null => f.write_str("null"),
-        }
-    }
 }
 
 /// A line input with voice-operated start.

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::net::{IpAddr, SocketAddr};
 use std::time::Duration;
 
-use super::plan::{CaptureInput, CardOutput, RelayLine};
+use super::plan::{AudioDevice, RelayLine};
 use super::problem::step;
 use super::schema::Key;
 use super::value::{Named, Route, Value};
@@ -145,16 +145,9 @@ impl Sheet {
         }
     }
 
-    pub fn output(&self, key: &str) -> Option<&CardOutput> {
+    pub fn device(&self, key: &str) -> Option<&AudioDevice> {
         match self.value(key) {
-            Some(Value::Output(o)) => Some(o),
-            _ => None,
-        }
-    }
-
-    pub fn input(&self, key: &str) -> Option<&CaptureInput> {
-        match self.value(key) {
-            Some(Value::Input(i)) => Some(i),
+            Some(Value::Device(d)) => Some(d),
             _ => None,
         }
     }

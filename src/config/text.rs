@@ -7,7 +7,7 @@ use std::net::{IpAddr, SocketAddr};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use super::plan::{CaptureInput, CardOutput, RelayLine};
+use super::plan::{AudioDevice, RelayLine};
 use super::problem::nearest;
 use crate::media::{Codec, Linear};
 use crate::sip::agent::{Hop, Registrar, Transport};
@@ -162,48 +162,35 @@ pub(super) fn line_level(text: &str) -> Result<Dbm, Hint> {
 }
 
 /// Where a card's audio goes.
-pub(super) fn output(text: &str) -> Result<CardOutput, Hint> {
+pub(super) fn output(text: &str) -> Result<AudioDevice, Hint> {
+    device(text, "aplay", "/run/hornwire/yard.wav")
+}
+
+/// Where audio is captured.
+pub(super) fn input(text: &str) -> Result<AudioDevice, Hint> {
+    device(text, "arecord", "/var/lib/hornwire/music.wav")
+}
+
+/// `lister` shows the names of ALSA's devices of this direction, `example` is a path of a file.
+fn device(text: &str, lister: &str, example: &str) -> Result<AudioDevice, Hint> {
     if text == "null" {
-        return Ok(CardOutput::Null);
+        return Ok(AudioDevice::Null);
     }
     match text.split_once(':') {
         Some(("alsa", name)) if name.is_empty() || name.contains(char::is_whitespace) => {
-            hint("put the name that `aplay -L` shows after \"alsa:\"")
+            hint(format!("put the name that `{lister} -L` shows after \"alsa:\""))
         }
-        Some(("alsa", name)) => Ok(CardOutput::Alsa(name.to_owned())),
+        Some(("alsa", name)) => Ok(AudioDevice::Alsa(name.to_owned())),
         Some(("wav", path)) if !Path::new(path).is_absolute() => {
-            hint("write the whole path from /, such as \"wav:/run/hornwire/yard.wav\"")
+            hint(format!("write the whole path from /, such as \"wav:{example}\""))
         }
         Some(("wav", path)) if path.ends_with('/') || path.contains('\0') => hint("the path must name a file"),
-        Some(("wav", path)) => Ok(CardOutput::Wav(PathBuf::from(path))),
-        Some(("hw" | "plughw" | "default" | "sysdefault" | "pulse" | "dmix", _)) => {
+        Some(("wav", path)) => Ok(AudioDevice::Wav(PathBuf::from(path))),
+        Some(("hw" | "plughw" | "default" | "sysdefault" | "pulse" | "dmix" | "dsnoop", _)) => {
             hint("write \"alsa:\" before the name of an ALSA device")
         }
         _ if text.starts_with('/') => hint("write \"wav:\" before the path of a file"),
         _ => hint("a sound card begins with \"alsa:\", a file with \"wav:\""),
-    }
-}
-
-/// Where audio is captured.
-pub(super) fn input(text: &str) -> Result<CaptureInput, Hint> {
-    if text == "null" {
-        return Ok(CaptureInput::Null);
-    }
-    match text.split_once(':') {
-        Some(("alsa", name)) if name.is_empty() || name.contains(char::is_whitespace) => {
-            hint("put the name that `arecord -L` shows after \"alsa:\"")
-        }
-        Some(("alsa", name)) => Ok(CaptureInput::Alsa(name.to_owned())),
-        Some(("wav", path)) if !Path::new(path).is_absolute() => {
-            hint("write the whole path from /, such as \"wav:/var/lib/hornwire/music.wav\"")
-        }
-        Some(("wav", path)) if path.ends_with('/') || path.contains('\0') => hint("the path must name a file"),
-        Some(("wav", path)) => Ok(CaptureInput::Wav(PathBuf::from(path))),
-        Some(("hw" | "plughw" | "default" | "sysdefault" | "pulse" | "dsnoop", _)) => {
-            hint("write \"alsa:\" before the name of an ALSA device")
-        }
-        _ if text.starts_with('/') => hint("write \"wav:\" before the path of a file"),
-        _ => hint("a sound card's input begins with \"alsa:\", a file with \"wav:\""),
     }
 }
 

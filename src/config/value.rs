@@ -6,7 +6,7 @@ use std::time::Duration;
 use toml::Spanned;
 use toml::de::DeValue;
 
-use super::plan::{CaptureInput, CardOutput, RelayLine};
+use super::plan::{AudioDevice, RelayLine};
 use super::problem::{Complaint, Problems, cut, nearest, quote};
 use super::schema::{Key, Kind};
 use super::text::{self, Hint};
@@ -44,8 +44,7 @@ pub(super) enum Value {
     Decibel(f32),
     Codecs(Vec<Codec>),
     Names(Vec<Named>),
-    Output(CardOutput),
-    Input(CaptureInput),
+    Device(AudioDevice),
     Integers(Vec<i64>),
     Line(RelayLine),
     Listen(Vec<(Transport, SocketAddr, usize)>),
@@ -385,8 +384,8 @@ impl Reader<'_> {
                 }
                 Some(Value::Names(list))
             }
-            Kind::Output => self.parsed(value, text::output).map(Value::Output),
-            Kind::Input => self.parsed(value, text::input).map(Value::Input),
+            Kind::Output => self.parsed(value, text::output).map(Value::Device),
+            Kind::Input => self.parsed(value, text::input).map(Value::Device),
             Kind::Mix { to } => self.mix(value, to),
             Kind::Duck { from, to } => self.duck(value, from, to),
             Kind::Line => self.parsed(value, text::line).map(Value::Line),

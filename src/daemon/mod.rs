@@ -40,7 +40,7 @@ use tokio::sync::mpsc;
 
 pub use wires::ListenError;
 
-use crate::config::plan::{CaptureInput, CardOutput, Plan};
+use crate::config::plan::{AudioDevice, Plan};
 use crate::device::audio::OpenSink;
 use crate::device::capture::OpenSource;
 use crate::device::news::DeviceError;
@@ -127,9 +127,9 @@ pub fn opener(card: &crate::config::plan::Card) -> OpenSink {
     let card = card.clone();
     Box::new(move || -> Result<Box<dyn Sink>, DeviceError> {
         Ok(match &card.output {
-            CardOutput::Alsa(pcm) => Box::new(sink::AlsaSink::open(pcm, card.channels, card.period)?),
-            CardOutput::Wav(path) => Box::new(sink::WavSink::open(path, card.channels, card.period)?),
-            CardOutput::Null => Box::new(sink::NullSink::open(card.channels, card.period)?),
+            AudioDevice::Alsa(pcm) => Box::new(sink::AlsaSink::open(pcm, card.channels, card.period)?),
+            AudioDevice::Wav(path) => Box::new(sink::WavSink::open(path, card.channels, card.period)?),
+            AudioDevice::Null => Box::new(sink::NullSink::open(card.channels, card.period)?),
         })
     })
 }
@@ -139,9 +139,9 @@ pub fn source_opener(capture: &crate::config::plan::Capture) -> OpenSource {
     let capture = capture.clone();
     Box::new(move || -> Result<Box<dyn Source>, DeviceError> {
         Ok(match &capture.input {
-            CaptureInput::Alsa(pcm) => Box::new(source::AlsaSource::open(pcm, capture.channels)?),
-            CaptureInput::Wav(path) => Box::new(source::WavSource::open(path, capture.channels)?),
-            CaptureInput::Null => Box::new(source::NullSource::open(capture.channels)?),
+            AudioDevice::Alsa(pcm) => Box::new(source::AlsaSource::open(pcm, capture.channels)?),
+            AudioDevice::Wav(path) => Box::new(source::WavSource::open(path, capture.channels)?),
+            AudioDevice::Null => Box::new(source::NullSource::open(capture.channels)?),
         })
     })
 }

@@ -38,7 +38,7 @@ fn the_embedded_config_holds() {
     assert!(
         plan.cards
             .iter()
-            .all(|c| matches!(c.output, crate::config::plan::CardOutput::Wav(_)))
+            .all(|c| matches!(c.output, crate::config::plan::AudioDevice::Wav(_)))
     );
     assert!(
         plan.relays

@@ -3,7 +3,7 @@
 use std::net::IpAddr;
 use std::time::Duration;
 
-use hornwire::config::plan::{CaptureInput, CardOutput, Chime, Plan, RelayLine, Srtp};
+use hornwire::config::plan::{AudioDevice, Chime, Plan, RelayLine, Srtp};
 use hornwire::config::{self, Loaded};
 use hornwire::media::Codec;
 use hornwire::page::{Loss, RelayId, ZoneId};
@@ -58,7 +58,7 @@ fn simple() {
     let plan = plan("quayside-simple.toml");
     assert_eq!(plan.site, "Quayside Timber");
     assert_eq!((plan.cards.len(), plan.relays.len(), plan.zones.len()), (1, 1, 1));
-    assert_eq!(plan.cards[0].output, CardOutput::Alsa("plughw:CARD=Device".to_owned()));
+    assert_eq!(plan.cards[0].output, AudioDevice::Alsa("plughw:CARD=Device".to_owned()));
     // 10 ms, the default, at 48 kHz.
     assert_eq!(plan.cards[0].period, 480);
     let chip = "gpiochip0".to_owned();
@@ -188,7 +188,7 @@ fn the_reference_is_up_to_date() {
 #[test]
 fn workshop() {
     let plan = plan("quayside-workshop.toml");
-    let device = CaptureInput::Alsa("plughw:CARD=Device_1".to_owned());
+    let device = AudioDevice::Alsa("plughw:CARD=Device_1".to_owned());
     // The mixer and the player share one device.
     assert_eq!(plan.captures.len(), 1);
     assert_eq!((&plan.captures[0].input, plan.captures[0].channels), (&device, 2));

@@ -1,6 +1,6 @@
 //! Line inputs and music.
 
-use super::super::plan::{Capture, CaptureInput, LineInput, Music};
+use super::super::plan::{AudioDevice, Capture, LineInput, Music};
 use super::super::problem::Problems;
 use super::super::sheet::{Sheet, Sheets};
 use super::{loss, paging, resolve};
@@ -13,7 +13,7 @@ use crate::sound::vox::VoxSettings;
 pub(super) fn captures(sheets: &Sheets) -> Vec<Capture> {
     let mut out: Vec<Capture> = Vec::new();
     for sheet in sheets.of("inputs").chain(sheets.of("music")) {
-        if let Some(input) = sheet.input("input")
+        if let Some(input) = sheet.device("input")
             && !out.iter().any(|known| known.input == *input)
         {
             out.push(Capture {
@@ -26,7 +26,7 @@ pub(super) fn captures(sheets: &Sheets) -> Vec<Capture> {
 }
 
 fn capture(sheet: &Sheet, captures: &[Capture]) -> usize {
-    let input = sheet.input("input").unwrap_or(&CaptureInput::Null);
+    let input = sheet.device("input").unwrap_or(&AudioDevice::Null);
     captures.iter().position(|c| c.input == *input).unwrap_or_default()
 }
 

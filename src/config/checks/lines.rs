@@ -8,7 +8,7 @@ pub(super) fn captures(sheets: &Sheets, problems: &mut Problems) {
     let list: Vec<&Sheet> = sheets.of("inputs").chain(sheets.of("music")).collect();
     for (i, sheet) in list.iter().enumerate() {
         let own = sheet.integer("channels");
-        let same = |a: &&&Sheet| sheet.has("input") && a.input("input") == sheet.input("input");
+        let same = |a: &&&Sheet| sheet.has("input") && a.device("input") == sheet.device("input");
         let first = list.iter().take(i).find(same);
         if let (Some(own), Some(other)) = (own, first)
             && let Some(theirs) = other.integer("channels")

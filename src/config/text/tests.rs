@@ -116,14 +116,14 @@ fn levels_on_the_line() {
 
 #[test]
 fn outputs() {
-    assert_eq!(output("null"), Ok(CardOutput::Null));
+    assert_eq!(output("null"), Ok(AudioDevice::Null));
     assert_eq!(
         output("alsa:hw:CARD=Device,DEV=0"),
-        Ok(CardOutput::Alsa("hw:CARD=Device,DEV=0".to_owned()))
+        Ok(AudioDevice::Alsa("hw:CARD=Device,DEV=0".to_owned()))
     );
     assert_eq!(
         output("wav:/srv/yard.wav"),
-        Ok(CardOutput::Wav(PathBuf::from("/srv/yard.wav")))
+        Ok(AudioDevice::Wav(PathBuf::from("/srv/yard.wav")))
     );
     for text in [
         "",

@@ -124,6 +124,8 @@ impl Converter {
 
 #[cfg(test)]
 mod tests {
+    use std::f64::consts::PI;
+
     use super::*;
 
     fn sine(rate: u32, hz: f64, n: usize) -> Vec<f32> {

@@ -99,6 +99,8 @@ impl Between {
 
 #[cfg(test)]
 mod tests {
+    use std::f64::consts::PI;
+
     use super::*;
 
     /// Quarter-rate sine sampled 45° off its peaks: the samples lie 3.01 dB below it (BS.1770-4 Annex 2's own example).
