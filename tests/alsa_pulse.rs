@@ -9,8 +9,9 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command as Process, Stdio};
 use std::time::{Duration, Instant};
 
-use hornwire::device::audio::{AudioEvent, AudioThread};
-use hornwire::device::sink::{AlsaSink, Sink, SinkError, Written};
+use hornwire::device::audio::AudioThread;
+use hornwire::device::news::{DeviceError, DeviceEvent, Transfer};
+use hornwire::device::sink::{AlsaSink, Sink};
 use hornwire::page::{PageId, ZoneId};
 use hornwire::sound::engine::{Command, EngineHandle, ZoneOutput, engine};
 use hornwire::sound::level::{Db, Dbfs};
@@ -148,7 +149,7 @@ fn roughness(signal: &[f64]) -> f64 {
         .fold(0.0, f64::max)
 }
 
-fn wait_for(thread: &mut AudioThread, what: &str, wanted: impl Fn(&AudioEvent) -> bool) -> AudioEvent {
+fn wait_for(thread: &mut AudioThread, what: &str, wanted: impl Fn(&DeviceEvent) -> bool) -> DeviceEvent {
     let began = Instant::now();
     while began.elapsed() < LONG {
         match thread.event() {
@@ -211,7 +212,7 @@ fn tone_comes_out_of_a_paced_card_and_the_card_may_go_and_come() {
     let (engine, mut handle) = engine(&[zone(0, 0), zone(1, 1)], 2);
     let open = || AlsaSink::open("pulse", 2, 960).map(|s| Box::new(s) as Box<dyn Sink>);
     let mut thread = AudioThread::spawn("pulse", Box::new(open), engine).expect("a thread");
-    let opened = |e: &AudioEvent| matches!(e, AudioEvent::Opened { .. });
+    let opened = |e: &DeviceEvent| matches!(e, DeviceEvent::Opened { .. });
     eprintln!("{:?}", wait_for(&mut thread, "card", opened));
 
     // Both channels at once, each with its own pitch: level and pitch right, nothing beside them, no click.
@@ -264,7 +265,7 @@ fn tone_comes_out_of_a_paced_card_and_the_card_may_go_and_come() {
         );
     };
     signal("-STOP");
-    let lost = wait_for(&mut thread, "loss", |e| matches!(e, AudioEvent::Lost(_)));
+    let lost = wait_for(&mut thread, "loss", |e| matches!(e, DeviceEvent::Lost(_)));
     eprintln!("{lost:?}");
     let beat = thread.beat();
     std::thread::sleep(Duration::from_secs(2));
@@ -275,7 +276,7 @@ fn tone_comes_out_of_a_paced_card_and_the_card_may_go_and_come() {
 
     // The server dies: told, with rendering going on; it returns: the card plays again.
     drop(running);
-    let lost = wait_for(&mut thread, "loss", |e| matches!(e, AudioEvent::Lost(_)));
+    let lost = wait_for(&mut thread, "loss", |e| matches!(e, DeviceEvent::Lost(_)));
     eprintln!("{lost:?}");
     let beat = thread.beat();
     std::thread::sleep(Duration::from_secs(2));
@@ -297,7 +298,7 @@ fn tone_comes_out_of_a_paced_card_and_the_card_may_go_and_come() {
 fn a_stall_is_an_xrun() {
     let mut sink = AlsaSink::open("pulse", 2, 960).expect("the null sink opens");
     let silence = vec![0.0; sink.period() * 2];
-    let write = |sink: &mut AlsaSink| -> Result<Written, SinkError> { sink.write(&silence) };
+    let write = |sink: &mut AlsaSink| -> Result<Transfer, DeviceError> { sink.write(&silence) };
     let began = Instant::now();
     for _ in 0..100 {
         write(&mut sink).expect("writes");
@@ -308,8 +309,8 @@ fn a_stall_is_an_xrun() {
     eprintln!("{played:?} in {took:?} with a buffer of {buffer:?}");
     assert!(took + buffer + buffer > played, "paced by the card");
     std::thread::sleep(Duration::from_millis(400));
-    let met: Vec<Written> = (0..10).map(|_| write(&mut sink).expect("writes")).collect();
-    assert!(met.contains(&Written::Xrun), "{met:?}");
+    let met: Vec<Transfer> = (0..10).map(|_| write(&mut sink).expect("writes")).collect();
+    assert!(met.contains(&Transfer::Xrun), "{met:?}");
     for _ in 0..20 {
         write(&mut sink).expect("writes on");
     }

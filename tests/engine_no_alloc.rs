@@ -8,8 +8,9 @@ use std::os::unix::process::ExitStatusExt;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use hornwire::device::audio::{AudioEvent, AudioThread, OpenSink};
-use hornwire::device::sink::{AlsaSink, NullSink, Sink, SinkError, WavSink, Written};
+use hornwire::device::audio::{AudioThread, OpenSink};
+use hornwire::device::news::{DeviceError, DeviceEvent, Transfer};
+use hornwire::device::sink::{AlsaSink, NullSink, Sink, WavSink};
 use hornwire::media::encoder::Encoder;
 use hornwire::media::{Codec, Format, Packet, PayloadMap, Playout, PlayoutSettings};
 use hornwire::page::{PageId, ZoneId};
@@ -268,12 +269,12 @@ impl Sink for Watched {
     fn channels(&self) -> usize {
         self.inner.channels()
     }
-    fn write(&mut self, frames: &[f32]) -> Result<Written, SinkError> {
+    fn write(&mut self, frames: &[f32]) -> Result<Transfer, DeviceError> {
         self.writes += 1;
         let result = self.inner.write(frames);
         FORBIDDEN.set(self.writes < self.last);
         if self.writes == self.last {
-            return Err(SinkError::Lost {
+            return Err(DeviceError::Lost {
                 device: "watched".to_owned(),
                 cause: "enough".to_owned(),
             });
@@ -311,7 +312,7 @@ fn the_audio_thread_allocates_nothing_while_its_card_plays() {
             tone: Tone::chime_triple(),
         };
         assert!(handle.commands.push(command).is_ok());
-        let open = move || -> Result<Box<dyn Sink>, SinkError> {
+        let open = move || -> Result<Box<dyn Sink>, DeviceError> {
             Ok(Box::new(Watched {
                 inner: sink()?,
                 writes: 0,
@@ -322,7 +323,7 @@ fn the_audio_thread_allocates_nothing_while_its_card_plays() {
         let began = Instant::now();
         let lost = loop {
             match thread.event() {
-                Some(AudioEvent::Lost(cause)) => break cause,
+                Some(DeviceEvent::Lost(cause)) => break cause,
                 Some(_) => {}
                 None => std::thread::sleep(Duration::from_millis(5)),
             }
