@@ -2,12 +2,12 @@
 
 #![allow(clippy::disallowed_methods)]
 
-use std::io::{BufRead, BufReader};
 use std::net::UdpSocket;
-use std::path::PathBuf;
-use std::process::{Child, Command, Stdio};
-use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant, SystemTime};
+
+use crate::program::Program;
+
+mod program;
 
 const PATIENCE: Duration = Duration::from_secs(30);
 
@@ -18,19 +18,15 @@ kiln = '$argon2id$v=19$m=4096,t=3,p=1$a2lsbnNhbHRraWxu$rAigKsW3n72a7NrSy9Gt5H5hb
 ";
 
 struct Daemon {
-    child: Child,
+    program: Program,
     address: String,
-    lines: Arc<Mutex<Vec<String>>>,
-    folder: PathBuf,
 }
 
 impl Daemon {
     /// `host` is the last part of 127.0.73.x.
     fn start(host: u8, extensions: &str) -> Self {
         let address = format!("127.0.73.{host}:5060");
-        let folder = std::env::temp_dir().join(format!("hornwire-gates-{}-{host}", std::process::id()));
-        std::fs::create_dir_all(&folder).unwrap();
-        let config = folder.join("quayside.toml");
+        let folder = program::folder(&format!("gates-{host}"));
         std::fs::write(folder.join("secrets.toml"), SECRETS).unwrap();
         let text = format!(
             r#"
@@ -65,59 +61,30 @@ impl Daemon {
             {extensions}
             "#
         );
-        std::fs::write(&config, text).unwrap();
-        let mut child = Command::new(env!("CARGO_BIN_EXE_hornwire"))
-            .arg("run")
-            .arg(&config)
-            .env_remove("INVOCATION_ID")
-            .env_remove("NOTIFY_SOCKET")
-            .stderr(Stdio::piped())
-            .spawn()
-            .unwrap();
-        let lines = Arc::new(Mutex::new(Vec::new()));
-        let (stderr, sink) = (child.stderr.take().unwrap(), lines.clone());
-        std::thread::spawn(move || {
-            for line in BufReader::new(stderr).lines().map_while(Result::ok) {
-                sink.lock().unwrap().push(line);
-            }
-        });
-        let daemon = Daemon {
-            child,
-            address,
-            lines,
-            folder,
-        };
-        daemon.line("is open");
-        daemon
+        let program = Program::start(folder, &text);
+        program.line("is open");
+        Daemon { program, address }
     }
 
     fn lines(&self) -> Vec<String> {
-        self.lines.lock().unwrap().clone()
+        self.program.lines()
     }
 
     fn line(&self, text: &str) -> String {
-        let by = Instant::now() + PATIENCE;
-        loop {
-            if let Some(line) = self.lines().into_iter().find(|l| l.contains(text)) {
-                return line;
-            }
-            assert!(Instant::now() < by, "no {text:?} in {:#?}", self.lines());
-            std::thread::sleep(Duration::from_millis(20));
-        }
+        self.program.line(text)
     }
 }
 
 impl Drop for Daemon {
     fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-        let all = self.lines().join("\n");
-        let _ = std::fs::remove_dir_all(&self.folder);
+        if std::thread::panicking() {
+            return;
+        }
+        self.program.stop();
         // Whatever was dialled, it is in no message.
+        let all = self.lines().join("\n");
         for code in ["7391", "7392", "480162"] {
-            if !std::thread::panicking() {
-                assert!(!all.contains(code), "{code} in the journal:\n{all}");
-            }
+            assert!(!all.contains(code), "{code} in the journal:\n{all}");
         }
     }
 }

@@ -4,25 +4,20 @@
 #![allow(clippy::disallowed_methods)]
 
 use std::f64::consts::TAU;
-use std::io::{BufRead, BufReader};
-use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
-use std::sync::{Arc, Mutex};
-use std::time::{Duration, Instant};
+use std::path::Path;
+use std::time::Duration;
 
-const PATIENCE: Duration = Duration::from_secs(40);
+use crate::program::Program;
+
+mod program;
+
 const RATE: usize = 48_000;
 
-struct Daemon {
-    child: Child,
-    lines: Arc<Mutex<Vec<String>>>,
-    folder: PathBuf,
-}
+struct Daemon(Program);
 
 impl Daemon {
     fn start(name: &str, files: &[(&str, &[f64])], tables: &str) -> Self {
-        let folder = std::env::temp_dir().join(format!("hornwire-lines-{name}-{}", std::process::id()));
-        std::fs::create_dir_all(&folder).unwrap();
+        let folder = program::folder(&format!("lines-{name}"));
         for (name, samples) in files {
             write(&folder.join(name), samples);
         }
@@ -50,60 +45,18 @@ impl Daemon {
             folder.display(),
             tables.replace("FOLDER", &folder.display().to_string()),
         );
-        let config = folder.join("quayside.toml");
-        std::fs::write(&config, text).unwrap();
-        let mut child = Command::new(env!("CARGO_BIN_EXE_hornwire"))
-            .arg("run")
-            .arg(&config)
-            .env_remove("INVOCATION_ID")
-            .env_remove("NOTIFY_SOCKET")
-            .stderr(Stdio::piped())
-            .spawn()
-            .unwrap();
-        let lines = Arc::new(Mutex::new(Vec::new()));
-        let (stderr, sink) = (child.stderr.take().unwrap(), lines.clone());
-        std::thread::spawn(move || {
-            for line in BufReader::new(stderr).lines().map_while(Result::ok) {
-                sink.lock().unwrap().push(line);
-            }
-        });
-        Daemon { child, lines, folder }
-    }
-
-    fn lines(&self) -> Vec<String> {
-        self.lines.lock().unwrap().clone()
-    }
-
-    fn line(&self, text: &str) -> String {
-        let by = Instant::now() + PATIENCE;
-        loop {
-            if let Some(line) = self.lines().into_iter().find(|l| l.contains(text)) {
-                return line;
-            }
-            assert!(Instant::now() < by, "no {text:?} in {:#?}", self.lines());
-            std::thread::sleep(Duration::from_millis(20));
-        }
+        Daemon(Program::start(folder, &text))
     }
 
     /// Ends it and gives what the zones heard.
     fn stop(mut self) -> [Vec<f64>; 2] {
-        let id = self.child.id().to_string();
-        assert!(Command::new("kill").args(["-TERM", &id]).status().unwrap().success());
-        self.child.wait().unwrap();
-        let mut reader = hound::WavReader::open(self.folder.join("out.wav")).unwrap();
+        self.0.stop();
+        let mut reader = hound::WavReader::open(self.0.folder.join("out.wav")).unwrap();
         let samples: Vec<f64> = reader
             .samples::<i16>()
             .map(|s| f64::from(s.unwrap()) / 32_768.0)
             .collect();
         [0, 1].map(|channel| samples.iter().skip(channel).step_by(2).copied().collect())
-    }
-}
-
-impl Drop for Daemon {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-        let _ = std::fs::remove_dir_all(&self.folder);
     }
 }
 
@@ -196,12 +149,12 @@ fn whoever_speaks_into_the_line_is_heard_from_the_first_syllable() {
         levelled = false
         "#,
     );
-    daemon.line("captures for line input workshop");
-    daemon.line("relay yard-trigger operated");
-    daemon.line("page 1 from workshop is heard in zone yard");
-    let record = daemon.line("stream ended");
+    daemon.0.line("captures for line input workshop");
+    daemon.0.line("relay yard-trigger operated");
+    daemon.0.line("page 1 from workshop is heard in zone yard");
+    let record = daemon.0.line("stream ended");
     assert!(record.contains("workshop"), "{record}");
-    daemon.line("relay yard-trigger at rest");
+    daemon.0.line("relay yard-trigger at rest");
     let [yard, sawmill] = daemon.stop();
     assert!(sawmill.iter().all(|x| *x == 0.0));
     // The first syllable with its consonant, whole; and it comes at the beginning of what is heard.
@@ -246,10 +199,10 @@ fn music_plays_gives_way_and_comes_back() {
         fade_in = "1 s"
         "#,
     );
-    daemon.line("captures for music yard-music");
-    daemon.line("relay yard-trigger at rest");
+    daemon.0.line("captures for music yard-music");
+    daemon.0.line("relay yard-trigger at rest");
     std::thread::sleep(Duration::from_millis(2500));
-    let lines = daemon.lines();
+    let lines = daemon.0.lines();
     let [yard, sawmill] = daemon.stop();
     // 0.25 is −15.05 dBFS; its gain takes 6 off.
     let own = -21.05;
@@ -298,12 +251,17 @@ fn a_missing_device_is_told_once_and_the_rest_works() {
         zones = ["sawmill"]
         "#,
     );
-    daemon.line("captures for music yard-music");
-    let lost = daemon.line("nothing is heard from line input workshop until it does");
+    daemon.0.line("captures for music yard-music");
+    let lost = daemon.0.line("nothing is heard from line input workshop until it does");
     assert!(lost.contains("No such file"), "{lost}");
     std::thread::sleep(Duration::from_millis(3500));
-    let told = daemon.lines().iter().filter(|l| l.contains("nothing is heard")).count();
-    assert_eq!(told, 1, "{:#?}", daemon.lines());
-    write(&daemon.folder.join("mic.wav"), &silence(1.0));
-    daemon.line("captures for line input workshop");
+    let told = daemon
+        .0
+        .lines()
+        .iter()
+        .filter(|l| l.contains("nothing is heard"))
+        .count();
+    assert_eq!(told, 1, "{:#?}", daemon.0.lines());
+    write(&daemon.0.folder.join("mic.wav"), &silence(1.0));
+    daemon.0.line("captures for line input workshop");
 }

@@ -1,20 +1,17 @@
 //! The running program and its callers.
 
-use std::io::{BufRead, BufReader};
 use std::net::{SocketAddr, TcpStream, UdpSocket};
-use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
-use std::sync::{Arc, Mutex};
-use std::time::{Duration, Instant};
+use std::path::Path;
+use std::time::Duration;
+
+use crate::program::{self, Program};
 
 pub const PATIENCE: Duration = Duration::from_secs(10);
 
 /// The running program. It listens at an address of its own, so that tests at one time stay apart.
 pub struct Daemon {
-    child: Child,
+    program: Program,
     pub address: String,
-    lines: Arc<Mutex<Vec<String>>>,
-    pub folder: PathBuf,
 }
 
 impl Daemon {
@@ -28,9 +25,7 @@ impl Daemon {
     /// With other lines of `[sip]` and of the extension, and other tables; they may name files in the folder given.
     pub fn with(host: u8, lines: impl FnOnce(&Path) -> (String, String, String)) -> Self {
         let address = format!("127.0.71.{host}:5060");
-        let folder = std::env::temp_dir().join(format!("hornwire-attack-{}-{host}", std::process::id()));
-        std::fs::create_dir_all(&folder).unwrap();
-        let config = folder.join("quayside.toml");
+        let folder = program::folder(&format!("attack-{host}"));
         let (sip, extension, tables) = lines(&folder);
         let text = format!(
             r#"
@@ -57,89 +52,46 @@ impl Daemon {
             {tables}
             "#
         );
-        std::fs::write(&config, text).unwrap();
-        // Whoever runs the tests may ignore SIGHUP (nohup), which children inherit and the daemon respects.
-        let mut child = Command::new("env")
-            .args(["--default-signal=HUP", env!("CARGO_BIN_EXE_hornwire"), "run"])
-            .arg(&config)
-            .env_remove("INVOCATION_ID")
-            .env_remove("NOTIFY_SOCKET")
-            .stderr(Stdio::piped())
-            .spawn()
-            .unwrap();
-        let lines = Arc::new(Mutex::new(Vec::new()));
-        let (stderr, sink) = (child.stderr.take().unwrap(), lines.clone());
-        std::thread::spawn(move || {
-            for line in BufReader::new(stderr).lines().map_while(Result::ok) {
-                sink.lock().unwrap().push(line);
-            }
-        });
-        let daemon = Daemon {
-            child,
-            address,
-            lines,
-            folder,
-        };
-        daemon.wait_line("is open");
-        daemon
+        let program = Program::start(folder, &text);
+        program.line("is open");
+        Daemon { program, address }
     }
 
     pub fn lines(&self) -> Vec<String> {
-        self.lines.lock().unwrap().clone()
+        self.program.lines()
     }
 
     pub fn wait_line(&self, text: &str) -> String {
-        let by = Instant::now() + PATIENCE;
-        loop {
-            if let Some(line) = self.lines().into_iter().find(|l| l.contains(text)) {
-                return line;
-            }
-            assert!(Instant::now() < by, "no {text:?} in {:#?}", self.lines());
-            std::thread::sleep(Duration::from_millis(20));
-        }
+        self.program.line(text)
     }
 
     pub fn signal(&self, signal: libc::c_int) {
-        let pid = self.child.id().to_string();
-        let done = Command::new("kill")
-            .args([&format!("-{signal}"), &pid])
-            .status()
-            .unwrap();
-        assert!(done.success());
+        self.program.signal(signal);
     }
 
     /// Exit code.
     pub fn wait(&mut self) -> Option<i32> {
-        let by = Instant::now() + PATIENCE;
-        while Instant::now() < by {
-            if let Some(status) = self.child.try_wait().unwrap() {
-                return status.code();
-            }
-            std::thread::sleep(Duration::from_millis(20));
-        }
-        panic!("still running: {:#?}", self.lines());
+        self.program.wait()
     }
 
     pub fn stop(mut self) {
-        self.signal(libc::SIGTERM);
-        assert_eq!(self.wait(), Some(0));
-        assert!(self.lines().iter().any(|l| l.contains("all relays at rest")));
+        self.program.stop();
     }
 
     pub fn id(&self) -> u32 {
-        self.child.id()
+        self.program.child.id()
     }
 
     /// Open descriptors (proc_pid_fd(5)).
     pub fn descriptors(&self) -> usize {
-        std::fs::read_dir(format!("/proc/{}/fd", self.child.id()))
+        std::fs::read_dir(format!("/proc/{}/fd", self.program.child.id()))
             .unwrap()
             .count()
     }
 
     /// Processor time used so far (proc_pid_stat(5): utime and stime, in ticks of 10 ms).
     pub fn processor_time(&self) -> Duration {
-        let stat = std::fs::read_to_string(format!("/proc/{}/stat", self.child.id())).unwrap();
+        let stat = std::fs::read_to_string(format!("/proc/{}/stat", self.program.child.id())).unwrap();
         let fields: Vec<&str> = stat.rsplit(')').next().unwrap().split_whitespace().collect();
         let ticks: u64 = fields[11].parse::<u64>().unwrap() + fields[12].parse::<u64>().unwrap();
         Duration::from_millis(ticks * 10)
@@ -147,17 +99,9 @@ impl Daemon {
 
     /// Octets of resident memory (proc_pid_status(5)).
     pub fn resident(&self) -> u64 {
-        let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id())).unwrap();
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.program.child.id())).unwrap();
         let line = status.lines().find_map(|l| l.strip_prefix("VmRSS:")).unwrap();
         line.trim().trim_end_matches(" kB").parse::<u64>().unwrap() * 1024
-    }
-}
-
-impl Drop for Daemon {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-        let _ = std::fs::remove_dir_all(&self.folder);
     }
 }
 

@@ -4,6 +4,8 @@
 
 mod floods;
 mod lab;
+#[path = "../program/mod.rs"]
+mod program;
 mod tls;
 
 use std::io::{Read, Write};
