@@ -11,8 +11,8 @@ use super::sheet::{Sheet, Sheets};
 use super::text::SIP_PORT;
 use super::tls;
 use super::value::Named;
-use crate::media::Codec;
 use crate::media::srtp::{Master, Suite};
+use crate::media::{Codec, PlayoutSettings};
 use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
 use crate::sip::agent::{Hop, Registrar, Transport};
 use crate::sip::sdp;
@@ -176,6 +176,7 @@ fn zone(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Zone {
 
 fn paging(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Paging {
     let zones = resolve(sheets, "zones", sheet, "zones", problems);
+    let playout = PlayoutSettings::default();
     Paging {
         zones: zones
             .into_iter()
@@ -192,6 +193,11 @@ fn paging(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Paging {
             page: sheet.duration("page_limit"),
             quiet: sheet.duration("quiet_limit"),
             no_packet: sheet.duration("no_packet_limit"),
+        },
+        playout: PlayoutSettings {
+            min_delay: sheet.duration("min_delay").unwrap_or(playout.min_delay),
+            max_delay: sheet.duration("max_delay").unwrap_or(playout.max_delay),
+            ..playout
         },
         levelled: sheet.flag("levelled").unwrap_or(true),
         gain: Db(sheet.decibel("gain").unwrap_or_default()),

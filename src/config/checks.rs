@@ -202,6 +202,24 @@ fn sources(sheets: &Sheets, problems: &mut Problems) {
                 ),
             );
         }
+        if let (Some(min), Some(max)) = (sheet.duration("min_delay"), sheet.duration("max_delay"))
+            && min > max
+        {
+            let key = if sheet.wrote("min_delay") {
+                "min_delay"
+            } else {
+                "max_delay"
+            };
+            problems.error(
+                sheet.at(key),
+                Complaint::new(
+                    sheet.path(key),
+                    format!("a least delay of {} above the most", show_duration(min)),
+                    &format!("at most max_delay, {}", show_duration(max)),
+                    "lower min_delay, or raise max_delay",
+                ),
+            );
+        }
         if let (Some(quiet), Some(page)) = (sheet.duration("quiet_limit"), sheet.duration("page_limit"))
             && quiet >= page
             && sheet.wrote("quiet_limit")

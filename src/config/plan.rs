@@ -5,8 +5,8 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use crate::gate;
-use crate::media::Codec;
 use crate::media::srtp::Master;
+use crate::media::{Codec, PlayoutSettings};
 use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
 use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
@@ -172,6 +172,8 @@ pub struct Paging {
     pub priority: Priority,
     pub chime: Chime,
     pub limits: Limits,
+    /// Bounds of the jitter buffer.
+    pub playout: PlayoutSettings,
     /// Every talker is brought to the same level, before the gain.
     pub levelled: bool,
     pub gain: Db,

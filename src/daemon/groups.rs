@@ -285,6 +285,7 @@ fn payload_map(settings: &plan::Group) -> PayloadMap {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::media::PlayoutSettings;
     use crate::page::{Limits, Loss, Priority};
     use crate::sound::level::Db;
 
@@ -305,6 +306,7 @@ mod tests {
                 priority: Priority(50),
                 chime: plan::Chime::None,
                 limits: Limits::default(),
+                playout: PlayoutSettings::default(),
                 levelled: false,
                 gain: Db(0.0),
             },

@@ -246,7 +246,7 @@ impl Page {
         };
         let mut voices = Vec::new();
         for card in wanted {
-            let settings = playout_settings(&plan.cards[card]);
+            let settings = playout_settings(paging.playout, &plan.cards[card]);
             let playout = Playout::new(map, settings)?;
             let (packets, packet_end) = rtrb::RingBuffer::new(depth);
             voices.push((
@@ -373,9 +373,8 @@ impl Page {
 }
 
 /// The card's period counts towards the least delay: packets are fetched once a period.
-fn playout_settings(card: &Card) -> PlayoutSettings {
+fn playout_settings(settings: PlayoutSettings, card: &Card) -> PlayoutSettings {
     let period = Duration::from_micros(card.period as u64 * 1_000_000 / u64::from(crate::sound::RATE));
-    let settings = PlayoutSettings::default();
     PlayoutSettings {
         min_delay: settings.min_delay.max(period),
         ..settings

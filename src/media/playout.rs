@@ -36,7 +36,7 @@ use store::{Entry, Inserted, Store};
 use timing::{Seen, TICKS, Timing};
 
 /// Bounds of the jitter buffer.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct PlayoutSettings {
     /// Least delay kept against jitter.
     pub min_delay: Duration,

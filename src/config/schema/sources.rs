@@ -56,6 +56,23 @@ const NO_PACKET_LIMIT: Key = shared(key(
     "A call without a single audio packet for this long is ended. Raise it for phones that send nothing in pauses.",
 ));
 
+const MIN_DELAY: Key = shared(key(
+    "min_delay",
+    period(5, 1_000, false),
+    Default(r#""20 ms""#),
+    r#""60 ms""#,
+    "The least that the jitter buffer keeps in hand. It finds out by itself how much a network needs; raise it for one that \
+     is quiet for long and then stalls.",
+));
+
+const MAX_DELAY: Key = shared(key(
+    "max_delay",
+    period(20, 2_000, false),
+    Default(r#""400 ms""#),
+    r#""150 ms""#,
+    "The most that the jitter buffer aims for on a bad network. What comes later than that is played late, with a gap before it.",
+));
+
 pub(super) const LEVELLED: Key = shared(key(
     "levelled",
     Kind::Flag,
@@ -181,6 +198,8 @@ pub(super) const EXTENSIONS: Section = Section {
         PAGE_LIMIT,
         QUIET_LIMIT,
         NO_PACKET_LIMIT,
+        MIN_DELAY,
+        MAX_DELAY,
         LEVELLED,
         SOURCE_GAIN,
     ],
@@ -259,6 +278,8 @@ pub(super) const GROUPS: Section = Section {
         CHIME,
         PAGE_LIMIT,
         absent(QUIET_LIMIT, Default(r#""none""#)),
+        MIN_DELAY,
+        MAX_DELAY,
         LEVELLED,
         SOURCE_GAIN,
     ],

@@ -148,8 +148,14 @@ impl Player {
 
     /// With a least delay that shows both ends of a short loss, so that the time line never has to stand still.
     pub fn deep() -> Self {
+        Player::within(90.0, 400.0)
+    }
+
+    /// With other bounds of the delay, ms.
+    pub fn within(min: f64, max: f64) -> Self {
         let settings = PlayoutSettings {
-            min_delay: ms(90.0),
+            min_delay: ms(min),
+            max_delay: ms(max),
             ..PlayoutSettings::default()
         };
         let map = PayloadMap::static_types();

@@ -91,6 +91,24 @@ fn the_delay_follows_the_network_up_quickly_and_down_slowly() {
     assert!(run.delays[12_000 + 100] > 40.0, "but not at once");
 }
 
+/// A good network is not trusted below the least delay, a bad one makes the target no longer than the most.
+#[test]
+fn the_delay_stays_within_its_bounds() {
+    let mut rng = ChaCha8Rng::seed_from_u64(12);
+    let sent = packets(&voice(8000 * 60), FRAME, 0.0);
+    let clean = Player::within(120.0, 400.0).play(sent.clone());
+    let delay = clean.mean_delay();
+    assert!((105.0..130.0).contains(&delay), "{delay}");
+    let rough = Network {
+        jitter_ms: 60.0,
+        ..Network::default()
+    };
+    let arrived = rough.carry(&sent, &mut rng);
+    let free = Player::within(20.0, 400.0).play(arrived.clone()).mean_delay();
+    let bound = Player::within(20.0, 80.0).play(arrived).mean_delay();
+    assert!(free > 300.0 && bound < 150.0, "{free} {bound}");
+}
+
 #[test]
 fn late_and_lost_are_different_figures() {
     let sent = packets(&voice(8000 * 4), FRAME, 0.0);
