@@ -8,6 +8,7 @@ mod callgrind;
 mod calls;
 mod chain;
 mod deadline;
+mod drift;
 mod flood;
 mod gstreamer;
 mod program;
@@ -54,6 +55,8 @@ struct Extent {
     counting: (Duration, Duration),
     calls_in_a_row: u32,
     calls_in_the_race: u32,
+    /// Simulated time of a drifting sender.
+    drifting: Duration,
 }
 
 const FULL: Extent = Extent {
@@ -63,6 +66,7 @@ const FULL: Extent = Extent {
     counting: (Duration::from_secs(4), Duration::from_secs(16)),
     calls_in_a_row: 10_000,
     calls_in_the_race: 6_000,
+    drifting: Duration::from_secs(72 * 3600),
 };
 
 const SMOKE: Extent = Extent {
@@ -72,6 +76,7 @@ const SMOKE: Extent = Extent {
     counting: (Duration::from_secs(2), Duration::from_secs(4)),
     calls_in_a_row: 500,
     calls_in_the_race: 500,
+    drifting: Duration::from_secs(600),
 };
 
 type Measure = fn(Extent) -> Vec<Row>;
@@ -88,9 +93,10 @@ fn main() -> ExitCode {
     }
     // Further words choose groups of rows: `cargo bench -- calls`.
     let chosen: Vec<&String> = arguments.iter().filter(|a| !a.starts_with('-')).collect();
-    let groups: [(&str, Measure); 6] = [
+    let groups: [(&str, Measure); 7] = [
         ("callgrind", callgrind::rows),
         ("deadline", deadline::rows),
+        ("drift", drift::rows),
         ("program", program::rows),
         ("calls", calls::rows),
         ("flood", flood::rows),
