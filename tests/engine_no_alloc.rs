@@ -12,7 +12,7 @@ use hornwire::device::audio::{AudioThread, OpenSink};
 use hornwire::device::news::{DeviceError, DeviceEvent, Transfer};
 use hornwire::device::sink::{AlsaSink, NullSink, Sink, WavSink};
 use hornwire::media::encoder::Encoder;
-use hornwire::media::{Codec, Format, Packet, PayloadMap, Playout, PlayoutSettings};
+use hornwire::media::{Codec, Format, Packet, PacketSender, PayloadMap, Playout, PlayoutSettings, queue};
 use hornwire::page::{PageId, ZoneId};
 use hornwire::sound::engine::{
     Command, Ducking, EngineHandle, Levelling, MusicInput, Report, Voice, ZoneOutput, engine,
@@ -113,7 +113,7 @@ struct Sender {
     page: u64,
     codec: Codec,
     encoder: Encoder,
-    packets: rtrb::Producer<Packet>,
+    packets: PacketSender,
     seq: u64,
     timestamp: u32,
     phase: f32,
@@ -140,7 +140,7 @@ impl Sender {
             max_hold: Duration::from_secs(3),
             ..PlayoutSettings::default()
         };
-        let (packets, consumer) = rtrb::RingBuffer::new(512);
+        let (packets, consumer) = queue(512, 1 << 20);
         let voice = Box::new(Voice {
             page: PageId(page),
             playout: Playout::new(&map, settings).expect("decoders"),
@@ -181,7 +181,7 @@ impl Sender {
             let (at, seq, timestamp, marker, payload) = self.on_the_way.swap_remove(i);
             let mut packet = Packet::new(seq, timestamp, payload_type(codec), at, &payload).expect("fits");
             packet.marker = marker;
-            let _ = self.packets.push(packet);
+            self.packets.push(&packet);
         }
     }
 

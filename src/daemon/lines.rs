@@ -206,7 +206,11 @@ impl Control {
         for index in 0..self.lines.lines.len() {
             for _ in 0..BATCH {
                 match self.lines.lines[index].heard.pop() {
-                    Ok(LineHeard::Packet(packet)) => self.on_line_packet(index, &packet, now),
+                    Ok(LineHeard::Packet(line)) => {
+                        if let Some(packet) = line.packet() {
+                            self.on_line_packet(index, &packet, now);
+                        }
+                    }
                     Ok(LineHeard::Ended) => self.line_ended(index, now),
                     Ok(LineHeard::Hum(change)) => self.line_hums(index, change),
                     Err(_) => break,

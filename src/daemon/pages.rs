@@ -3,15 +3,16 @@
 use std::net::SocketAddr;
 use std::time::{Duration, Instant, SystemTime};
 
-use rtrb::Producer;
-
 use super::cards::Cards;
 use super::lines::NO_PACKET_LIMIT;
 use super::talkers::Talkers;
 use crate::config::plan::{Card, Paging, Plan};
 use crate::gate::Grant;
+use crate::media::receiver::MAX_KEPT;
 use crate::media::srtp::{SrtpFigures, Suite};
-use crate::media::{Packet, PayloadMap, Playout, PlayoutFigures, PlayoutSettings, ReceiverFigures};
+use crate::media::{
+    self, MAX_PAYLOAD, Packet, PacketSender, PayloadMap, Playout, PlayoutFigures, PlayoutSettings, ReceiverFigures,
+};
 use crate::page::{Bid, Loss, PageId, PageRecord, Priority, SourceId, ZoneId};
 use crate::sip::agent::CallId;
 use crate::sound::engine::{Command, Levelling, Voice};
@@ -22,6 +23,8 @@ use crate::sound::leveller::SPEECH_LEVEL;
 /// packets, and a burst; of a line input, what its opening brings at once: half a second of 5 ms.
 const PACKET_QUEUE: usize = 128;
 const LINE_PACKET_QUEUE: usize = 256;
+/// Room for their payloads: as many of the largest as a receiver keeps on probation.
+const PACKET_OCTETS: usize = MAX_KEPT * MAX_PAYLOAD;
 /// A record waits this long for the last figures of its voices.
 const WAIT_FOR_FIGURES: Duration = Duration::from_secs(1);
 
@@ -85,7 +88,7 @@ impl std::fmt::Display for Protection {
 /// A page's way to one card.
 struct Feed {
     card: usize,
-    packets: Producer<Packet>,
+    packets: PacketSender,
     drained: bool,
 }
 
@@ -248,7 +251,7 @@ impl Page {
         for card in wanted {
             let settings = playout_settings(paging.playout, &plan.cards[card]);
             let playout = Playout::new(map, settings)?;
-            let (packets, packet_end) = rtrb::RingBuffer::new(depth);
+            let (packets, packet_end) = media::queue(depth, PACKET_OCTETS);
             voices.push((
                 card,
                 packets,
@@ -294,7 +297,7 @@ impl Page {
     /// Sends a packet to every card.
     pub fn feed(&mut self, packet: &Packet) {
         for feed in &mut self.feeds {
-            if feed.packets.push(*packet).is_err() {
+            if !feed.packets.push(packet) {
                 self.unqueued += 1;
             }
         }

@@ -17,6 +17,6 @@ pub mod talker;
 
 pub use codec::{Codec, Format, Linear, PayloadMap};
 pub use keypad::Keypad;
-pub use packet::{MAX_PAYLOAD, Packet};
+pub use packet::{MAX_PAYLOAD, Packet, PacketReceiver, PacketSender, queue};
 pub use playout::{Block, Playout, PlayoutFigures, PlayoutSettings};
 pub use receiver::{Received, Receiver, ReceiverFigures};

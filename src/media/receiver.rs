@@ -29,14 +29,13 @@ const MAX_DIFFERENCE: f64 = 2.0;
 
 /// What one datagram was.
 #[derive(Debug)]
-#[allow(clippy::large_enum_variant)] // moved once, into the queue; a box would allocate per packet
-pub enum Received {
+pub enum Received<'a> {
     /// A valid packet of the stream; `first` on the one that made the stream valid. Packets that were kept during
     /// its probation come before it: fetch them with [`Receiver::take_kept`].
-    Packet { packet: Packet, first: bool },
+    Packet { packet: Packet<'a>, first: bool },
     /// Telephone events under an SSRC of their own beside the stream, as some gateways send them. Their sequence numbers
     /// are as on the wire.
-    Events(Packet),
+    Events(Packet<'a>),
     /// Plausible, but the source is still on probation (RFC 3550 A.1). The packet is kept.
     Probation,
     /// RTCP of a known shape; `bye` when it holds a BYE for the stream's SSRC.
@@ -67,7 +66,7 @@ struct Candidate {
     run: u32,
     last: Instant,
     /// In order of arrival; `Packet::seq` holds the number on the wire.
-    kept: VecDeque<Packet>,
+    kept: VecDeque<Packet<'static>>,
 }
 
 /// The valid source.
@@ -164,7 +163,7 @@ pub struct Receiver {
     former: Option<(PayloadMap, Instant)>,
     stream: Option<Stream>,
     candidates: Vec<Candidate>,
-    handover: VecDeque<Packet>,
+    handover: VecDeque<Packet<'static>>,
     jitter: Jitter,
     /// Of earlier runs: expected and received packets.
     expected_before: u64,
@@ -194,7 +193,7 @@ impl Receiver {
     /// Reads one datagram that arrived at `at`. Never panics, whatever it holds.
     ///
     /// After a [`Received::Packet`], first fetch what [`Receiver::take_kept`] holds.
-    pub fn handle(&mut self, datagram: &[u8], at: Instant) -> Received {
+    pub fn handle<'a>(&mut self, datagram: &'a [u8], at: Instant) -> Received<'a> {
         if rtcp::is_rtcp(datagram) {
             return self.rtcp(datagram);
         }
@@ -245,7 +244,7 @@ impl Receiver {
     }
 
     /// The next packet kept during probation, in order of sequence; `None` when there is no more.
-    pub fn take_kept(&mut self) -> Option<Packet> {
+    pub fn take_kept(&mut self) -> Option<Packet<'static>> {
         self.handover.pop_front()
     }
 
@@ -281,12 +280,12 @@ impl Receiver {
         }
     }
 
-    fn malformed(&mut self, why: &'static str) -> Received {
+    fn malformed(&mut self, why: &'static str) -> Received<'static> {
         self.malformed += 1;
         Received::Dropped(why)
     }
 
-    fn rtcp(&mut self, datagram: &[u8]) -> Received {
+    fn rtcp(&mut self, datagram: &[u8]) -> Received<'static> {
         let ours = self.stream.as_ref().map(|s| s.ssrc);
         match rtcp::read(datagram, |ssrc| Some(ssrc) == ours) {
             Some(bye) => {
@@ -306,7 +305,7 @@ impl Receiver {
         }
     }
 
-    fn probation(&mut self, ssrc: u32, packet: Packet, at: Instant) -> Received {
+    fn probation<'a>(&mut self, ssrc: u32, packet: Packet<'a>, at: Instant) -> Received<'a> {
         let seq = packet.seq as u16;
         let index = self.candidate(ssrc, seq, at);
         let candidate = &mut self.candidates[index];
@@ -332,7 +331,7 @@ impl Receiver {
         if candidate.kept.len() == MAX_KEPT {
             candidate.kept.pop_front();
         }
-        candidate.kept.push_back(packet);
+        candidate.kept.push_back(packet.into_owned());
         if self.stream.as_ref().is_some_and(|s| s.ssrc != ssrc) {
             self.foreign += 1;
             return Received::Dropped("another SSRC");
@@ -372,7 +371,7 @@ impl Receiver {
     }
 
     /// The candidate becomes the stream; what it sent on probation is handed over.
-    fn adopt(&mut self, candidate: Candidate, mut packet: Packet, at: Instant) -> Received {
+    fn adopt<'a>(&mut self, candidate: Candidate, mut packet: Packet<'a>, at: Instant) -> Received<'a> {
         let seq = packet.seq as u16;
         let old = self.stream.take();
         let first = old.is_none();
@@ -418,7 +417,10 @@ impl Receiver {
         if let Some(old) = old {
             self.expected_before += old.expected();
             self.received_before += old.received;
-            self.handover.front_mut().unwrap_or(&mut packet).restart = true;
+            match self.handover.front_mut() {
+                Some(kept) => kept.restart = true,
+                None => packet.restart = true,
+            }
             if old.ssrc != stream.ssrc {
                 self.foreign = self.foreign.saturating_sub(stream.received - 1);
             }

@@ -29,7 +29,7 @@ use super::level::{Db, Dbfs};
 use super::resample::Bank;
 use super::tone::Tone;
 use super::{BLOCK, RATE};
-use crate::media::{Block, Packet, Playout, PlayoutFigures};
+use crate::media::{Block, Packet, PacketReceiver, Playout, PlayoutFigures};
 use crate::page::{PageId, ZoneId};
 
 /// One zone on this card.
@@ -76,7 +76,7 @@ impl Pull for Playout {
 pub struct Voice<P = Playout> {
     pub page: PageId,
     pub playout: P,
-    pub packets: Consumer<Packet>,
+    pub packets: PacketReceiver,
     pub gain: Db,
     /// Brings its talkers to one level, before the gain.
     pub levelling: Option<Levelling>,

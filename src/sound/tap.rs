@@ -28,12 +28,31 @@ const FIRST: u64 = 1 << 16;
 #[derive(Debug, Clone)]
 #[allow(clippy::large_enum_variant)] // moved once, into the queue; a box would allocate per packet
 pub enum LineHeard {
-    /// A packet; the marker is on the first of a page (RFC 3551 §4.1).
-    Packet(Packet),
+    Packet(LinePacket),
     /// The gate has closed, or the device has gone.
     Ended,
     /// Hum has begun or ended.
     Hum(Change),
+}
+
+/// 5 ms of a line input as L16.
+#[derive(Debug, Clone)]
+pub struct LinePacket {
+    number: u64,
+    arrival: Instant,
+    /// The first of a page.
+    begins: bool,
+    octets: [u8; 2 * BLOCK],
+}
+
+impl LinePacket {
+    /// As what comes by RTP; the marker is on the first of a page (RFC 3551 §4.1).
+    pub fn packet(&self) -> Option<Packet<'_>> {
+        let timestamp = (self.number as u32).wrapping_mul(BLOCK as u32);
+        let mut packet = Packet::new(FIRST + self.number, timestamp, LINE_TYPE, self.arrival, &self.octets)?;
+        packet.marker = self.begins;
+        Some(packet)
+    }
 }
 
 /// One channel's block after block.
@@ -93,7 +112,6 @@ struct Sender {
     dropped: Arc<AtomicU64>,
     wake: Box<dyn Fn() + Send>,
     quantiser: Quantiser,
-    octets: [u8; 2 * BLOCK],
     begins: bool,
     /// The end found the queue full.
     owes_end: bool,
@@ -120,7 +138,6 @@ impl LineTap {
                 dropped,
                 wake,
                 quantiser: Quantiser::new(),
-                octets: [0; 2 * BLOCK],
                 begins: false,
                 owes_end: false,
                 owes_hum: None,
@@ -199,14 +216,15 @@ impl Sender {
                 number,
                 arrival,
             } => {
-                for (octets, x) in self.octets.chunks_exact_mut(2).zip(samples) {
+                let mut packet = LinePacket {
+                    number,
+                    arrival,
+                    begins: std::mem::take(&mut self.begins),
+                    octets: [0; 2 * BLOCK],
+                };
+                for (octets, x) in packet.octets.chunks_exact_mut(2).zip(samples) {
                     octets.copy_from_slice(&self.quantiser.quantise(*x).to_be_bytes());
                 }
-                let timestamp = (number as u32).wrapping_mul(BLOCK as u32);
-                let Some(mut packet) = Packet::new(FIRST + number, timestamp, LINE_TYPE, arrival, &self.octets) else {
-                    return;
-                };
-                packet.marker = std::mem::take(&mut self.begins);
                 if !self.send(LineHeard::Packet(packet)) {
                     self.dropped.fetch_add(1, Ordering::Relaxed);
                 }

@@ -3,7 +3,7 @@
 use std::time::{Duration, Instant};
 
 use hornwire::media::encoder::Encoder;
-use hornwire::media::{Codec, Packet, PayloadMap, Playout, PlayoutSettings, Received, Receiver};
+use hornwire::media::{Codec, PacketSender, PayloadMap, Playout, PlayoutSettings, Received, Receiver, queue};
 use hornwire::page::{PageId, ZoneId};
 use hornwire::sound::engine::{Command, Engine, EngineHandle, Levelling, Voice, ZoneOutput, engine};
 use hornwire::sound::level::{Db, Dbfs};
@@ -43,7 +43,7 @@ pub const LARGE: Site = Site {
 
 struct Stream {
     receiver: Receiver,
-    packets: rtrb::Producer<Packet>,
+    packets: PacketSender,
 }
 
 pub struct Chain {
@@ -74,7 +74,7 @@ impl Chain {
         let mut streams = Vec::new();
         for i in 0..site.streams {
             let page = PageId(i as u64 + 1);
-            let (packets, packets_end) = rtrb::RingBuffer::new(128);
+            let (packets, packets_end) = queue(128, 1 << 18);
             let voice = Voice {
                 page,
                 playout: Playout::new(&map, PlayoutSettings::default())?,
@@ -118,9 +118,9 @@ impl Chain {
             if let Received::Packet { packet, .. } = stream.receiver.handle(&datagram, self.now) {
                 // Of a stream that waits unheard the oldest is lost, as in the daemon.
                 while let Some(kept) = stream.receiver.take_kept() {
-                    let _ = stream.packets.push(kept);
+                    stream.packets.push(&kept);
                 }
-                let _ = stream.packets.push(packet);
+                stream.packets.push(&packet);
             }
         }
         self.sent += 1;
@@ -154,7 +154,7 @@ impl Chain {
 }
 
 /// Packets of 20 ms of something like speech.
-fn payloads(codec: Codec) -> Result<Vec<Vec<u8>>, String> {
+pub fn payloads(codec: Codec) -> Result<Vec<Vec<u8>>, String> {
     let speech = signal::speech(SPEECH);
     let up = codec.sample_rate() as usize / 8000;
     let pcm: Vec<f32> = speech

@@ -26,14 +26,14 @@ pub struct Ears {
     decoders: Decoders,
     detector: DtmfDetector,
     /// In order of sequence.
-    waiting: VecDeque<Packet>,
+    waiting: VecDeque<Packet<'static>>,
     /// Sequence number that is due, and timestamp if it is audio.
     next: Option<(u64, u32)>,
     pcm: Vec<f32>,
     /// The last packet that was heard holds some of a key's tones, whose key was found before.
     sounding: bool,
     /// While the end of a key is looked for: packets behind it, to be fetched.
-    behind: Option<VecDeque<Packet>>,
+    behind: Option<VecDeque<Packet<'static>>>,
 }
 
 impl Ears {
@@ -68,7 +68,7 @@ impl Ears {
         if self.waiting.get(place).is_some_and(|w| w.seq == packet.seq) {
             return;
         }
-        self.waiting.insert(place, *packet);
+        self.waiting.insert(place, packet.clone().into_owned());
         while let Some(first) = self.waiting.front()
             && (self.waiting.len() >= MAX_WAITING || self.next.is_some_and(|(due, _)| first.seq == due))
         {
@@ -97,7 +97,7 @@ impl Ears {
     }
 
     /// What is kept so far; with `all`, what still waits for a missing packet too.
-    pub fn take_behind(&mut self, all: bool) -> impl Iterator<Item = Packet> {
+    pub fn take_behind(&mut self, all: bool) -> impl Iterator<Item = Packet<'static>> {
         if all && let Some(behind) = &mut self.behind {
             behind.append(&mut self.waiting);
         }

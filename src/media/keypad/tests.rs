@@ -153,12 +153,12 @@ fn is_bounded() {
 }
 
 /// The call of `keys` as in-band tones of 80 ms with pauses of 80 ms, encoded by `codec`, in packets of 20 ms.
-fn tones(codec: Codec, keys: &str) -> Vec<Packet> {
+fn tones(codec: Codec, keys: &str) -> Vec<Packet<'static>> {
     long_tones(codec, keys, 80)
 }
 
 /// The same with tones of `ms`.
-fn long_tones(codec: Codec, keys: &str, ms: u32) -> Vec<Packet> {
+fn long_tones(codec: Codec, keys: &str, ms: u32) -> Vec<Packet<'static>> {
     let rate = codec.sample_rate();
     let mut pcm = vec![0.0f32; rate as usize / 5];
     for key in keys.chars() {
@@ -190,7 +190,9 @@ fn long_tones(codec: Codec, keys: &str, ms: u32) -> Vec<Packet> {
             encoder.encode(frame, &mut payload).unwrap();
             let arrival = start + Duration::from_millis(20) * i;
             let timestamp = (codec.clock_rate() / 50).wrapping_mul(i).wrapping_sub(3000);
-            Packet::new(100 + u64::from(i), timestamp, payload_type, arrival, &payload).unwrap()
+            Packet::new(100 + u64::from(i), timestamp, payload_type, arrival, &payload)
+                .unwrap()
+                .into_owned()
         })
         .collect()
 }
@@ -211,7 +213,7 @@ fn listening() -> Keypad {
     pad
 }
 
-fn dialled<'a>(pad: &mut Keypad, packets: impl IntoIterator<Item = &'a Packet>) -> String {
+fn dialled<'a>(pad: &mut Keypad, packets: impl IntoIterator<Item = &'a Packet<'static>>) -> String {
     packets.into_iter().for_each(|p| pad.packet(p));
     std::iter::from_fn(|| pad.poll()).collect()
 }
@@ -335,7 +337,7 @@ fn a_key_that_is_leant_on_is_passed_over_for_a_second() {
 fn what_follows_the_last_key_is_whole_in_spite_of_losses() {
     let packets = long_tones(Codec::Pcmu, "5", 160);
     for lost in 114..124u64 {
-        let some: Vec<_> = packets.iter().filter(|p| p.seq != lost).copied().collect();
+        let some: Vec<_> = packets.iter().filter(|p| p.seq != lost).cloned().collect();
         let mut wanted: Vec<_> = some.iter().map(|p| p.seq).filter(|seq| *seq >= 118).collect();
         let given = behind_the_key(&mut listening(), &some);
         if lost == 117 || lost == 118 {

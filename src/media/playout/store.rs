@@ -192,7 +192,7 @@ mod tests {
     use rand::{Rng, SeedableRng, seq::SliceRandom};
     use std::time::Instant;
 
-    fn packet(payload: &[u8]) -> Packet {
+    fn packet(payload: &[u8]) -> Packet<'_> {
         Packet::new(0, 0, 0, Instant::now(), payload).unwrap()
     }
 

@@ -23,7 +23,7 @@ fn ms(n: u64) -> Duration {
 struct Bench {
     receiver: Receiver,
     start: Instant,
-    out: Vec<Packet>,
+    out: Vec<Packet<'static>>,
     firsts: usize,
 }
 
@@ -44,7 +44,7 @@ impl Bench {
                     self.out.push(kept);
                 }
                 self.firsts += usize::from(first);
-                self.out.push(packet);
+                self.out.push(packet.into_owned());
                 "packet"
             }
             Received::Probation => "probation",
@@ -80,14 +80,16 @@ fn events_beside_the_stream() {
     }
     // Even while the stream is silent for longer than a take-over needs.
     for i in 0..60u16 {
-        let heard = r.handle(&rtp(101, 900 + i, 8), at(200 + u64::from(i) * 20));
+        let events = rtp(101, 900 + i, 8);
+        let heard = r.handle(&events, at(200 + u64::from(i) * 20));
         assert!(
-            matches!(heard, Received::Events(p) if p.payload() == [5, 10, 1, 0x90]),
+            matches!(&heard, Received::Events(p) if p.payload() == [5, 10, 1, 0x90]),
             "{heard:?}"
         );
     }
     assert_eq!(r.ssrc(), Some(7));
-    let speech = r.handle(&rtp(0, 10, 7), at(1420));
+    let datagram = rtp(0, 10, 7);
+    let speech = r.handle(&datagram, at(1420));
     assert!(matches!(speech, Received::Packet { .. }), "{speech:?}");
 }
 

@@ -269,7 +269,7 @@ fn first_sound(block: &Block) -> Option<usize> {
 
 fn take_packets<P: Pull>(voice: &mut Voice<P>) {
     for _ in 0..PACKETS {
-        let Ok(packet) = voice.packets.pop() else { return };
+        let Some(packet) = voice.packets.pop() else { return };
         voice.playout.push(&packet);
     }
 }

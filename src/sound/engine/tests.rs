@@ -8,6 +8,7 @@ use std::f32::consts::TAU;
 use std::sync::Arc;
 
 use super::*;
+use crate::media::{PacketSender, queue};
 use crate::sound::filter::{BUTTERWORTH, Shape};
 use crate::sound::limiter::LOOK_AHEAD;
 use crate::sound::resample::Upsampler;
@@ -115,7 +116,7 @@ impl Bench {
 
     /// Attaches a voice; its packets go in through what is returned.
     fn attach(&mut self, page: u64, rate: u32) -> Feed {
-        let (packets, consumer) = rtrb::RingBuffer::new(2048);
+        let (packets, consumer) = queue(2048, 1 << 20);
         self.send(Command::Attach(Box::new(Voice {
             page: PageId(page),
             playout: Tape::new(rate),
@@ -188,7 +189,7 @@ impl Bench {
 }
 
 struct Feed {
-    packets: Producer<Packet>,
+    packets: PacketSender,
     now: Instant,
 }
 
@@ -200,7 +201,7 @@ impl Feed {
                 .flat_map(|x| ((x * 32768.0).clamp(-32768.0, 32767.0) as i16).to_le_bytes())
                 .collect();
             let packet = Packet::new(0, 0, 0, self.now, &bytes).expect("fits");
-            assert!(self.packets.push(packet).is_ok());
+            assert!(self.packets.push(&packet));
         }
     }
 }
@@ -293,7 +294,7 @@ fn gains_add_up_and_the_ceiling_holds() {
         ceiling: Dbfs(ceiling),
     };
     let mut bench = Bench::with(&[zone(FRONT, 2, -6.0, 0.0), zone(YARD, 0, 20.0, -12.0)], 3);
-    let (packets, consumer) = rtrb::RingBuffer::new(64);
+    let (packets, consumer) = queue(64, 1 << 16);
     bench.send(Command::Attach(Box::new(Voice {
         page: PageId(1),
         playout: Tape::new(48000),
