@@ -12,9 +12,11 @@ mod drift;
 mod flood;
 mod gstreamer;
 mod program;
+mod quality;
 mod side_by_side;
 mod signal;
 mod sound_server;
+mod traces;
 mod work;
 
 use std::process::ExitCode;
@@ -93,7 +95,7 @@ fn main() -> ExitCode {
     }
     // Further words choose groups of rows: `cargo bench -- calls`.
     let chosen: Vec<&String> = arguments.iter().filter(|a| !a.starts_with('-')).collect();
-    let groups: [(&str, Measure); 7] = [
+    let groups: [(&str, Measure); 9] = [
         ("callgrind", callgrind::rows),
         ("deadline", deadline::rows),
         ("drift", drift::rows),
@@ -101,6 +103,8 @@ fn main() -> ExitCode {
         ("calls", calls::rows),
         ("flood", flood::rows),
         ("side-by-side", side_by_side::rows),
+        ("quality", quality::alone),
+        ("beside", quality::beside),
     ];
     let mut rows = Vec::new();
     for (name, measure) in groups {

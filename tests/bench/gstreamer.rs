@@ -19,16 +19,40 @@ pub const LAUNCH: &str = "gst-launch-1.0";
 
 /// Plays a multicast group of PCMU on `lo`. The command is [`LAUNCH`], perhaps behind another program.
 pub fn play(
-    mut command: Command,
+    command: Command,
     group: SocketAddr,
     jitter_buffer_ms: u32,
+    output: &Output<'_>,
+    prepare: impl FnOnce(&mut Command),
+) -> Result<Ended, Failure> {
+    let chain = format!("rtpjitterbuffer latency={jitter_buffer_ms} ! rtppcmudepay ! mulawdec");
+    launch(command, group, &chain, output, prepare)
+}
+
+/// The same with concealment: lost packets are announced, and made up for by `spanplc`.
+pub fn conceal(
+    command: Command,
+    group: SocketAddr,
+    jitter_buffer_ms: u32,
+    output: &Output<'_>,
+    prepare: impl FnOnce(&mut Command),
+) -> Result<Ended, Failure> {
+    let buffer = format!("rtpjitterbuffer latency={jitter_buffer_ms} do-lost=true");
+    let chain = format!("{buffer} ! rtppcmudepay ! mulawdec plc=false ! spanplc");
+    launch(command, group, &chain, output, prepare)
+}
+
+fn launch(
+    mut command: Command,
+    group: SocketAddr,
+    chain: &str,
     output: &Output<'_>,
     prepare: impl FnOnce(&mut Command),
 ) -> Result<Ended, Failure> {
     let mut line = format!(
         "udpsrc address={} port={} multicast-iface=lo \
          caps=application/x-rtp,media=audio,clock-rate=8000,encoding-name=PCMU,payload=0 \
-         ! rtpjitterbuffer latency={jitter_buffer_ms} ! rtppcmudepay ! mulawdec ! audioresample \
+         ! {chain} ! audioresample \
          ! audio/x-raw,rate=48000 ! audioconvert ! ",
         group.ip(),
         group.port()

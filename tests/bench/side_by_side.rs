@@ -78,7 +78,7 @@ impl Cpu {
     }
 }
 
-fn config(group: SocketAddr, output: &str, channels: usize) -> String {
+pub fn config(group: SocketAddr, output: &str, channels: usize) -> String {
     format!(
         r#"
 [site]
@@ -102,7 +102,7 @@ zones = ["yard"]
     )
 }
 
-fn sender() -> Result<(UdpSocket, SocketAddr), Failure> {
+pub fn sender() -> Result<(UdpSocket, SocketAddr), Failure> {
     let socket = UdpSocket::bind("127.0.0.1:0").map_err(Failure::broken)?;
     SockRef::from(&socket)
         .set_multicast_if_v4(&Ipv4Addr::LOCALHOST)
