@@ -236,7 +236,9 @@ fn play_both(
         period_ms: PERIOD_MS,
     };
     let gstreamer = gstreamer::conceal(Command::new(LAUNCH), group, latency, &output, |c| server.environment(c))?;
-    let plan = config(group, "alsa:pulse", 2) + "levelled = false\n[defaults.zones]\nlead = \"0 s\"\n";
+    let plan = config(group, "alsa:pulse", 2) + "levelled = false\n";
+    // The peer has none either.
+    let plan = plan.replace("channel = 1", "channel = 1\nlead = \"0 s\"");
     let hornwire = start(&scratch.path, &plan, |c| server.environment(c))?;
     std::thread::sleep(SETTLING);
     let began = send(trace, payloads, &socket, group).map_err(Failure::broken)?;
