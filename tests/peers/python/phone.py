@@ -278,7 +278,7 @@ def main():
     parser.add_argument("--record", help="WAV file to write")
     parser.add_argument("--hang-up-after", type=float, help="seconds from the recording's end to BYE; else no BYE")
     parser.add_argument("--rtp-port", type=int, default=0)
-    parser.add_argument("--limit", type=float, default=60.0, help="seconds to live at most")
+    parser.add_argument("--limit", type=float, default=150.0, help="seconds to live at most")
     parser.add_argument("--log", type=int, default=0)
     Phone(parser.parse_args()).run()
 
