@@ -13,7 +13,7 @@ use hornwire::device::audio::AudioThread;
 use hornwire::device::news::{DeviceError, DeviceEvent, Transfer};
 use hornwire::device::sink::{AlsaSink, Sink};
 use hornwire::page::{PageId, ZoneId};
-use hornwire::sound::engine::{Command, EngineHandle, ZoneOutput, engine};
+use hornwire::sound::engine::{Command, EngineHandle, Sound, ZoneOutput, engine};
 use hornwire::sound::level::{Db, Dbfs};
 use hornwire::sound::tone::{Step, Tone};
 
@@ -171,7 +171,7 @@ fn chime(handle: &mut EngineHandle, zone: u16, pitch: f32, seconds: u64) {
     let command = Command::Chime {
         zone: ZoneId(zone),
         page: PageId(u64::from(zone)),
-        tone: Tone::new(&[step], false),
+        sound: Sound::Tone(Tone::new(&[step], false)),
     };
     assert!(handle.commands.push(command).is_ok());
 }

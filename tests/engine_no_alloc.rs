@@ -15,10 +15,11 @@ use hornwire::media::encoder::Encoder;
 use hornwire::media::{Codec, Format, Packet, PacketSender, PayloadMap, Playout, PlayoutSettings, queue};
 use hornwire::page::{PageId, ZoneId};
 use hornwire::sound::engine::{
-    Command, Ducking, EngineHandle, Levelling, MusicInput, Report, Voice, ZoneOutput, engine,
+    Command, Ducking, EngineHandle, Levelling, MusicInput, Report, Sound, Voice, ZoneOutput, engine,
 };
 use hornwire::sound::follow::MUSIC_QUEUE;
 use hornwire::sound::level::{Db, Dbfs};
+use hornwire::sound::recording::{self, Player, Recording, Repeats};
 use hornwire::sound::tap::{LineTap, MusicTap};
 use hornwire::sound::tone::Tone;
 use hornwire::sound::vox::VoxSettings;
@@ -106,6 +107,15 @@ impl Random {
         self.0 ^= self.0 << 17;
         self.0 % limit
     }
+}
+
+/// Half a second of noise as a stored message.
+fn message() -> Recording {
+    let mut random = Random(99);
+    let mut octets =
+        b"RIFF\xa4\xbb\0\0WAVEfmt \x10\0\0\0\x01\0\x01\0\x80\xbb\0\0\0\x77\x01\0\x02\0\x10\0data\x80\xbb\0\0".to_vec();
+    octets.extend((0..24_000).flat_map(|_| (random.below(8000) as i16 - 4000).to_le_bytes()));
+    recording::read(&mut octets.as_slice()).expect("a message")
 }
 
 /// A sender of one page over a bad network.
@@ -309,7 +319,7 @@ fn the_audio_thread_allocates_nothing_while_its_card_plays() {
         let command = Command::Chime {
             zone: ZoneId(0),
             page: PageId(1),
-            tone: Tone::chime_triple(),
+            sound: Sound::Tone(Tone::chime_triple()),
         };
         assert!(handle.commands.push(command).is_ok());
         let open = move || -> Result<Box<dyn Sink>, DeviceError> {
@@ -382,6 +392,7 @@ fn nothing_is_allocated_or_freed_while_rendering() {
     let mut senders: Vec<(u64, Sender)> = Vec::new();
     let mut out = vec![0f32; 2 * 256];
     let (mut page, mut sound, mut periods) = (0u64, 0f64, 0u64);
+    let recording = Arc::new(message());
     const PERIODS: u64 = 300 * 48_000 / 256;
     // Each page lives for this many periods (5.3 ms each); a new one begins every third of that.
     const LIFE: u64 = 1800;
@@ -397,7 +408,10 @@ fn nothing_is_allocated_or_freed_while_rendering() {
             world.send(Command::Chime {
                 zone,
                 page: PageId(page),
-                tone,
+                sound: match page % 4 {
+                    0 => Sound::Message(Player::new(Arc::clone(&recording), Db(-3.0), Repeats::ONCE)),
+                    _ => Sound::Tone(tone),
+                },
             });
             senders.push((periods, sender));
         }

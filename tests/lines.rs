@@ -171,6 +171,50 @@ fn whoever_speaks_into_the_line_is_heard_from_the_first_syllable() {
     assert!(likeness > 0.97, "the last syllable: {likeness}");
 }
 
+/// A stored message in place of the chime: whole, as loud as levelled speech, and the first syllable comes behind it.
+#[test]
+fn a_stored_message_is_heard_before_the_words() {
+    let spoken = speech(2.0);
+    let microphone = [silence(2.0), spoken.clone(), silence(35.0)].concat();
+    // A gong: partials that die away.
+    let gong: Vec<f64> = (0..RATE * 3 / 2)
+        .map(|n| {
+            let t = n as f64 / RATE as f64;
+            let partial = |hz: f64, life: f64| (TAU * hz * t).sin() * (-t / life).exp();
+            0.1 * (partial(110.0, 0.5) + 0.6 * partial(223.0, 0.4) + 0.4 * partial(331.0, 0.3))
+        })
+        .collect();
+    let daemon = Daemon::start(
+        "message",
+        &[("mic.wav", &microphone), ("gong.wav", &gong)],
+        r#"
+        [messages.shift-gong]
+        file = "gong.wav"
+        gain = "-3 dB"
+        [inputs.workshop]
+        input = "wav:FOLDER/mic.wav"
+        channels = 1
+        zones = ["yard"]
+        hang = "1 s"
+        levelled = false
+        chime = "shift-gong"
+        "#,
+    );
+    daemon.0.line("stream ended");
+    daemon.0.line("relay yard-trigger at rest");
+    let [yard, _] = daemon.stop();
+    let (gong_at, likeness) = find(&gong[..RATE], &yard);
+    assert!(likeness > 0.99, "{likeness} at {gong_at} s");
+    let (word_at, likeness) = find(&spoken[..RATE * 260 / 1000], &yard);
+    // What waited behind the message is caught up: a period is taken out of each syllable.
+    assert!(likeness > 0.9, "{likeness} at {word_at} s");
+    assert!((1.3..1.9).contains(&(word_at - gong_at)), "{gong_at} s, {word_at} s");
+    // -20 dBFS of active level and its own gain; a sound that dies away is active for a part of its length.
+    let first = (gong_at * RATE as f64) as usize;
+    let heard = level(&yard[first..first + RATE / 2]);
+    assert!((-28.0..-18.0).contains(&heard), "{heard} dBFS");
+}
+
 #[test]
 fn music_plays_gives_way_and_comes_back() {
     let tone: Vec<f64> = (0..RATE)

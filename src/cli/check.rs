@@ -24,7 +24,7 @@ pub fn files(files: &[PathBuf]) -> Exit {
                 }
                 let summary = summary(&loaded.problems, loaded.plan.as_ref());
                 let _ = writeln!(std::io::stdout(), "{}: {summary}", file.display());
-                for line in loaded.plan.iter().flat_map(levels) {
+                for line in loaded.plan.iter().flat_map(|plan| levels(plan).chain(messages(plan))) {
                     let _ = writeln!(std::io::stdout(), "{line}");
                 }
                 if loaded.plan.is_some() { Exit::Ok } else { Exit::Config }
@@ -58,6 +58,9 @@ fn summary(problems: &[Problem], plan: Option<&Plan>) -> String {
                 plural(plan.extensions.len(), "extension"),
                 plural(plan.groups.len(), "group"),
             ];
+            if !plan.messages.is_empty() {
+                parts.push(plural(plan.messages.len(), "stored message"));
+            }
             if !plan.inputs.is_empty() {
                 parts.push(plural(plan.inputs.len(), "line input"));
             }
@@ -67,6 +70,19 @@ fn summary(problems: &[Problem], plan: Option<&Plan>) -> String {
             format!("{told}. {}: {}", plan.site, parts.join(", "))
         }
     }
+}
+
+/// A line for each stored message.
+fn messages(plan: &Plan) -> impl Iterator<Item = String> {
+    plan.messages.iter().map(|message| {
+        let level = message.recording.about().level.map_or(f32::NEG_INFINITY, |l| l.0);
+        format!(
+            "  message {}: {:.1} s, speech at {level:.1} dBFS, played with a gain of {:+.1} dB",
+            message.name,
+            message.recording.length().as_secs_f64(),
+            message.recording.levelling().0 + message.gain.0
+        )
+    })
 }
 
 /// A line for each zone whose card has been measured.

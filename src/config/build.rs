@@ -4,8 +4,10 @@ use std::path::Path;
 use std::time::Duration;
 
 use super::checks;
+use super::messages;
 use super::plan::{AudioDevice, Card, Chime, Extension, Group, Paging, Plan, Relay, RelayLine, Sip, Srtp, Zone};
 use super::problem::{Complaint, Problems, alternatives, nearest, quote};
+use super::schema::{CHIMES, Kind};
 use super::secrets::{self, Origin, Secrets};
 use super::sheet::{Sheet, Sheets};
 use super::text::SIP_PORT;
@@ -29,7 +31,8 @@ const CARD_RATE: u64 = 48_000;
 pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, problems: &mut Problems) -> Option<Plan> {
     let secrets = secrets_of(sheets, path, credentials, problems);
     let tls = tls::files(sheets, path, credentials, problems);
-    checks::check(sheets, problems);
+    let messages = messages::read(sheets, path, problems);
+    checks::check(sheets, &messages, problems);
     let cards = sheets.of("cards").map(|s| card(s, problems)).collect();
     let relays = sheets.of("relays").map(relay).collect();
     let zones = sheets.of("zones").map(|s| zone(s, sheets, problems)).collect();
@@ -56,6 +59,7 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
         zones,
         extensions,
         groups: groups?,
+        messages: messages.into_iter().collect::<Option<_>>()?,
         captures,
         inputs,
         music,
@@ -188,7 +192,7 @@ fn paging(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Paging {
                 .and_then(|n| u8::try_from(n).ok())
                 .unwrap_or_default(),
         ),
-        chime: Chime::of(sheet.text("chime")),
+        chime: chime(sheet, sheets, problems),
         limits: Limits {
             page: sheet.duration("page_limit"),
             quiet: sheet.duration("quiet_limit"),
@@ -202,6 +206,33 @@ fn paging(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Paging {
         levelled: sheet.flag("levelled").unwrap_or(true),
         gain: Db(sheet.decibel("gain").unwrap_or_default()),
     }
+}
+
+fn chime(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Chime {
+    if let Some(word) = sheet.text("chime") {
+        return Chime::of(word).unwrap_or(Chime::None);
+    }
+    // A word that is misspelled is told of as such.
+    let misspelled = sheet.names("chime").first().and_then(|(name, at)| {
+        let known = sheets.index("messages", name).is_some();
+        nearest(name, CHIMES.iter().copied())
+            .filter(|_| !known)
+            .map(|near| (name, near, *at))
+    });
+    if let Some((name, near, at)) = misspelled {
+        problems.error(
+            at,
+            Complaint {
+                key: sheet.path("chime"),
+                found: quote(name),
+                wanted: Kind::ChoiceOrName(CHIMES, "messages").describe(),
+                hint: format!("did you mean \"{near}\"?"),
+            },
+        );
+        return Chime::None;
+    }
+    let found = resolve(sheets, "messages", sheet, "chime", problems);
+    found.first().map_or(Chime::None, |index| Chime::Message(*index))
 }
 
 fn extension(sheet: &Sheet, sheets: &Sheets, secrets: &Secrets, problems: &mut Problems) -> Extension {

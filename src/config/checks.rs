@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 use std::time::Duration;
 
-use super::plan::{AudioDevice, Chime, RelayLine};
+use super::plan::{AudioDevice, Chime, RelayLine, StoredMessage};
 use super::problem::{Complaint, Problems};
 use super::sheet::{Sheet, Sheets};
 use super::text::{self, show_duration};
@@ -14,11 +14,11 @@ mod gates;
 mod lines;
 mod network;
 
-pub(super) fn check(sheets: &Sheets, problems: &mut Problems) {
+pub(super) fn check(sheets: &Sheets, messages: &[Option<StoredMessage>], problems: &mut Problems) {
     cards(sheets, problems);
     relays(sheets, problems);
     zones(sheets, problems);
-    sources(sheets, problems);
+    sources(sheets, messages, problems);
     network::extensions(sheets, problems);
     network::groups(sheets, problems);
     lines::captures(sheets, problems);
@@ -159,8 +159,17 @@ fn zones(sheets: &Sheets, problems: &mut Problems) {
     }
 }
 
+fn chime_length(sheet: &Sheet, messages: &[Option<StoredMessage>]) -> Duration {
+    if let Some(chime) = sheet.text("chime").and_then(Chime::of) {
+        return chime.sound(&[]).map_or(Duration::ZERO, |sound| sound.length());
+    }
+    let named = |m: &&StoredMessage| sheet.names("chime").iter().any(|(name, _)| *name == m.name);
+    let message = messages.iter().flatten().find(named);
+    message.map_or(Duration::ZERO, |m| m.recording.length())
+}
+
 /// What extensions, groups and line inputs have in common.
-fn sources(sheets: &Sheets, problems: &mut Problems) {
+fn sources(sheets: &Sheets, messages: &[Option<StoredMessage>], problems: &mut Problems) {
     let hold = PlayoutSettings::default().max_hold;
     for sheet in ["extensions", "groups", "inputs"]
         .into_iter()
@@ -173,9 +182,7 @@ fn sources(sheets: &Sheets, problems: &mut Problems) {
             } else {
                 Duration::ZERO
             };
-        let chime = Chime::of(sheet.text("chime"))
-            .tone()
-            .map_or(Duration::ZERO, |tone| tone.length());
+        let chime = chime_length(sheet, messages);
         let lead = |name: &String| {
             sheets
                 .of("zones")
@@ -253,6 +260,12 @@ const USES: &[(&str, &[&str], &[&str], &str)] = &[
         "an extension, a group or a line input that pages it",
     ),
     ("codes", &["extensions"], &["codes"], "an extension that asks for it"),
+    (
+        "messages",
+        &["extensions", "groups", "inputs"],
+        &["chime"],
+        "a source that has it as its `chime`",
+    ),
 ];
 
 /// Where a key that names tables could not be read there is nothing to say.

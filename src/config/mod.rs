@@ -8,6 +8,7 @@ use std::fs::File;
 use std::io::Read as _;
 use std::path::Path;
 
+mod messages;
 pub mod plan;
 
 mod build;

@@ -2,6 +2,7 @@
 
 use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::Duration;
 
 use crate::gate;
@@ -11,10 +12,11 @@ use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
 use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
 use crate::sip::secret::Secret;
-use crate::sound::engine::Ducking;
+use crate::sound::engine::{Ducking, Sound};
 use crate::sound::filter::Shape;
 use crate::sound::level::{Db, Dbfs, Dbm};
 use crate::sound::leveller::SPEECH_LEVEL;
+use crate::sound::recording::{Player, Recording, Repeats};
 use crate::sound::tone::Tone;
 use crate::sound::vox::VoxSettings;
 pub use crate::tls::Files as TlsFiles;
@@ -30,6 +32,7 @@ pub struct Plan {
     pub zones: Vec<Zone>,
     pub extensions: Vec<Extension>,
     pub groups: Vec<Group>,
+    pub messages: Vec<StoredMessage>,
     pub captures: Vec<Capture>,
     pub inputs: Vec<LineInput>,
     pub music: Vec<Music>,
@@ -135,32 +138,56 @@ impl Plan {
     }
 }
 
-/// Which pre-announcement tone.
+/// A file that is played.
+#[derive(Debug, Clone)]
+pub struct StoredMessage {
+    pub name: String,
+    pub file: PathBuf,
+    /// The plan holds it for as long as it may be played, so that the audio thread never frees it.
+    pub recording: Arc<Recording>,
+    /// On top of the levelling.
+    pub gain: Db,
+}
+
+impl StoredMessage {
+    /// Plays it once, as loud as levelled speech but for its own gain.
+    pub fn player(&self) -> Player {
+        let gain = Db(self.recording.levelling().0 + self.gain.0);
+        Player::new(Arc::clone(&self.recording), gain, Repeats::ONCE)
+    }
+}
+
+/// What is heard before speech.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Chime {
     None,
     Single,
     Double,
     Triple,
+    /// Indexes [`Plan::messages`].
+    Message(usize),
 }
 
 impl Chime {
-    pub(super) fn of(word: Option<&str>) -> Self {
+    /// By the word of the config file; `None` for any other.
+    pub(super) fn of(word: &str) -> Option<Self> {
         match word {
-            Some("single") => Chime::Single,
-            Some("double") => Chime::Double,
-            Some("triple") => Chime::Triple,
-            _ => Chime::None,
+            "none" => Some(Chime::None),
+            "single" => Some(Chime::Single),
+            "double" => Some(Chime::Double),
+            "triple" => Some(Chime::Triple),
+            _ => None,
         }
     }
 
-    /// The tone, unless it is none.
-    pub fn tone(self) -> Option<Tone> {
+    /// How it sounds; nothing for none.
+    pub fn sound(self, messages: &[StoredMessage]) -> Option<Sound> {
         match self {
             Chime::None => None,
-            Chime::Single => Some(Tone::chime_single()),
-            Chime::Double => Some(Tone::chime_double()),
-            Chime::Triple => Some(Tone::chime_triple()),
+            Chime::Single => Some(Sound::Tone(Tone::chime_single())),
+            Chime::Double => Some(Sound::Tone(Tone::chime_double())),
+            Chime::Triple => Some(Sound::Tone(Tone::chime_triple())),
+            Chime::Message(index) => messages.get(index).map(|m| Sound::Message(m.player())),
         }
     }
 }

@@ -27,6 +27,9 @@ impl Kind {
                     .to_owned()
             }
             Kind::Choice(words) => one_of(words),
+            Kind::ChoiceOrName(words, section) => {
+                format!("{}, or the name of a table in [{section}.NAME]", any_of(words))
+            }
             Kind::Codec => CODECS.to_owned(),
             Kind::Codecs => format!("a list without repetition of {CODECS}"),
             Kind::Name(section) => format!("the name of a table in [{section}.NAME]"),
@@ -67,6 +70,11 @@ impl Kind {
 
 /// The spelling of a codec.
 const CODECS: &str = r#""opus", "g722", "pcmu", "pcma", "l16/RATE" or "l16/RATE/2""#;
+
+fn any_of(words: &[&str]) -> String {
+    let quoted: Vec<String> = words.iter().map(|w| format!("\"{w}\"")).collect();
+    quoted.join(", ")
+}
 
 fn one_of(words: &[&str]) -> String {
     let quoted: Vec<String> = words.iter().map(|w| format!("\"{w}\"")).collect();

@@ -7,6 +7,7 @@ use std::time::Duration;
 mod gates;
 mod hardware;
 mod lines;
+mod messages;
 mod signalling;
 mod sources;
 
@@ -44,6 +45,8 @@ pub(super) enum Kind {
     /// Filters, in their order.
     Equaliser,
     Choice(&'static [&'static str]),
+    /// One of these words, or the name of a table of this section.
+    ChoiceOrName(&'static [&'static str], &'static str),
     Codec,
     /// Preferred first.
     Codecs,
@@ -181,6 +184,7 @@ pub(super) const SECTIONS: &[Section] = &[
     sources::EXTENSIONS,
     gates::CODES,
     sources::GROUPS,
+    messages::MESSAGES,
     lines::INPUTS,
     lines::MUSIC,
 ];

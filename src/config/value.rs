@@ -338,6 +338,13 @@ impl Reader<'_> {
             }),
             Kind::Equaliser => self.filters(value),
             Kind::Choice(words) => self.parsed(value, |t| Self::choice(words, t)).map(Value::Text),
+            Kind::ChoiceOrName(words, _) => {
+                let at = value.span().start;
+                self.parsed(value, |t| match words.contains(&t) {
+                    true => Ok(Value::Text(t.to_owned())),
+                    false => Ok(Value::Names(vec![(t.to_owned(), at)])),
+                })
+            }
             Kind::Codec => self.parsed(value, text::codec).map(|codec| Value::Codecs(vec![codec])),
             Kind::Codecs => {
                 let list = self.entries(value, text::codec)?;

@@ -214,7 +214,7 @@ impl Page {
             source: SourceId(source as u16),
             zones: self.zones.clone(),
             priority: self.priority,
-            chime: paging.chime.tone().map(|tone| tone.length()),
+            chime: paging.chime.sound(&plan.messages).map(|sound| sound.length()),
             limits,
             loss,
         }

@@ -212,9 +212,9 @@ impl Control {
             }
             Output::Chime { zone, page } => {
                 if let Some(entry) = self.pages.get(&page)
-                    && let Some(tone) = entry.origin.paging(&self.plan).chime.tone()
+                    && let Some(sound) = entry.origin.paging(&self.plan).chime.sound(&self.plan.messages)
                 {
-                    entry.to_zone(zone, &self.plan, &mut self.cards, Command::Chime { zone, page, tone });
+                    entry.to_zone(zone, &self.plan, &mut self.cards, Command::Chime { zone, page, sound });
                 }
             }
             Output::Speak { zone, page } => self.speak(zone, page),

@@ -26,6 +26,7 @@ use self::speaker::{Seat, Speaker};
 use self::zone::Zone;
 use super::filter::Shape;
 use super::level::{Db, Dbfs};
+use super::recording;
 use super::resample::Bank;
 use super::tone::Tone;
 use super::{BLOCK, RATE};
@@ -91,14 +92,31 @@ pub struct Levelling {
     pub start: Db,
 }
 
+/// A chime as it is to be played once.
+#[derive(Debug, Clone)]
+pub enum Sound {
+    Tone(Tone),
+    /// Whoever sends it keeps the recording, so that it is not freed here.
+    Message(recording::Player),
+}
+
+impl Sound {
+    pub fn length(&self) -> Duration {
+        match self {
+            Sound::Tone(tone) => tone.length(),
+            Sound::Message(player) => player.length(),
+        }
+    }
+}
+
 /// From the control task.
 pub enum Command<P = Playout> {
     /// Take the voice; it is silent and keeps its audio until the first [`Command::Speak`]. A second voice for the
     /// same page takes over the zones of the first, which is sent back. A voice beyond [`MAX_VOICES`] is sent back
     /// at once.
     Attach(Box<Voice<P>>),
-    /// Play the tone once; one that the page already plays in the zone fades.
-    Chime { zone: ZoneId, page: PageId, tone: Tone },
+    /// Play the chime once; one that the page already plays in the zone fades.
+    Chime { zone: ZoneId, page: PageId, sound: Sound },
     /// Open the page's voice into the zone. A zone of another card lets the voice run unheard, so that it is in step
     /// when it is opened here.
     Speak { zone: ZoneId, page: PageId },
@@ -311,9 +329,9 @@ impl<P: Pull> Engine<P> {
     fn obey(&mut self, command: Command<P>) {
         match command {
             Command::Attach(voice) => self.attach(voice),
-            Command::Chime { zone, page, tone } => {
+            Command::Chime { zone, page, sound } => {
                 if let Some((_, zone)) = find_zone(&mut self.zones, zone) {
-                    zone.chime(page, &tone);
+                    zone.chime(page, sound);
                 }
             }
             Command::Speak { zone, page } => {

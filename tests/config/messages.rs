@@ -50,6 +50,11 @@ fn wrong_levels_and_filters() {
 }
 
 #[test]
+fn wrong_stored_messages() {
+    stored("messages");
+}
+
+#[test]
 fn wrong_line_inputs_and_music() {
     stored("lines");
 }

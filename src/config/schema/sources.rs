@@ -26,10 +26,10 @@ pub(super) const PRIORITY: Key = shared(key(
 
 pub(super) const CHIME: Key = shared(key(
     "chime",
-    Kind::Choice(CHIMES),
+    Kind::ChoiceOrName(CHIMES, "messages"),
     Default(r#""none""#),
     r#""double""#,
-    "The tone before speech: how many notes it has.",
+    "What is heard before speech: a tone of one to three notes, or the stored message of this name.",
 ));
 
 pub(super) const PAGE_LIMIT: Key = shared(key(

@@ -2,7 +2,7 @@ use std::sync::Mutex;
 
 use super::*;
 use crate::page::{PageId, ZoneId};
-use crate::sound::engine::{Command, EngineHandle, Report, ZoneOutput, engine};
+use crate::sound::engine::{Command, EngineHandle, Report, Sound, ZoneOutput, engine};
 use crate::sound::level::{Db, Dbfs};
 use crate::sound::tone::{Step, Tone};
 
@@ -145,7 +145,7 @@ fn renders_to_the_card_and_stops_when_dropped() {
         Command::Chime {
             zone: ZoneId(0),
             page: PageId(1),
-            tone: tone(),
+            sound: Sound::Tone(tone()),
         },
     );
     let began = Instant::now();

@@ -418,13 +418,61 @@ fn a_stream_that_sets_in_late_sets_in_softly() {
     }
 }
 
+/// A WAV file of 48 kHz and 16 bits in memory.
+fn wav(samples: &[i16]) -> Vec<u8> {
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: 48_000,
+        bits_per_sample: 16,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut file = std::io::Cursor::new(Vec::new());
+    let mut writer = hound::WavWriter::new(&mut file, spec).unwrap();
+    samples.iter().for_each(|x| writer.write_sample(*x).unwrap());
+    writer.finalize().unwrap();
+    file.into_inner()
+}
+
+/// Sample for sample, from its first to its last, with its gain; and it gives way to a fade.
+#[test]
+fn a_stored_message_is_a_chime_too() {
+    let samples: Vec<i16> = (0..24_000).map(|n| ((n * 37) % 2001) as i16 - 1000).collect();
+    let recording = Arc::new(recording::read(&mut wav(&samples).as_slice()).expect("a message"));
+    let chime = |gain: f32| {
+        let player = recording::Player::new(Arc::clone(&recording), Db(gain), recording::Repeats::ONCE);
+        assert_eq!(Sound::Message(player.clone()).length(), Duration::from_millis(500));
+        Command::Chime {
+            zone: FRONT,
+            page: PageId(1),
+            sound: Sound::Message(player),
+        }
+    };
+    let mut bench = Bench::new();
+    bench.send(chime(-6.0));
+    let heard = bench.run(600).swap_remove(0);
+    let from = heard.iter().position(|x| *x != 0.0).expect("it is heard");
+    let factor = Db(-6.0).factor() / 32_768.0;
+    for (n, x) in samples.iter().enumerate().take(23_000).skip(200) {
+        let got = heard[from + n];
+        assert!((got - f32::from(*x) * factor).abs() < 1e-4, "frame {n}: {got}, {x}");
+    }
+    assert!(heard[from + 24_100..].iter().all(|x| *x == 0.0));
+    assert_eq!(Arc::strong_count(&recording), 1, "it was given back");
+
+    bench.send(chime(0.0));
+    bench.run(100);
+    bench.silence(FRONT, 1);
+    let after = bench.run(100).swap_remove(0);
+    assert!(after[2400..].iter().all(|x| *x == 0.0));
+}
+
 #[test]
 fn chimes_sound_in_several_zones_apart() {
     let mut bench = Bench::new();
     bench.send(Command::Chime {
         zone: FRONT,
         page: PageId(1),
-        tone: step(-6.0, 200),
+        sound: Sound::Tone(step(-6.0, 200)),
     });
     let first = bench.run(100);
     assert!((peak(&first[0]) - Dbfs(-6.0).amplitude()).abs() < 1e-3);
@@ -432,7 +480,7 @@ fn chimes_sound_in_several_zones_apart() {
     bench.send(Command::Chime {
         zone: YARD,
         page: PageId(2),
-        tone: step(-20.0, 200),
+        sound: Sound::Tone(step(-20.0, 200)),
     });
     let second = bench.run(150);
     assert!((peak(&second[1]) - 0.1).abs() < 1e-3);
@@ -451,7 +499,7 @@ fn a_chime_needs_no_voice_and_one_follows_another_softly() {
         bench.send(Command::Chime {
             zone: FRONT,
             page: PageId(page % 3),
-            tone: step(-12.0, 500),
+            sound: Sound::Tone(step(-12.0, 500)),
         });
         out.extend(bench.run(20).swap_remove(0));
         bench.silence(FRONT, page % 3);
@@ -561,7 +609,7 @@ fn any_chunk_size_gives_the_same_audio() {
         bench.send(Command::Chime {
             zone: YARD,
             page: PageId(1),
-            tone: Tone::chime_triple(),
+            sound: Sound::Tone(Tone::chime_triple()),
         });
         bench.render(500)
     };

@@ -3,11 +3,12 @@
 use super::fade::{Curve, Fade};
 use super::music::Player;
 use super::speaker::Seat;
-use super::{Pull, ZoneOutput};
+use super::{Pull, Sound, ZoneOutput};
 use crate::page::{PageId, ZoneId};
 use crate::sound::filter::Filter;
 use crate::sound::limiter::Limiter;
-use crate::sound::tone::{Tone, ToneGenerator};
+use crate::sound::recording;
+use crate::sound::tone::ToneGenerator;
 use crate::sound::{BLOCK, RATE};
 
 /// Chimes that may sound at once in one zone: one plays, others fade out below it.
@@ -19,8 +20,31 @@ const RINGING: u32 = 400;
 #[derive(Debug)]
 struct Chime {
     page: PageId,
-    generator: ToneGenerator,
+    sounding: Sounding,
     fade: Fade,
+}
+
+#[derive(Debug)]
+#[allow(clippy::large_enum_variant)] // the places are there from the start
+enum Sounding {
+    Tone(ToneGenerator),
+    Message(recording::Player),
+}
+
+impl Sounding {
+    fn fill(&mut self, out: &mut [f32]) {
+        match self {
+            Sounding::Tone(generator) => generator.fill(out),
+            Sounding::Message(player) => player.fill(out),
+        }
+    }
+
+    fn is_over(&self) -> bool {
+        match self {
+            Sounding::Tone(generator) => generator.finished(),
+            Sounding::Message(player) => player.is_over(),
+        }
+    }
 }
 
 #[derive(Debug)]
@@ -59,13 +83,16 @@ impl Zone {
         self.channel
     }
 
-    pub fn chime(&mut self, page: PageId, tone: &Tone) {
+    pub fn chime(&mut self, page: PageId, sound: Sound) {
         self.silence(page);
         // A fifth chime within 5 ms cuts off one that fades.
         let slot = self.chimes.iter().position(Option::is_none).or_else(|| self.fading());
         self.chimes[slot.unwrap_or(0)] = Some(Chime {
             page,
-            generator: ToneGenerator::once(tone, RATE),
+            sounding: match sound {
+                Sound::Tone(tone) => Sounding::Tone(ToneGenerator::once(&tone, RATE)),
+                Sound::Message(player) => Sounding::Message(player),
+            },
             fade: Fade::opened(),
         });
     }
@@ -104,9 +131,9 @@ impl Zone {
         }
         for slot in &mut self.chimes {
             let Some(chime) = slot else { continue };
-            chime.generator.fill(&mut self.tone);
+            chime.sounding.fill(&mut self.tone);
             chime.fade.add(curve, &self.tone, &mut self.mix);
-            if chime.generator.finished() || !chime.fade.is_active() {
+            if chime.sounding.is_over() || !chime.fade.is_active() {
                 *slot = None;
             }
         }

@@ -78,6 +78,15 @@ impl Player {
         }
     }
 
+    /// From the first sample to the last, had it not begun.
+    pub fn length(&self) -> Duration {
+        let repeats = Repeats {
+            times: self.runs,
+            gap: Duration::from_secs(self.gap as u64) / RATE,
+        };
+        repeats.length(self.recording.length())
+    }
+
     /// Nothing more will sound.
     pub fn is_over(&self) -> bool {
         self.runs == 0

@@ -86,7 +86,7 @@ fn detach_fades_and_sends_the_voice_back() {
     bench.send(Command::Chime {
         zone: YARD,
         page: PageId(1),
-        tone: step(-20.0, 5000),
+        sound: Sound::Tone(step(-20.0, 5000)),
     });
     out.extend(bench.run(20).swap_remove(0));
     bench.send(Command::Detach(PageId(1)));
