@@ -113,7 +113,7 @@ const MAX_WAIT: u32 = 200;
 const PLAYED_MEMORY: u64 = 128;
 
 /// Most delay added so that the far end of a loss is known, s.
-const MAX_LOSS_FLOOR: f64 = 0.060;
+const MAX_LOSS_FLOOR: f64 = 0.050;
 /// Decay of the count of losses per block: half after 17 s.
 const LOSS_MEMORY: f64 = 0.9998;
 

@@ -2,13 +2,13 @@
 
 use super::*;
 
-/// A delay that is no backlog is trimmed in pauses between sentences alone, in steps of this much, ms. They keep this
+/// A delay that is no backlog is trimmed in pauses between phrases alone, in steps of this much, ms. They keep this
 /// much after speech and, as far as the buffer shows it, before it: a listener's sense of rhythm, and a measurement's
 /// alignment (ITU-T P.862 joins utterances less than 200 ms apart), survive that.
 const TRIM_STEP_MS: usize = 10;
-const TRIM_AFTER_MS: usize = 450;
+const TRIM_AFTER_MS: usize = 250;
 const TRIM_BEFORE_MS: usize = 20;
-pub(super) const LONG_BEFORE_MS: usize = 100;
+pub(super) const LONG_BEFORE_MS: usize = 60;
 /// Quiet in which growing needs no likeness, ms.
 const GROW_AFTER_MS: usize = 60;
 /// Deviation from which growing does not wait for a pause, s. Drift alone never gets that far above the target: what

@@ -9,6 +9,8 @@ pub const TICKS: i64 = 14_112_000;
 /// Windows in which the fastest and the slowest packets are remembered, s.
 const FAST_WINDOW: usize = 8;
 const SLOW_WINDOW: usize = 12;
+/// The window in which a network is seen to turn bad, s.
+const TURN_WINDOW: usize = 4;
 /// A packet this much later than the fastest is no jitter: the sender or the network was away, s.
 const AWAY: f64 = 1.0;
 /// The timestamps jumped when a packet would be this much faster than the fastest so far, s.
@@ -61,6 +63,18 @@ impl<const N: usize> Extremes<N> {
         self.advance(at);
         let slot = &mut self.values[self.current.rem_euclid(N as i64) as usize];
         *slot = slot.min(value * self.sign);
+    }
+
+    /// The value that `share` of the newest slots, of `newest`, go beyond; of those that hold any.
+    fn exceeded_by(&self, newest: usize, share: f64) -> Option<f64> {
+        let mut values = [f64::INFINITY; N];
+        for (back, value) in (0..newest as i64).zip(&mut values) {
+            *value = self.values[(self.current - back).rem_euclid(N as i64) as usize];
+        }
+        values.sort_unstable_by(f64::total_cmp);
+        let filled = values.iter().filter(|v| v.is_finite()).count();
+        let at = (filled.checked_sub(1)? as f64 * share).ceil() as usize;
+        Some(values[at] * self.sign)
     }
 
     /// The least value (greatest with sign −1) of the window.
@@ -216,9 +230,13 @@ impl Timing {
         self.pulls.get().map_or(0.0, |least| (this - least).max(0.0))
     }
 
-    /// The delay to aim at, s.
+    /// The delay to aim at, s: in every other second no packet is later than that, or in three of the last four. The
+    /// rare stall beyond it is outlived by growing as it happens and shrinking afterwards; a depth for the worst of them
+    /// would delay all the rest.
     pub fn target(&self, floor: f64) -> f64 {
-        let spread = match (self.fastest.get(), self.slowest.get()) {
+        let usual = self.slowest.exceeded_by(SLOW_WINDOW, 0.5);
+        let of_late = self.slowest.exceeded_by(TURN_WINDOW, 0.25);
+        let spread = match (self.fastest.get(), usual.zip(of_late).map(|(a, b)| a.max(b))) {
             (Some(fast), Some(slow)) => slow - fast,
             _ => 0.0,
         };

@@ -114,8 +114,9 @@ impl Network {
 pub struct Run {
     pub out: Vec<f32>,
     pub rates: Vec<u32>,
-    /// Delay at each block, ms.
+    /// Delay and target at each block, ms.
     pub delays: Vec<f32>,
+    pub targets: Vec<f32>,
     pub figures: PlayoutFigures,
 }
 
@@ -175,7 +176,8 @@ impl Player {
     /// Plays `sent` to the end; drains after the last packet.
     pub fn play(mut self, mut sent: Vec<Sent>) -> Run {
         sent.sort_by(|a, b| a.arrival_ms.total_cmp(&b.arrival_ms));
-        let (mut out, mut rates, mut delays, mut next) = (Vec::new(), Vec::new(), Vec::new(), 0);
+        let (mut out, mut rates, mut delays, mut targets, mut next) =
+            (Vec::new(), Vec::new(), Vec::new(), Vec::new(), 0);
         let block_ms = 5.0 * (1.0 + self.card_ppm * 1e-6);
         for k in 0..400_000 {
             let now = self.from_ms + (k / self.pull_at_once * self.pull_at_once) as f64 * block_ms;
@@ -192,6 +194,7 @@ impl Player {
             out.extend(block.samples);
             rates.push(block.rate);
             delays.push(self.playout.figures().delay_ms);
+            targets.push(self.playout.figures().target_ms);
             if self.playout.is_drained() {
                 break;
             }
@@ -201,6 +204,7 @@ impl Player {
             out,
             rates,
             delays,
+            targets,
             figures: self.playout.figures(),
         }
     }

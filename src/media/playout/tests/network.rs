@@ -64,7 +64,7 @@ fn a_millisecond_of_jitter_changes_nothing() {
     assert!(run.mean_delay() < 27.0, "{}", run.mean_delay());
 }
 
-/// Exponential jitter of 8 ms, stalls of 90 ms: after the first ones, no packet is late or made up for.
+/// Exponential jitter of 8 ms, stalls of 90 ms: hardly a packet is late, and little made up for.
 #[test]
 fn the_delay_follows_the_network_up_quickly_and_down_slowly() {
     let mut rng = ChaCha8Rng::seed_from_u64(11);
@@ -79,8 +79,8 @@ fn the_delay_follows_the_network_up_quickly_and_down_slowly() {
     arrived.extend_from_slice(&sent[3000..]);
     let run = play(arrived);
     let f = run.figures;
-    assert_eq!(f.late, 0, "stalled packets are played, not lost");
-    assert_eq!(f.played, 6000);
+    assert!(f.late <= 6, "stalled packets are played, not lost: {f:?}");
+    assert_eq!(f.played + f.late, 6000);
     let rough_delay = run.delays[4000..11_000].iter().sum::<f32>() / 7000.0;
     assert!((60.0..150.0).contains(&rough_delay), "{rough_delay}");
     assert!(f.concealed_ms < 600, "{f:?}");
@@ -106,7 +106,7 @@ fn the_delay_stays_within_its_bounds() {
     let arrived = rough.carry(&sent, &mut rng);
     let free = Player::within(20.0, 400.0).play(arrived.clone()).mean_delay();
     let bound = Player::within(20.0, 80.0).play(arrived).mean_delay();
-    assert!(free > 300.0 && bound < 150.0, "{free} {bound}");
+    assert!(free > 200.0 && bound < 150.0, "{free} {bound}");
 }
 
 #[test]
@@ -129,7 +129,21 @@ fn late_and_lost_are_different_figures() {
         "its successors were there, so its turn passed"
     );
     assert!((20..=40).contains(&f.concealed_ms), "{f:?}");
-    assert!(f.target_ms > 75.0, "the delay learns from it: {f:?}");
+    assert!(f.target_ms < 40.0, "one stall is no bad network: {f:?}");
+}
+
+/// Three seconds of the last four with a late packet are.
+#[test]
+fn a_network_that_turns_bad_is_believed_within_seconds() {
+    let mut sent = packets(&voice(8000 * 8), FRAME, 0.0);
+    for stalled in [200, 250, 300, 350] {
+        sent[stalled].arrival_ms += 75.0;
+    }
+    let run = play(sent);
+    let target = |packet: usize| run.targets[packet * 4];
+    assert!(target(240) < 40.0, "{}", target(240));
+    assert!(target(320) > 75.0, "{}", target(320));
+    assert_eq!(run.figures.late, 3, "the fourth is waited for: {:?}", run.figures);
 }
 
 /// A loss leaves the rhythm: what follows is at its own time.

@@ -119,12 +119,12 @@ fn a_short_hold_is_made_up_for_in_the_pauses() {
     assert!(run.delays[1000..2300].iter().all(|d| *d < 45.0));
 }
 
-/// Read densely, with no more than 400 ms between the phrases: late by the lead to the end, and exact.
+/// Read densely, with no more than 200 ms between the phrases: late by the lead to the end, and exact.
 #[test]
 fn a_short_hold_leaves_dense_reading_alone() {
     let pcm: Vec<f32> = voice(8000 * 30)
         .chunks(20_000)
-        .flat_map(|phrase| phrase[..8000 * 22 / 10].to_vec())
+        .flat_map(|phrase| phrase[..8000 * 20 / 10].to_vec())
         .collect();
     let mut player = Player::new(PayloadMap::static_types());
     player.from_ms = 400.0;
