@@ -156,6 +156,7 @@ impl Sender {
             playout: Playout::new(&map, settings).expect("decoders"),
             packets: consumer,
             gain: Db(3.0),
+            busy_tone: Some(hornwire::sound::busy::Plan::NorthAmerica),
             levelling: Some(Levelling {
                 target: Dbfs(-20.0),
                 start: Db(0.0),

@@ -215,6 +215,39 @@ fn a_stored_message_is_heard_before_the_words() {
     assert!((-28.0..-18.0).contains(&heard), "{heard} dBFS");
 }
 
+/// A telephone line behind an adapter that never hangs up: what Germany's exchanges send then (425 Hz, 0.48 s on and off:
+/// Supplement 2 to E.180, by two public tables) ends the page, and starts none while it goes on.
+#[test]
+fn a_busy_tone_on_the_line_ends_the_page() {
+    let busy: Vec<f64> = (0..RATE * 8)
+        .map(|n| {
+            let t = n as f64 / RATE as f64;
+            let sounds = t % 0.96 < 0.48;
+            f64::from(sounds) * 0.1 * (TAU * 425.0 * t).sin()
+        })
+        .collect();
+    let microphone = [silence(2.0), speech(2.0), silence(0.5), busy, silence(35.0)].concat();
+    let daemon = Daemon::start(
+        "busy",
+        &[("mic.wav", &microphone)],
+        r#"
+        [inputs.workshop]
+        input = "wav:FOLDER/mic.wav"
+        channels = 1
+        zones = ["yard"]
+        hang = "1 s"
+        busy_tone = "germany"
+        "#,
+    );
+    daemon.0.line("busy tone on the line");
+    daemon.0.line("relay yard-trigger at rest");
+    // The rest of the tone, and the hang time.
+    std::thread::sleep(Duration::from_secs(6));
+    let [yard, _] = daemon.stop();
+    let last = yard.iter().rposition(|x| x.abs() > 0.003).unwrap_or(0) as f64 / RATE as f64;
+    assert!((7.0..10.5).contains(&last), "the loudspeakers are free again: {last} s");
+}
+
 #[test]
 fn music_plays_gives_way_and_comes_back() {
     let tone: Vec<f64> = (0..RATE)

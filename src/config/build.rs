@@ -19,6 +19,7 @@ use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
 use crate::sip::agent::{Hop, Registrar, Transport};
 use crate::sip::sdp;
 use crate::sip::secret::Secret;
+use crate::sound::busy;
 use crate::sound::level::{Db, Dbfs, Dbm};
 
 mod gates;
@@ -204,6 +205,7 @@ fn paging(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Paging {
             ..playout
         },
         levelled: sheet.flag("levelled").unwrap_or(true),
+        busy_tone: sheet.text("busy_tone").and_then(busy::Plan::named),
         gain: Db(sheet.decibel("gain").unwrap_or_default()),
     }
 }

@@ -12,6 +12,7 @@ use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
 use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
 use crate::sip::secret::Secret;
+use crate::sound::busy;
 use crate::sound::engine::{Ducking, Sound};
 use crate::sound::filter::Shape;
 use crate::sound::level::{Db, Dbfs, Dbm};
@@ -203,6 +204,8 @@ pub struct Paging {
     pub playout: PlayoutSettings,
     /// Every talker is brought to the same level, before the gain.
     pub levelled: bool,
+    /// Ends a page that the busy tone of this country is heard in.
+    pub busy_tone: Option<busy::Plan>,
     pub gain: Db,
 }
 

@@ -4,6 +4,8 @@
 
 use std::time::Duration;
 
+use crate::sound::busy::Plan;
+
 mod gates;
 mod hardware;
 mod lines;
@@ -162,6 +164,19 @@ pub(super) const SUITES: &[&str] = &[
     "AES_256_CM_HMAC_SHA1_80",
     "AES_256_CM_HMAC_SHA1_32",
 ];
+
+/// Whose busy tone ends a page.
+pub(super) const BUSY_TONES: &[&str] = &[
+    "none",
+    Plan::Itu.name(),
+    Plan::NorthAmerica.name(),
+    Plan::Uk.name(),
+    Plan::Germany.name(),
+    Plan::France.name(),
+    Plan::Australia.name(),
+    Plan::Japan.name(),
+];
+
 pub(super) const CHIMES: &[&str] = &["none", "single", "double", "triple"];
 
 const fn period(from: u64, to: u64, none: bool) -> Kind {

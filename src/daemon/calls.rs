@@ -214,6 +214,7 @@ pub fn cause(reason: EndReason) -> Cause {
         EndReason::Preempted => (486, "preempted by a page of higher priority"),
         EndReason::PageLimit => (480, "page length limit reached"),
         EndReason::Quiet => (480, "nothing was said"),
+        EndReason::BusyTone => (480, "busy tone on the line"),
         EndReason::NoPackets => (480, "no audio received"),
         EndReason::Operator => (480, "ended by the operator"),
         EndReason::DeviceFault => (480, "sound device fault"),

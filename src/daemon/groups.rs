@@ -308,6 +308,7 @@ mod tests {
                 limits: Limits::default(),
                 playout: PlayoutSettings::default(),
                 levelled: false,
+                busy_tone: None,
                 gain: Db(0.0),
             },
         }

@@ -261,6 +261,7 @@ impl Page {
                     packets: packet_end,
                     gain: paging.gain,
                     levelling,
+                    busy_tone: paging.busy_tone,
                 }),
             ));
         }

@@ -311,6 +311,7 @@ impl Control {
                     speech,
                     level,
                     levelled,
+                    busy,
                     figures,
                 } => {
                     if let Some(entry) = self.pages.get_mut(&page) {
@@ -320,6 +321,9 @@ impl Control {
                     }
                     if speech {
                         self.switchboard.handle(Input::Speech(page), now);
+                    }
+                    if busy {
+                        self.switchboard.handle(Input::Stop(page, EndReason::BusyTone), now);
                     }
                 }
                 Report::Drained(page) => {

@@ -38,6 +38,8 @@ pub enum EndReason {
     StreamEnded,
     NoPackets,
     Quiet,
+    /// The line gave the busy tone: whoever spoke has hung up, and the gateway between does not say so.
+    BusyTone,
     PageLimit,
     /// A higher priority took its last zone.
     Preempted,

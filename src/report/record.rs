@@ -49,6 +49,7 @@ pub fn reason_text(reason: EndReason) -> &'static str {
         EndReason::StreamEnded => "stream ended",
         EndReason::NoPackets => "no packets came",
         EndReason::Quiet => "quiet limit",
+        EndReason::BusyTone => "busy tone on the line",
         EndReason::PageLimit => "length limit",
         EndReason::Preempted => "higher priority",
         EndReason::Busy => "busy",
@@ -67,6 +68,7 @@ pub fn reason_code(reason: EndReason) -> &'static str {
         EndReason::StreamEnded => "stream-ended",
         EndReason::NoPackets => "no-packets",
         EndReason::Quiet => "quiet",
+        EndReason::BusyTone => "busy-tone",
         EndReason::PageLimit => "page-limit",
         EndReason::Preempted => "preempted",
         EndReason::Busy => "busy",
@@ -81,9 +83,12 @@ pub fn reason_code(reason: EndReason) -> &'static str {
 fn severity(reason: EndReason) -> Severity {
     match reason {
         EndReason::HungUp | EndReason::Cancelled | EndReason::StreamEnded | EndReason::Operator => Severity::Info,
-        EndReason::Quiet | EndReason::PageLimit | EndReason::Preempted | EndReason::Busy | EndReason::Shutdown => {
-            Severity::Notice
-        }
+        EndReason::Quiet
+        | EndReason::BusyTone
+        | EndReason::PageLimit
+        | EndReason::Preempted
+        | EndReason::Busy
+        | EndReason::Shutdown => Severity::Notice,
         EndReason::NoPackets | EndReason::CallLost => Severity::Warning,
         EndReason::DeviceFault => Severity::Error,
     }

@@ -26,10 +26,10 @@ use self::speaker::{Seat, Speaker};
 use self::zone::Zone;
 use super::filter::Shape;
 use super::level::{Db, Dbfs};
-use super::recording;
 use super::resample::Bank;
 use super::tone::Tone;
 use super::{BLOCK, RATE};
+use super::{busy, recording};
 use crate::media::{Block, Packet, PacketReceiver, Playout, PlayoutFigures};
 use crate::page::{PageId, ZoneId};
 
@@ -81,6 +81,8 @@ pub struct Voice<P = Playout> {
     pub gain: Db,
     /// Brings its talkers to one level, before the gain.
     pub levelling: Option<Levelling>,
+    /// The country whose busy tone means that nobody is on the line any more.
+    pub busy_tone: Option<busy::Plan>,
 }
 
 /// How a voice is levelled.
@@ -141,6 +143,8 @@ pub enum Report<P = Playout> {
         level: Dbfs,
         /// The leveller's gain, once it has heard speech.
         levelled: Option<Db>,
+        /// A busy tone has been heard, now or before.
+        busy: bool,
         figures: PlayoutFigures,
     },
     /// The voice's last sample has been rendered and, by the delay last told to [`Engine::set_output_delay`], has
@@ -260,18 +264,11 @@ impl<P: Pull> Engine<P> {
         let figures_fit = self.reports.slots() > RESERVED;
         for speaker in self.seats.iter_mut().filter_map(Seat::speaker_mut) {
             speaker.pull(&self.bank, self.held, now);
-            if let Some((speech, level, levelled, figures)) = speaker.heard()
+            if let Some(heard) = speaker.heard()
                 && figures_fit
             {
-                let report = Report::Heard {
-                    page: speaker.page(),
-                    speech,
-                    level,
-                    levelled,
-                    figures,
-                };
                 // Figures may be lost: the next ones are cumulative.
-                let _ = self.reports.push(report);
+                let _ = self.reports.push(heard);
             }
         }
         self.music.iter_mut().for_each(|player| player.pull(now));

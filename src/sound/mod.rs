@@ -1,5 +1,6 @@
 //! What comes out of the line: tones, mixing, resampling, limiting, detectors. Pure.
 
+pub mod busy;
 pub mod decimate;
 pub mod detect;
 pub mod dtmf;

@@ -76,6 +76,7 @@ impl Chain {
             let page = PageId(i as u64 + 1);
             let (packets, packets_end) = queue(128, 1 << 18);
             let voice = Voice {
+                busy_tone: None,
                 page,
                 playout: Playout::new(&map, PlayoutSettings::default())?,
                 packets: packets_end,

@@ -1,10 +1,11 @@
-//! Keys and G.722 against independent implementations: GStreamer's DTMF detector (spandsp), ffmpeg's codec; real speech
-//! that must dial nothing.
+//! Keys, busy tones and G.722 against independent implementations: GStreamer's DTMF detector (spandsp), ffmpeg's codec, sox's tones; real
+//! speech that must dial nothing and is no busy tone.
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use hornwire::media::g722::{Decoder, Encoder};
+use hornwire::sound::busy::{BusyDetector, Plan};
 use hornwire::sound::dtmf::DtmfDetector;
 
 use super::lab::Lab;
@@ -26,6 +27,57 @@ fn keys(pcm: &[i16], rate: u32) -> String {
         keys.extend(std::iter::from_fn(|| detector.poll()));
     }
     keys
+}
+
+/// The plans whose busy tone is heard.
+fn busy(pcm: &[i16], rate: u32) -> Vec<Plan> {
+    let block: Vec<f32> = pcm.iter().map(|s| f32::from(*s) / 32_768.0).collect();
+    let heard = |plan: &Plan| BusyDetector::new(*plan).hear(&block, rate);
+    Plan::ALL.into_iter().filter(heard).collect()
+}
+
+/// Tones made and put through G.711 by sox; pitch and beat as in the ITU's list of national tones
+/// (Supplement 2 to E.180), by two public tables.
+#[test]
+#[ignore = "needs the peers that deploy/check installs"]
+fn busy_tones_of_sox_are_heard() {
+    use Plan::*;
+    let lab = Lab::new("keys-busy");
+    for (tones, on, off, plans) in [
+        (&["480", "620"][..], "0.5", "0.5", &[NorthAmerica][..]),
+        (&["480", "620"], "0.25", "0.25", &[NorthAmerica]),
+        (&["400"], "0.375", "0.375", &[Uk, Australia]),
+        (&["400"], "0.5", "0.5", &[Japan]),
+        (&["440"], "0.25", "0.25", &[France]),
+        (&["425"], "0.48", "0.48", &[Itu, Germany]),
+        (&["425"], "0.24", "0.24", &[Itu, Germany]),
+        (&["425"], "0.375", "0.375", &[Itu, Australia]),
+        (&["440", "480"], "2", "4", &[]),
+        (&["425"], "1", "4", &[]),
+        (&["350", "440"], "4", "0", &[]),
+    ] {
+        let (cycle, coded, decoded) = (lab.path("cycle.wav"), lab.path("busy.ul"), lab.path("busy.raw"));
+        let mut make = Command::new("sox");
+        make.args(["-D", "-n", "-r", "8000", "-b", "16"])
+            .arg(&cycle)
+            .arg("synth")
+            .arg(on);
+        tones.iter().for_each(|hz| _ = make.args(["sine", hz]));
+        run(make.args(["remix", "-", "pad", "0", off, "gain", "-22", "repeat", "9"]));
+        run(Command::new("sox").arg("-D").arg(&cycle).args(["-t", "ul"]).arg(&coded));
+        run(Command::new("sox")
+            .args(["-D", "-t", "ul", "-r", "8000", "-c", "1"])
+            .arg(&coded)
+            .args(RAW_8)
+            .arg(&decoded));
+        let heard = busy(&samples(&decoded), 8000);
+        for plan in plans {
+            assert!(heard.contains(plan), "{tones:?} {on} {off}: {plan:?} in {heard:?}");
+        }
+        if plans.is_empty() {
+            assert!(heard.is_empty(), "{tones:?} {on} {off}: {heard:?}");
+        }
+    }
 }
 
 /// Every recording of real speech that there is, as 16 kHz raw samples.
@@ -60,6 +112,7 @@ fn speech_dials_nothing() {
     let mut check = |path: &Path| {
         let pcm = samples(path);
         assert_eq!(keys(&pcm, 16_000), "", "{}", path.display());
+        assert_eq!(busy(&pcm, 16_000), [], "{}", path.display());
         let narrow = lab.path("narrow.raw");
         run(Command::new("sox")
             .args(["-D", "-V0"])

@@ -1,7 +1,7 @@
 //! What comes in by wire: line inputs and music.
 
 use super::Absent::{Default, Required};
-use super::sources::{CHIME, LEVELLED, PAGE_LIMIT, PRIORITY, QUIET_LIMIT, SOURCE_GAIN, WHEN_BUSY, ZONES};
+use super::sources::{BUSY_TONE, CHIME, LEVELLED, PAGE_LIMIT, PRIORITY, QUIET_LIMIT, SOURCE_GAIN, WHEN_BUSY, ZONES};
 use super::{Key, Kind, Section, absent, gates, key, period, shared};
 
 /// Channels of one capture device at most.
@@ -73,6 +73,7 @@ pub(super) const INPUTS: Section = Section {
         PAGE_LIMIT,
         absent(QUIET_LIMIT, Default(r#""none""#)),
         LEVELLED,
+        BUSY_TONE,
         SOURCE_GAIN,
     ],
 };

@@ -1,7 +1,7 @@
 //! Who may speak: extensions and groups. Line inputs are in [`super::lines`].
 
 use super::Absent::{Default, Required, Unset};
-use super::{CHIMES, Key, Kind, SUITES, Section, absent, gates, key, period, shared};
+use super::{BUSY_TONES, CHIMES, Key, Kind, SUITES, Section, absent, gates, key, period, shared};
 
 // The keys that sources share. Ranges of limits: common practice, no published source, widened.
 
@@ -80,6 +80,15 @@ pub(super) const LEVELLED: Key = shared(key(
     "false",
     "Brings every talker to the same loudness, \
      slowly and only while somebody speaks. Without it each is as loud as it comes in.",
+));
+
+pub(super) const BUSY_TONE: Key = shared(key(
+    "busy_tone",
+    Kind::Choice(BUSY_TONES),
+    Default(r#""none""#),
+    r#""itu""#,
+    "Ends a page when the busy or reorder tone of this country is heard in it: for a telephone line behind a gateway that \
+     does not tell when its caller has hung up. \"itu\" is 425 Hz at any even beat, which many countries use.",
 ));
 
 pub(super) const SOURCE_GAIN: Key = shared(key(
@@ -201,6 +210,7 @@ pub(super) const EXTENSIONS: Section = Section {
         MIN_DELAY,
         MAX_DELAY,
         LEVELLED,
+        BUSY_TONE,
         SOURCE_GAIN,
     ],
 };
@@ -281,6 +291,7 @@ pub(super) const GROUPS: Section = Section {
         MIN_DELAY,
         MAX_DELAY,
         LEVELLED,
+        BUSY_TONE,
         SOURCE_GAIN,
     ],
 };

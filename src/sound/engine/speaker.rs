@@ -3,11 +3,12 @@
 use std::time::Instant;
 
 use super::fade::Fade;
-use super::{Pull, Voice};
-use crate::media::{Block, PlayoutFigures};
+use super::{Pull, Report, Voice};
+use crate::media::Block;
 use crate::page::PageId;
+use crate::sound::busy::BusyDetector;
 use crate::sound::detect::SpeechDetector;
-use crate::sound::level::{Db, Dbfs};
+use crate::sound::level::Dbfs;
 use crate::sound::leveller::{Leveller, Sounding};
 use crate::sound::limiter::LOOK_AHEAD;
 use crate::sound::resample::{Bank, TAIL, Upsampler};
@@ -47,6 +48,8 @@ pub struct Speaker<P> {
     leaving: bool,
     detector: SpeechDetector,
     speech: bool,
+    busy_detector: Option<BusyDetector>,
+    busy: bool,
     energy: f64,
     samples: u64,
     blocks: u32,
@@ -78,6 +81,8 @@ impl<P: Pull> Seat<P> {
             leaving: false,
             detector: SpeechDetector::new(),
             speech: false,
+            busy_detector: None,
+            busy: false,
             energy: 0.0,
             samples: 0,
             blocks: 0,
@@ -111,6 +116,8 @@ impl<P: Pull> Seat<P> {
         s.leaving = false;
         s.detector = SpeechDetector::new();
         s.speech = false;
+        s.busy_detector = voice.busy_tone.map(BusyDetector::new);
+        s.busy = false;
         (s.energy, s.samples, s.blocks) = (0.0, 0, 0);
         s.voice = Some(voice);
     }
@@ -201,6 +208,9 @@ impl<P: Pull> Speaker<P> {
         self.before = self.onset.map_or(BLOCK, |n| n.min(BLOCK));
         let speech = self.detector.block(block.samples, block.rate);
         self.speech |= speech;
+        if let Some(detector) = &mut self.busy_detector {
+            self.busy |= detector.hear(block.samples, block.rate);
+        }
         match &mut self.leveller {
             Some(leveller) => {
                 let before = leveller.gain().factor();
@@ -224,17 +234,22 @@ impl<P: Pull> Speaker<P> {
     }
 
     /// Figures, when they are due.
-    pub fn heard(&mut self) -> Option<(bool, Dbfs, Option<Db>, PlayoutFigures)> {
+    pub fn heard(&mut self) -> Option<Report<P>> {
         if self.blocks < HEARD {
             return None;
         }
-        let figures = self.voice.as_ref()?.playout.figures();
-        let level = Dbfs::of((self.energy / self.samples.max(1) as f64).sqrt() as f32);
-        let speech = self.speech;
+        let voice = self.voice.as_ref()?;
+        let report = Report::Heard {
+            page: voice.page,
+            speech: self.speech,
+            level: Dbfs::of((self.energy / self.samples.max(1) as f64).sqrt() as f32),
+            levelled: self.leveller.as_ref().and_then(|l| l.level().map(|_| l.gain())),
+            busy: self.busy,
+            figures: voice.playout.figures(),
+        };
         self.speech = false;
         (self.energy, self.samples, self.blocks) = (0.0, 0, 0);
-        let levelled = self.leveller.as_ref().and_then(|l| l.level().map(|_| l.gain()));
-        Some((speech, level, levelled, figures))
+        Some(report)
     }
 
     /// Adds this block to a zone's mix.

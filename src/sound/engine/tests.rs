@@ -123,6 +123,7 @@ impl Bench {
             packets: consumer,
             gain: Db(0.0),
             levelling: None,
+            busy_tone: None,
         })));
         Feed { packets, now: self.now }
     }
@@ -301,6 +302,7 @@ fn gains_add_up_and_the_ceiling_holds() {
         packets: consumer,
         gain: Db(-4.0),
         levelling: None,
+        busy_tone: None,
     })));
     let mut feed = Feed {
         packets,
