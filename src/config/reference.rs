@@ -28,7 +28,7 @@ impl Kind {
             }
             Kind::Choice(words) => one_of(words),
             Kind::ChoiceOrName(words, section) => {
-                format!("{}, or the name of a table in [{section}.NAME]", any_of(words))
+                format!("{}, or the name of a table in [{section}.NAME]", quoted(words).join(", "))
             }
             Kind::Codec => CODECS.to_owned(),
             Kind::Codecs => format!("a list without repetition of {CODECS}"),
@@ -71,13 +71,12 @@ impl Kind {
 /// The spelling of a codec.
 const CODECS: &str = r#""opus", "g722", "pcmu", "pcma", "l16/RATE" or "l16/RATE/2""#;
 
-fn any_of(words: &[&str]) -> String {
-    let quoted: Vec<String> = words.iter().map(|w| format!("\"{w}\"")).collect();
-    quoted.join(", ")
+fn quoted(words: &[&str]) -> Vec<String> {
+    words.iter().map(|w| format!("\"{w}\"")).collect()
 }
 
 fn one_of(words: &[&str]) -> String {
-    let quoted: Vec<String> = words.iter().map(|w| format!("\"{w}\"")).collect();
+    let quoted = quoted(words);
     match quoted.split_last() {
         Some((last, rest)) if !rest.is_empty() => format!("{} or {last}", rest.join(", ")),
         _ => quoted.concat(),

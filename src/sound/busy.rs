@@ -12,7 +12,8 @@
 use std::f32::consts::{PI, TAU};
 
 use super::decimate::{Decimator, TAPS};
-use super::weights::{dot, hann_response};
+use super::dtmf;
+use super::weights::{correlate, dot, hann_response};
 
 /// Sampling rate that everything works at, Hz; the longest ratio of rates, and where the low-pass before it cuts.
 const RATE: usize = 8000;
@@ -44,7 +45,7 @@ const SLACK: f32 = 0.020;
 const MAX_EDGE: u32 = 6;
 /// Looks after which a burst is a steady tone, and a gap the end of it.
 const LONGEST: u32 = 100;
-/// Most tones and steps of a plan.
+/// Most tones that sound together.
 const TONES: usize = 2;
 
 /// A burst and the gap behind it, s, at least and at most.
@@ -166,7 +167,7 @@ impl Filters {
 
     /// `windowed` is the Hann-weighted window, `power` the mean square under it, `sum` the sum of the weights.
     fn look(&mut self, windowed: &[f32], power: f32, sum: f32, rate: f32) -> Look {
-        let least = 10f32.powf((FAINTEST - 3.17) / 20.0);
+        let least = dtmf::amplitude(FAINTEST);
         let mut amplitudes = [0.0f32; TONES];
         let mut fits = true;
         let tones = self.tones.iter().take(self.count);
@@ -191,21 +192,6 @@ impl Filters {
             false => Look::Other(power),
         }
     }
-}
-
-/// Sum of the samples times e^(−j2πfn), `f` as a share of the sampling rate, by Goertzel's recursion.
-fn correlate(samples: &[f32], f: f32) -> [f32; 2] {
-    let w = TAU * f;
-    let (sine, cosine) = w.sin_cos();
-    let (mut s1, mut s2) = (0.0f32, 0.0f32);
-    for x in samples {
-        let s = x + 2.0 * cosine * s1 - s2;
-        (s2, s1) = (s1, s);
-    }
-    // The recursion's end stands at the last sample: turned back to the first.
-    let (re, im) = (s1 * cosine - s2, s1 * sine);
-    let (back_sine, back_cosine) = (w * samples.len() as f32).sin_cos();
-    [re * back_cosine + im * back_sine, im * back_cosine - re * back_sine]
 }
 
 fn wrap(angle: f32) -> f32 {

@@ -107,7 +107,8 @@ impl Look {
     }
 }
 
-fn amplitude(dbm0: f32) -> f32 {
+/// Amplitude, full scale 1, of a sine so loud by G.711's scale.
+pub fn amplitude(dbm0: f32) -> f32 {
     10f32.powf((dbm0 - 3.17) / 20.0)
 }
 

@@ -9,7 +9,7 @@ use std::f32::consts::{PI, TAU};
 
 use super::decimate::{Decimator, TAPS};
 use super::level::Dbfs;
-use super::weights::{dot, hann_response};
+use super::weights::{correlate, hann_response, turned};
 
 /// Hum from here on is worth a warning, and below the other no longer: speech is brought to −20 dBFS, and hum 35 dB
 /// below it is heard in every pause (common practice, no published source).
@@ -340,28 +340,6 @@ fn indices() -> impl Iterator<Item = (usize, usize)> {
 
 fn hertz(m: usize, k: usize) -> f32 {
     MAINS[m] * (k + 1) as f32
-}
-
-fn turned([re, im]: [f32; 2], angle: f32) -> [f32; 2] {
-    let (s, c) = angle.sin_cos();
-    [re * c - im * s, re * s + im * c]
-}
-
-/// The window's component at a frequency, a share of the rate. A sine of amplitude 1 gives a magnitude of one half.
-fn correlate(window: &[f32], frequency: f32) -> [f32; 2] {
-    const PIECE: usize = 64;
-    let mut sum = [0.0; 2];
-    let (mut cos, mut sin) = ([0.0; PIECE], [0.0; PIECE]);
-    for (i, (c, s)) in cos.iter_mut().zip(&mut sin).enumerate() {
-        (*s, *c) = (TAU * frequency * i as f32).sin_cos();
-    }
-    for (i, piece) in window.chunks(PIECE).enumerate() {
-        let n = piece.len();
-        let part = [dot(piece, &cos[..n]), -dot(piece, &sin[..n])];
-        let [re, im] = turned(part, -TAU * (frequency * (i * PIECE) as f32).fract());
-        sum = [sum[0] + re, sum[1] + im];
-    }
-    sum
 }
 
 /// Share of a sine's amplitude that the window leaves when it lies `hz` beside the frequency (transform of the Hann

@@ -1,5 +1,6 @@
 //! What every filter here is made of: Kaiser's window, sin x / x, and weighted sums.
 
+use std::f32::consts::TAU;
 use std::f64::consts::PI;
 
 /// Kaiser's window at `u` (−1 to 1, 0 its middle), 1 at its highest.
@@ -57,6 +58,30 @@ pub fn dot(a: &[f32], b: &[f32]) -> f32 {
         }
     }
     sums.iter().sum::<f32>() + rest
+}
+
+/// A complex number, turned by an angle.
+pub fn turned([re, im]: [f32; 2], angle: f32) -> [f32; 2] {
+    let (s, c) = angle.sin_cos();
+    [re * c - im * s, re * s + im * c]
+}
+
+/// The component of a weighted window at a frequency, a share of the sampling rate: the sum of x(n) e^(−j2πfn). A sine of
+/// amplitude 1 gives half the sum of the weights.
+pub fn correlate(window: &[f32], frequency: f32) -> [f32; 2] {
+    const PIECE: usize = 64;
+    let mut sum = [0.0; 2];
+    let (mut cos, mut sin) = ([0.0; PIECE], [0.0; PIECE]);
+    for (i, (c, s)) in cos.iter_mut().zip(&mut sin).enumerate() {
+        (*s, *c) = (TAU * frequency * i as f32).sin_cos();
+    }
+    for (i, piece) in window.chunks(PIECE).enumerate() {
+        let n = piece.len();
+        let part = [dot(piece, &cos[..n]), -dot(piece, &sin[..n])];
+        let [re, im] = turned(part, -TAU * (frequency * (i * PIECE) as f32).fract());
+        sum = [sum[0] + re, sum[1] + im];
+    }
+    sum
 }
 
 #[cfg(test)]

@@ -34,7 +34,7 @@ impl Sent {
 
     fn samples(&self, seconds: f32) -> Vec<f32> {
         let mut rng = ChaCha8Rng::seed_from_u64(5);
-        let amplitude = 10f32.powf((self.level - 3.17) / 20.0);
+        let amplitude = dtmf::amplitude(self.level);
         let noise = amplitude * (self.tones.len() as f32 / 2.0).sqrt() * 10f32.powf(-self.snr / 20.0) * 3f32.sqrt();
         let whole: f32 = self.cadence.iter().sum::<f32>() * self.stretch;
         (0..(seconds * self.rate as f32) as usize)
