@@ -15,7 +15,7 @@ pub const SPEECH_LEVEL: Dbfs = Dbfs(-20.0);
 pub const MOST: f32 = 26.0;
 pub const LEAST: f32 = -20.0;
 /// Speech that the level is measured over, seconds: older speech fades away.
-const MEMORY: f64 = 6.0;
+const MEMORY: f64 = 3.0;
 /// A talker that becomes too loud by more than `JUMP` dB is noticed over this much speech.
 const SHORT_MEMORY: f64 = 0.8;
 const JUMP: f32 = 5.0;
@@ -25,7 +25,7 @@ const FIRST: f64 = 0.15;
 /// Time constant of the gain, seconds: this share of the speech heard so far, within bounds.
 const SHARE: f64 = 0.2;
 const FASTEST: f64 = 0.12;
-const SLOWEST: f64 = 1.5;
+const SLOWEST: f64 = 1.0;
 /// Most change of the gain, dB per second.
 const SLEW: f32 = 40.0;
 /// Blocks of speech from one look at the meters to the next.

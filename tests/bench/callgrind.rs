@@ -15,7 +15,13 @@ pub fn rows(extent: Extent) -> Vec<Row> {
         figure: figure.map(|n| format!("{} instructions", thousands(n))),
         goal: String::new(),
     };
-    let audio = [("PCMU", "pcmu"), ("PCMA", "pcma"), ("G.722", "g722"), ("Opus", "opus")];
+    let audio = [
+        ("PCMU", "pcmu"),
+        ("PCMA", "pcma"),
+        ("G.722", "g722"),
+        ("Opus", "opus"),
+        ("L16/48000", "l16"),
+    ];
     let mut rows: Vec<Row> = audio
         .into_iter()
         .map(|(name, work)| {

@@ -7,13 +7,14 @@ use hornwire::media::{Codec, PacketSender, PayloadMap, Playout, PlayoutSettings,
 use hornwire::page::{PageId, ZoneId};
 use hornwire::sound::engine::{Command, Engine, EngineHandle, Levelling, Voice, ZoneOutput, engine};
 use hornwire::sound::level::{Db, Dbfs};
+use hornwire::sound::leveller::SPEECH_LEVEL;
 
 use crate::signal::{self, PACKET_TIME, rtp};
 
 /// Speech that is encoded, seconds; longer runs repeat it.
 const SPEECH: u32 = 10;
-/// Payload type of Opus here, any dynamic one.
-const OPUS_TYPE: u8 = 111;
+/// Any dynamic payload type, for codecs without a static one.
+const DYNAMIC: u8 = 111;
 /// A card's period.
 const PERIOD: usize = 480;
 
@@ -41,6 +42,25 @@ pub const LARGE: Site = Site {
     streams: 32,
 };
 
+/// How a zone and its stream are set.
+#[derive(Debug, Clone, Copy)]
+pub struct Setting {
+    pub levelled: bool,
+    /// The zone's.
+    pub gain: Db,
+    pub ceiling: Dbfs,
+}
+
+impl Default for Setting {
+    fn default() -> Self {
+        Setting {
+            levelled: true,
+            gain: Db(0.0),
+            ceiling: Dbfs(-1.0),
+        }
+    }
+}
+
 struct Stream {
     receiver: Receiver,
     packets: PacketSender,
@@ -52,6 +72,8 @@ pub struct Chain {
     streams: Vec<Stream>,
     payloads: Vec<Vec<u8>>,
     payload_type: u8,
+    /// RTP clock ticks in 20 ms.
+    ticks: u32,
     out: Vec<f32>,
     now: Instant,
     sent: u64,
@@ -59,15 +81,22 @@ pub struct Chain {
 }
 
 impl Chain {
+    /// All streams send something like speech.
     pub fn new(site: Site) -> Result<Self, String> {
-        let map = PayloadMap::static_types().with(OPUS_TYPE, hornwire::media::Format::Audio(Codec::Opus));
+        Self::with(site, Setting::default(), payloads(site.codec)?)
+    }
+
+    /// All streams send these packets of 20 ms, over and over.
+    fn with(site: Site, setting: Setting, payloads: Vec<Vec<u8>>) -> Result<Self, String> {
+        let payload_type = site.codec.static_type().unwrap_or(DYNAMIC);
+        let map = PayloadMap::static_types().with(payload_type, hornwire::media::Format::Audio(site.codec));
         let zones: Vec<ZoneOutput> = (0..site.zones)
             .map(|i| ZoneOutput {
                 zone: ZoneId(i as u16),
                 channel: i,
-                gain: Db(0.0),
+                gain: setting.gain,
                 filters: Vec::new(),
-                ceiling: Dbfs(-1.0),
+                ceiling: setting.ceiling,
             })
             .collect();
         let (engine, mut handle) = engine(&zones, site.zones.max(2));
@@ -81,8 +110,8 @@ impl Chain {
                 playout: Playout::new(&map, PlayoutSettings::default())?,
                 packets: packets_end,
                 gain: Db(0.0),
-                levelling: Some(Levelling {
-                    target: Dbfs(-20.0),
+                levelling: setting.levelled.then_some(Levelling {
+                    target: SPEECH_LEVEL,
                     start: Db(0.0),
                 }),
             };
@@ -101,8 +130,9 @@ impl Chain {
             engine,
             handle,
             streams,
-            payloads: payloads(site.codec)?,
-            payload_type: site.codec.static_type().unwrap_or(OPUS_TYPE),
+            payloads,
+            payload_type,
+            ticks: site.codec.clock_rate() / 50,
             out: vec![0.0; PERIOD * site.zones.max(2)],
             now: Instant::now(),
             sent: 0,
@@ -111,10 +141,20 @@ impl Chain {
     }
 
     /// 20 ms: a packet of each stream, then two periods of the card. How long each of these took.
-    pub fn step(&mut self) -> Result<[Duration; 2], String> {
-        let clock = self.clock();
+    pub fn step(&mut self) -> [Duration; 2] {
+        self.send();
+        let took = [(); 2].map(|()| self.render());
+        // Now and then: looking is not what is counted.
+        if self.sent.is_multiple_of(16) {
+            self.loudest = self.out.iter().fold(self.loudest, |most, s| most.max(s.abs()));
+        }
+        while self.handle.reports.pop().is_ok() {}
+        took
+    }
+
+    fn send(&mut self) {
         let payload = &self.payloads[self.sent as usize % self.payloads.len()];
-        let datagram = rtp(self.sent, self.payload_type, clock, payload);
+        let datagram = rtp(self.sent, self.payload_type, self.ticks, payload);
         for stream in &mut self.streams {
             if let Received::Packet { packet, .. } = stream.receiver.handle(&datagram, self.now) {
                 // Of a stream that waits unheard the oldest is lost, as in the daemon.
@@ -125,24 +165,15 @@ impl Chain {
             }
         }
         self.sent += 1;
-        let mut took = [Duration::ZERO; 2];
-        for took in &mut took {
-            let began = Instant::now();
-            self.engine.render(&mut self.out, self.now);
-            *took = began.elapsed();
-            self.now += PACKET_TIME / 2;
-        }
-        // Now and then: looking is not what is counted.
-        if self.sent.is_multiple_of(16) {
-            self.loudest = self.out.iter().fold(self.loudest, |most, s| most.max(s.abs()));
-        }
-        while self.handle.reports.pop().is_ok() {}
-        Ok(took)
     }
 
-    /// RTP clock ticks in 20 ms.
-    fn clock(&self) -> u32 {
-        if self.payload_type == OPUS_TYPE { 960 } else { 160 }
+    /// A period of the card.
+    fn render(&mut self) -> Duration {
+        let began = Instant::now();
+        self.engine.render(&mut self.out, self.now);
+        let took = began.elapsed();
+        self.now += PACKET_TIME / 2;
+        took
     }
 
     /// Silence would be cheap, and no figure.
@@ -176,7 +207,24 @@ pub fn payloads(codec: Codec) -> Result<Vec<Vec<u8>>, String> {
 pub fn render(site: Site, seconds: u32) -> Result<(), String> {
     let mut chain = Chain::new(site)?;
     for _ in 0..seconds * 50 {
-        chain.step()?;
+        chain.step();
     }
     chain.heard()
+}
+
+/// One stream of these packets of 20 ms, and what leaves its zone.
+pub fn play(codec: Codec, setting: Setting, payloads: Vec<Vec<u8>>) -> Result<Vec<f32>, String> {
+    let packets = payloads.len();
+    let mut chain = Chain::with(one(codec), setting, payloads)?;
+    let channels = chain.out.len() / PERIOD;
+    let mut heard = Vec::new();
+    for _ in 0..packets {
+        chain.send();
+        for _ in 0..2 {
+            chain.render();
+            heard.extend(chain.out.iter().step_by(channels));
+        }
+        while chain.handle.reports.pop().is_ok() {}
+    }
+    Ok(heard)
 }

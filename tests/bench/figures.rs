@@ -1,6 +1,6 @@
-//! `cargo bench`: figures of speed and size, one table. Nothing here passes or fails by the clock; goals stand beside
-//! the figures. A tool that is missing is said in its row. Without `--bench` (`cargo test --benches`) every
-//! measurement is short: a check that the bench itself works.
+//! `cargo bench`: figures of speed, size and sound, one table. Nothing here passes or fails by a clock; goals stand
+//! beside the figures. Those of `sound` are the same on every machine, and must hold. A tool that is missing is said in
+//! its row. Without `--bench` (`cargo test --benches`) every measurement is short: a check that the bench itself works.
 #![allow(clippy::disallowed_methods)]
 
 mod caller;
@@ -15,6 +15,7 @@ mod program;
 mod quality;
 mod side_by_side;
 mod signal;
+mod sound;
 mod sound_server;
 mod traces;
 mod work;
@@ -95,8 +96,9 @@ fn main() -> ExitCode {
     }
     // Further words choose groups of rows: `cargo bench -- calls`.
     let chosen: Vec<&String> = arguments.iter().filter(|a| !a.starts_with('-')).collect();
-    let groups: [(&str, Measure); 9] = [
+    let groups: [(&str, Measure); 10] = [
         ("callgrind", callgrind::rows),
+        ("sound", sound::rows),
         ("deadline", deadline::rows),
         ("drift", drift::rows),
         ("program", program::rows),

@@ -105,7 +105,7 @@ fn tool() -> Result<Command, Failure> {
 }
 
 /// Files of 8 kHz speech.
-fn voices(folder: &Path) -> Result<Vec<PathBuf>, Failure> {
+pub fn voices(folder: &Path) -> Result<Vec<PathBuf>, Failure> {
     let said = tool()?.arg("speech").arg(folder).arg(SPEECH.to_string()).output();
     let said = said.map_err(Failure::broken)?;
     let names = String::from_utf8_lossy(&said.stdout).into_owned();
@@ -175,7 +175,7 @@ fn score(jobs: &[(Heard, &Trace)]) -> Result<Vec<(f64, f64)>, Failure> {
     }
 }
 
-fn samples(file: &Path) -> Result<Vec<i16>, Failure> {
+pub fn samples(file: &Path) -> Result<Vec<i16>, Failure> {
     let octets = std::fs::read(file).map_err(Failure::broken)?;
     Ok(octets
         .chunks_exact(2)

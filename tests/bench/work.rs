@@ -4,7 +4,7 @@ use std::net::SocketAddr;
 use std::process::ExitCode;
 use std::time::{Duration, Instant};
 
-use hornwire::media::Codec;
+use hornwire::media::{Codec, Linear};
 use hornwire::sip::agent::{Agent, Event, Extension, Flow, Output, Settings, Transport};
 use hornwire::sip::sdp;
 
@@ -17,6 +17,10 @@ pub fn run(arguments: &[String]) -> ExitCode {
         Some("pcma") => chain::render(chain::one(Codec::Pcma), amount),
         Some("g722") => chain::render(chain::one(Codec::G722), amount),
         Some("opus") => chain::render(chain::one(Codec::Opus), amount),
+        Some("l16") => match Linear::new(48_000, 1) {
+            Some(linear) => chain::render(chain::one(Codec::L16(linear)), amount),
+            None => Err("no L16 at 48 kHz".to_owned()),
+        },
         Some("site") => chain::render(chain::LARGE, amount),
         Some("invite") => calls(amount, false),
         Some("call") => calls(amount, true),
