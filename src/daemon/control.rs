@@ -82,6 +82,8 @@ pub struct Control {
     pub(super) gate: Gate,
     pub(super) checker: Checker,
     pub(super) clock: WallClock,
+    /// Payload types that nobody here plays.
+    pub(super) not_decoded: News,
     /// Senders to groups that are not heard.
     pub(super) senders: gate::News<(&'static str, usize), IpAddr>,
     pub(super) rng: ChaCha12Rng,
@@ -148,6 +150,7 @@ impl Control {
             gate: gates::gate(&plan),
             checker: Checker::start(&plan)?,
             clock: WallClock::new(&plan),
+            not_decoded: News::default(),
             senders: gate::News::default(),
             rng,
             rtp_queue,

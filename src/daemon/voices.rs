@@ -1,5 +1,6 @@
 //! The control task's dealings with the switchboard and the cards: what is heard where, and its record.
 
+use std::net::SocketAddr;
 use std::time::{Instant, SystemTime};
 
 use super::What;
@@ -8,7 +9,7 @@ use super::groups::Stream;
 use super::lines;
 use super::pages::{Origin, Page};
 use super::ports::{Arrival, Port};
-use crate::media::{PayloadMap, PlayoutFigures, Received};
+use crate::media::{Format, PayloadMap, PlayoutFigures, Received, static_name};
 use crate::page::{EndReason, Input, Output, PageId};
 use crate::report::message::Message;
 use crate::report::record::PageReport;
@@ -34,6 +35,11 @@ impl Control {
                     Received::Events(packet) => {
                         leg.keypad.events(&packet);
                         return self.take_keys(call, now);
+                    }
+                    Received::Unknown(payload_type) => {
+                        let (extension, map) = (leg.extension, leg.payloads);
+                        let source = self.plan.extensions[extension].name.clone();
+                        return self.tell_not_decoded(source, peer, payload_type, &map, now);
                     }
                     _ => return,
                 };
@@ -62,7 +68,7 @@ impl Control {
 
     /// Whether RTP from there is our own: a far end named one of our ports as its own, and would be kept on by our
     /// tones.
-    fn is_own_port(&self, peer: std::net::SocketAddr) -> bool {
+    fn is_own_port(&self, peer: SocketAddr) -> bool {
         self.calls.values().any(|leg| leg.is_sent_from(peer))
     }
 
@@ -84,8 +90,14 @@ impl Control {
             }
             return;
         };
-        let Received::Packet { packet, .. } = self.groups[index].receiver.handle(octets, at) else {
-            return;
+        let packet = match self.groups[index].receiver.handle(octets, at) {
+            Received::Packet { packet, .. } => packet,
+            Received::Unknown(payload_type) => {
+                let map = self.groups[index].map;
+                let source = self.plan.groups[index].name.clone();
+                return self.tell_not_decoded(source, peer, payload_type, &map, now);
+            }
+            _ => return,
         };
         self.groups[index].heard(peer);
         if self.groups[index].stream == Stream::Silent {
@@ -108,6 +120,25 @@ impl Control {
             entry.feed(&packet);
         }
         self.switchboard.handle(Input::Packet(page), now);
+    }
+
+    /// Once for each source, sender and payload type in a long time, and few altogether.
+    fn tell_not_decoded(&mut self, source: String, peer: SocketAddr, payload_type: u8, map: &PayloadMap, now: Instant) {
+        // Comfort noise may come unasked (RFC 3389 §4).
+        let who = format!("{source} {} {payload_type}", peer.ip());
+        if static_name(payload_type) == Some("CN") || !self.not_decoded.is_news(&who, "", now) {
+            return;
+        }
+        let taken: Vec<String> = map.iter().filter_map(audio_type).collect();
+        self.tell(Message::NotDecoded {
+            source,
+            peer,
+            payload_type: match static_name(payload_type) {
+                Some(name) => format!("{payload_type} ({name})"),
+                None => payload_type.to_string(),
+            },
+            taken: taken.join(", "),
+        });
     }
 
     fn bid_for_group(&mut self, index: usize, codec: &'static str, now: Instant) {
@@ -388,5 +419,13 @@ impl Control {
             };
             self.journal.write(&report.entry());
         }
+    }
+}
+
+/// "0 (PCMU)".
+fn audio_type((payload_type, format): (u8, Format)) -> Option<String> {
+    match format {
+        Format::Audio(codec) => Some(format!("{payload_type} ({})", codec.name())),
+        Format::TelephoneEvent | Format::ComfortNoise => None,
     }
 }

@@ -166,6 +166,33 @@ pub enum Format {
     ComfortNoise,
 }
 
+/// Encoding name of a static payload type, decoded here or not (RFC 3551 Tables 4 and 5, from memory).
+pub fn static_name(payload_type: u8) -> Option<&'static str> {
+    Some(match payload_type {
+        0 => "PCMU",
+        3 => "GSM",
+        4 => "G723",
+        5 | 6 | 16 | 17 => "DVI4",
+        7 => "LPC",
+        8 => "PCMA",
+        9 => "G722",
+        10 | 11 => "L16",
+        12 => "QCELP",
+        13 => "CN",
+        14 => "MPA",
+        15 => "G728",
+        18 => "G729",
+        25 => "CelB",
+        26 => "JPEG",
+        28 => "nv",
+        31 => "H261",
+        32 => "MPV",
+        33 => "MP2T",
+        34 => "H263",
+        _ => return None,
+    })
+}
+
 /// Payload types of one session: the static ones, and what an offer of ours can hold beside them.
 pub const MAX_FORMATS: usize = 16;
 

@@ -15,7 +15,7 @@ pub mod rtcp;
 pub mod srtp;
 pub mod talker;
 
-pub use codec::{Codec, Format, Linear, PayloadMap};
+pub use codec::{Codec, Format, Linear, PayloadMap, static_name};
 pub use keypad::Keypad;
 pub use packet::{MAX_PAYLOAD, Packet, PacketReceiver, PacketSender, queue};
 pub use playout::{Block, Playout, PlayoutFigures, PlayoutSettings};

@@ -40,7 +40,9 @@ pub enum Received<'a> {
     Probation,
     /// RTCP of a known shape; `bye` when it holds a BYE for the stream's SSRC.
     Rtcp { bye: bool },
-    /// Duplicate, too old, another SSRC while the stream lives, unknown payload type, or not RTP at all.
+    /// RTP of a payload type that the session does not have.
+    Unknown(u8),
+    /// Duplicate, too old, another SSRC while the stream lives, or not RTP at all.
     Dropped(&'static str),
 }
 
@@ -216,7 +218,7 @@ impl Receiver {
                     let former = self.former.filter(|(_, until)| at < *until);
                     if !known && former.is_none_or(|(map, _)| map.format(packet.payload_type).is_none()) {
                         self.foreign += 1;
-                        return Received::Dropped("unknown payload type");
+                        return Received::Unknown(packet.payload_type);
                     }
                     self.note_jitter(&packet);
                     return Received::Packet { packet, first: false };
@@ -232,7 +234,7 @@ impl Receiver {
         if !known {
             self.foreign += 1;
             self.pass_over(ssrc, seq);
-            return Received::Dropped("unknown payload type");
+            return Received::Unknown(packet.payload_type);
         }
         // They may not take the stream's place while the caller only listens.
         if self.stream.as_ref().is_some_and(|s| s.ssrc != ssrc)

@@ -52,6 +52,7 @@ kinds! {
     GROUP_JOINED = Info "09367717079140a5bf25f736e453ecc2";
     GROUP_NOT_JOINED = Warning "d4ffae70e3a84d0ab90db441baeac0da";
     GROUP_NOT_AUTHENTIC = Warning "f378addbdcfe47af96318f1a14fb6ee9";
+    NOT_DECODED = Warning "59a562c5e8514190aa74c965fb6c0ec4";
     STREAM_HEARD = Info "81786a3fd8df48ea80b299ad48c9f1c8";
     STREAM_ENDED = Info "a628f4fe0d3e4c5592ea3b29944bc36a";
     PAGE_BEGAN = Info "677658100cd04e59b7ca515fd48ac92a";
@@ -166,6 +167,15 @@ pub enum Message {
         group: String,
         peer: SocketAddr,
         cause: String,
+    },
+    /// RTP of a payload type that the source does not take: the first in a while from there.
+    NotDecoded {
+        source: String,
+        peer: SocketAddr,
+        /// With its name, if it has one.
+        payload_type: String,
+        /// What the source takes.
+        taken: String,
     },
     /// The first valid packets of a stream.
     StreamHeard {
@@ -374,6 +384,20 @@ impl Message {
             .with("GROUP", group)
             .with("PEER", peer)
             .with("CAUSE", cause),
+            Message::NotDecoded {
+                source,
+                peer,
+                payload_type,
+                taken,
+            } => Entry::new(
+                kind::NOT_DECODED,
+                format!(
+                    "{source}: packets of payload type {payload_type} from {peer} are not played; it takes {taken}"
+                ),
+            )
+            .with("SOURCE", source)
+            .with("PEER", peer)
+            .with("PAYLOAD_TYPE", payload_type),
             Message::StreamHeard { group, peer, codec } => Entry::new(
                 kind::STREAM_HEARD,
                 format!("group {group}: a stream from {peer} began, {codec}"),

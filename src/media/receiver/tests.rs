@@ -51,6 +51,7 @@ impl Bench {
             Received::Rtcp { bye: true } => "bye",
             Received::Rtcp { bye: false } => "rtcp",
             Received::Events(_) => "events",
+            Received::Unknown(_) => "unknown payload type",
             Received::Dropped(why) => why,
         }
     }

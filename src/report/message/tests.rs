@@ -117,6 +117,12 @@ fn samples() -> Vec<Message> {
             peer,
             cause: text(),
         },
+        Message::NotDecoded {
+            source: text(),
+            peer,
+            payload_type: text(),
+            taken: text(),
+        },
         Message::StreamHeard {
             group: text(),
             peer,

@@ -47,7 +47,7 @@ pub fn run(data: &[u8]) {
             }
             Received::Rtcp { .. } => assert!(rtcp::is_rtcp(datagram)),
             Received::Events(packet) => assert!(packet.payload().len() <= datagram.len()),
-            Received::Probation | Received::Dropped(_) => {}
+            Received::Probation | Received::Unknown(_) | Received::Dropped(_) => {}
         }
         let figures = receiver.figures();
         assert!(figures.packets >= before.packets && figures.malformed >= before.malformed);
