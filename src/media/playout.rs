@@ -17,6 +17,7 @@ mod convert;
 pub(in crate::media) mod decoder;
 mod feed;
 mod line;
+mod noise;
 mod numbering;
 mod pitch;
 mod steer;
@@ -31,6 +32,7 @@ use activity::Activity;
 use conceal::Concealer;
 use decoder::Decoders;
 use line::Line;
+use noise::ComfortNoise;
 use numbering::Numbering;
 use store::{Entry, Inserted, Store};
 use timing::{Seen, TICKS, Timing};
@@ -162,9 +164,7 @@ pub struct Playout {
     /// Concealment of the gap not yet known to be a loss, ms.
     pending_concealed: f64,
     waited: u32,
-    /// Mean square of the comfort noise that the sender asked for (RFC 3389), and a noise generator.
-    noise: Option<f32>,
-    noise_state: u32,
+    noise: ComfortNoise,
     backlog: bool,
     allowance: f64,
     /// Blocks since the delay left its target, or a pause gave way.
@@ -210,8 +210,7 @@ impl Playout {
             opus_silent: false,
             pending_concealed: 0.0,
             waited: 0,
-            noise: None,
-            noise_state: 0x1234_5678,
+            noise: ComfortNoise::new(),
             backlog: false,
             allowance: 0.0,
             deviating: 0,

@@ -17,8 +17,6 @@ const FUTURE: usize = 960;
 const LOSS_RUN_DECAY: f64 = 0.97;
 /// A packet whose timestamp lies further back than this is played, but does not set the time line back, ms.
 const MAX_OVERLAP_MS: i64 = 120;
-/// Comfort noise is made no louder than this, −dBov, whatever a sender asks for.
-const LOUDEST_NOISE: u8 = 30;
 /// Fade in after silence, ms.
 const FADE_IN_MS: usize = 2;
 
@@ -231,7 +229,7 @@ impl Playout {
                 self.concealer.fade(END_MS);
                 self.ending = true;
             }
-            self.noise = None;
+            self.noise.end();
             self.concealed_samples(short);
             if self.concealer.is_silent() {
                 self.state = State::Done;
@@ -253,7 +251,7 @@ impl Playout {
         if !self.in_gap {
             self.begin_gap();
         }
-        if self.codec == Codec::Opus && self.noise.is_none() {
+        if self.codec == Codec::Opus && !self.noise.is_on() {
             if self.bridged >= self.line.samples(OPUS_ALONE_MS) && !self.opus_silent {
                 self.silence(short);
                 return;
@@ -272,7 +270,7 @@ impl Playout {
             }
             return;
         }
-        if self.noise.is_some() {
+        if self.noise.is_on() {
             self.concealer.fade(PAUSE_FADE_MS);
         }
         let audible = self.concealed_samples(short);
@@ -293,14 +291,7 @@ impl Playout {
             return 0;
         };
         self.concealer.extend(out);
-        if let Some(power) = self.noise {
-            // Uniform noise of amplitude a has a mean square of a²/3.
-            let amplitude = (3.0 * power).sqrt();
-            for s in out {
-                self.noise_state = self.noise_state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                *s += amplitude * (self.noise_state as i32 as f32 / 2_147_483_648.0);
-            }
-        }
+        self.noise.add(out);
         audible
     }
 
@@ -310,15 +301,10 @@ impl Playout {
         }
     }
 
-    /// Takes note of a comfort-noise packet: first octet, level in −dBov (RFC 3389 §3).
+    /// Takes note of a comfort-noise packet.
     fn comfort(&mut self, entry: &Entry) {
         if self.decoders.format(entry.payload_type) == Some(Format::ComfortNoise) {
-            let level = self
-                .store
-                .payload(entry, &mut self.scratch)
-                .first()
-                .map_or(127, |l| l & 127);
-            self.noise = Some(10f32.powf(-f32::from(level.max(LOUDEST_NOISE)) / 10.0));
+            self.noise.begin(self.store.payload(entry, &mut self.scratch));
         }
     }
 
@@ -327,7 +313,7 @@ impl Playout {
         if self.line.pending() > 0 {
             self.begin_gap();
             self.concealer.fade(END_MS / 2);
-            self.noise = None;
+            self.noise.end();
             self.concealed_samples(short);
             return;
         }
@@ -335,7 +321,7 @@ impl Playout {
         self.owed = 0;
         self.concealer.begin(&[], codec.playout_rate());
         self.in_gap = true;
-        self.noise = None;
+        self.noise.end();
         self.next_media = self.next_media.max(entry.media);
     }
 
@@ -359,7 +345,7 @@ impl Playout {
             }
             self.opus_silent = silent;
             self.in_gap = false;
-            self.noise = None;
+            self.noise.end();
             self.last_frame = (ticks as usize).div_ceil(self.ticks_per_sample() as usize);
             self.figures.played += 1;
         }
@@ -380,7 +366,7 @@ impl Playout {
         let fade = self.line.samples(FADE_IN_MS).min(n);
         let (all, _) = self.line.all_mut();
         let start = all.len() - n;
-        if self.concealer.is_silent() || self.noise.is_some() {
+        if self.concealer.is_silent() || self.noise.is_on() {
             for (i, s) in all[start..start + fade].iter_mut().enumerate() {
                 *s *= (i + 1) as f32 / (fade + 1) as f32;
             }
