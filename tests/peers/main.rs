@@ -8,6 +8,7 @@
 mod calls;
 mod card;
 mod changes;
+mod decoders;
 mod faults;
 mod flows;
 mod groups;
