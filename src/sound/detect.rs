@@ -144,7 +144,7 @@ impl Burst {
     }
 }
 
-/// Second-order Butterworth high-pass at 200 Hz: takes mains hum and its first harmonics down.
+/// Second-order Butterworth high-pass at 300 Hz, where the telephone band begins: takes mains hum, its first harmonics and wind down.
 #[derive(Debug, Clone, Default)]
 struct HighPass {
     rate: u32,
@@ -154,7 +154,7 @@ struct HighPass {
 }
 
 impl HighPass {
-    const CUTOFF: f32 = 200.0;
+    const CUTOFF: f32 = 300.0;
 
     fn set(&mut self, rate: u32) {
         let w = (PI * Self::CUTOFF / rate.max(1000) as f32).tan();

@@ -246,8 +246,8 @@ fn recorded_speech_is_speech() {
         let seconds = samples.len() as f32 / 16000.0;
         for level in [-26.0, -40.0] {
             let speech = at(level, samples.clone());
-            for background in [-80.0, -55.0] {
-                let signal = add(speech.clone(), &noise(background, seconds, 16000));
+            for background in [-80.0, -55.0, level - 15.0] {
+                let signal = add(speech.clone(), &coloured(background, seconds, 16000, &[1000.0]));
                 let all = answers(&signal, 16000);
                 let (first, gap) = first_and_gap(&all);
                 let share = all.iter().filter(|s| **s).count() as f32 / all.len() as f32;
@@ -281,4 +281,84 @@ fn odd_input_is_survived() {
         .map(|b| detector.block(b, 8000))
         .collect();
     assert!(all.iter().any(|s| *s));
+}
+
+/// Noise with a slope: filtered by one or several leaky integrators.
+fn coloured(level: f32, seconds: f32, rate: u32, corners: &[f32]) -> Vec<f32> {
+    let mut signal = noise(0.0, seconds, rate);
+    for corner in corners {
+        let keep = (-TAU * corner / rate as f32).exp();
+        let mut last = 0.0;
+        for x in &mut signal {
+            last = keep * last + (1.0 - keep) * *x;
+            *x = last;
+        }
+    }
+    at(level, signal)
+}
+
+/// Louder and softer by `swing` dB either way, `hz` times a second.
+fn swinging(mut signal: Vec<f32>, rate: u32, swing: f32, hz: f32) -> Vec<f32> {
+    for (i, x) in signal.iter_mut().enumerate() {
+        *x *= 10f32.powf(swing * (TAU * hz * i as f32 / rate as f32).sin() / 20.0);
+    }
+    signal
+}
+
+/// Clicks of 2 ms at random moments, several a second.
+fn crackle(level: f32, seconds: f32, rate: u32) -> Vec<f32> {
+    let mut noise = Noise(99);
+    let n = (seconds * rate as f32) as usize;
+    let mut signal = vec![0.0; n];
+    let mut next = 0;
+    while next + rate as usize / 500 < n {
+        for x in &mut signal[next..next + rate as usize / 500] {
+            *x = 10f32.powf(level / 20.0) * noise.next();
+        }
+        next += (rate as f32 * (0.05 + 0.2 * (noise.next().abs()))) as usize;
+    }
+    signal
+}
+
+/// What is heard where there is nobody: a room, traffic, a fan, a saw two yards away, a bad contact. Wind in an open microphone is
+/// the worst: it may count now and then, and still leaves silences longer than any quiet limit in use.
+#[test]
+fn sounds_of_a_place_are_not_speech() {
+    for rate in RATES {
+        for level in [-50.0, -35.0, -20.0] {
+            for (name, signal) in [
+                ("room", coloured(level, 30.0, rate, &[1000.0])),
+                ("traffic", coloured(level, 30.0, rate, &[250.0])),
+                ("fan", swinging(coloured(level, 30.0, rate, &[800.0]), rate, 2.0, 0.4)),
+                ("saw", swinging(coloured(level, 30.0, rate, &[2000.0]), rate, 4.0, 0.15)),
+                (
+                    "bad contact",
+                    add(crackle(level, 30.0, rate), &noise(-60.0, 30.0, rate)),
+                ),
+            ] {
+                let heard = answers(&signal, rate).iter().filter(|s| **s).count();
+                assert_eq!(heard, 0, "{name} at {level} dBFS, {rate} Hz");
+            }
+            let wind = answers(&coloured(level, 60.0, rate, &[100.0, 100.0]), rate);
+            let longest = wind.split(|s| *s).map(<[bool]>::len).max();
+            assert!(
+                longest > Some(15 * BLOCKS),
+                "wind at {level} dBFS, {rate} Hz: {longest:?}"
+            );
+        }
+    }
+}
+
+#[test]
+fn syllables_are_found_over_noise_as_loud_as_5_db_below() {
+    for rate in RATES {
+        for snr in [20.0, 10.0, 5.0] {
+            for corners in [&[][..], &[1000.0], &[250.0]] {
+                let background = coloured(-26.0 - snr, 10.0, rate, corners);
+                let (first, gap) = first_and_gap(&answers(&add(syllables(-26.0, 10.0, rate), &background), rate));
+                assert!(first.is_some_and(|f| f < 0.5), "{snr} dB over {corners:?}: {first:?}");
+                assert!(gap < 0.4, "{snr} dB over {corners:?}: {gap}");
+            }
+        }
+    }
 }
