@@ -1,9 +1,10 @@
-//! Keys, busy tones and G.722 against independent implementations: GStreamer's DTMF detector (spandsp), ffmpeg's codec, sox's tones; real
-//! speech that must dial nothing and is no busy tone.
+//! Keys, busy tones and G.722 against independent implementations: GStreamer's DTMF detector (spandsp) and
+//! oscillators, ffmpeg's codec, sox's tones; real speech that must dial nothing and is no busy tone.
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use hornwire::media::g711::ULAW;
 use hornwire::media::g722::{Decoder, Encoder};
 use hornwire::sound::busy::{BusyDetector, Plan};
 use hornwire::sound::dtmf::DtmfDetector;
@@ -77,6 +78,50 @@ fn busy_tones_of_sox_are_heard() {
         if plans.is_empty() {
             assert!(heard.is_empty(), "{tones:?} {on} {off}: {heard:?}");
         }
+    }
+}
+
+/// The same of GStreamer's oscillators and its µ-law, a quarter of a second up to a beat.
+#[test]
+#[ignore = "needs the peers that deploy/check installs"]
+fn busy_tones_of_gstreamer_are_heard() {
+    use Plan::*;
+    let lab = Lab::new("keys-busy-gstreamer");
+    for (tones, on, off, plan) in [
+        (&[480, 620][..], 500, 500, NorthAmerica),
+        (&[480, 620], 250, 250, NorthAmerica),
+        (&[400], 375, 375, Uk),
+        (&[400], 500, 500, Japan),
+        (&[440], 500, 500, France),
+        (&[425], 480, 480, Germany),
+        (&[425], 250, 250, Itu),
+        (&[425], 375, 375, Australia),
+    ] {
+        let coded = lab.path("burst.ul");
+        let source = |hz: &u32| {
+            format!(
+                "audiotestsrc wave=sine freq={hz} volume=0.06 samplesperbuffer=8 num-buffers={on} \
+                 ! audio/x-raw,format=S16LE,rate=8000,channels=1"
+            )
+        };
+        let mixed: Vec<String> = tones.iter().map(|hz| format!("{} ! mix.", source(hz))).collect();
+        let text = format!(
+            "audiomixer name=mix ! audioconvert ! mulawenc ! filesink location={} {}",
+            coded.display(),
+            mixed.join(" ")
+        );
+        run(Command::new("gst-launch-1.0").arg("-q").args(text.split_whitespace()));
+        let burst: Vec<i16> = std::fs::read(&coded)
+            .expect("a burst")
+            .iter()
+            .map(|c| ULAW[usize::from(*c)])
+            .collect();
+        assert!(burst.len().abs_diff(on * 8) <= 80, "{} samples", burst.len());
+        let cycle = [burst, vec![0; off * 8]].concat();
+        let heard = busy(&cycle.repeat(8), 8000);
+        assert!(heard.contains(&plan), "{tones:?} {on} {off}: {plan:?} in {heard:?}");
+        let steady = busy(&cycle[..on * 8].repeat(16), 8000);
+        assert!(steady.is_empty(), "{tones:?} without a beat: {steady:?}");
     }
 }
 
