@@ -15,7 +15,7 @@ use super::tls;
 use super::value::Named;
 use crate::media::srtp::{Master, Suite};
 use crate::media::{Codec, PlayoutSettings};
-use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
+use crate::page::{Begin, Limits, Loss, Priority, RelayId, Terms, ZoneId};
 use crate::sip::agent::{Hop, Registrar, Transport};
 use crate::sip::sdp;
 use crate::sip::secret::Secret;
@@ -198,7 +198,12 @@ fn paging(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Paging {
             page: sheet.duration("page_limit"),
             quiet: sheet.duration("quiet_limit"),
             no_packet: sheet.duration("no_packet_limit"),
+            warning: sheet.duration("warning").unwrap_or_default(),
+            wait: sheet.duration("wait_limit"),
+            cool_down: sheet.duration("cool_down"),
+            per_hour: sheet.integer("pages_per_hour").and_then(|n| u32::try_from(n).ok()),
         },
+        terms: terms(sheet),
         playout: PlayoutSettings {
             min_delay: sheet.duration("min_delay").unwrap_or(playout.min_delay),
             max_delay: sheet.duration("max_delay").unwrap_or(playout.max_delay),
@@ -381,12 +386,26 @@ fn master(sheet: &Sheet, secrets: &Secrets, problems: &mut Problems) -> Option<M
     master
 }
 
-/// What becomes of a page that cannot be told that its zones are taken.
-fn loss(sheet: &Sheet) -> Loss {
-    if sheet.text("when_busy") == Some("refuse") {
-        Loss::End
-    } else {
-        Loss::Wait
+/// On what terms a source is heard. One that cannot be told that its zones are taken waits by itself.
+fn terms(sheet: &Sheet) -> Terms {
+    let busy = match sheet.text("when_busy") {
+        Some("wait") => Loss::Wait,
+        Some("record") => Loss::Keep,
+        _ => Loss::End,
+    };
+    Terms {
+        busy,
+        cut: match sheet.text("when_cut") {
+            Some("resume") => Loss::Wait,
+            Some("record") => Loss::Keep,
+            Some(_) => Loss::End,
+            None => busy,
+        },
+        afterwards: sheet.flag("record_first").unwrap_or(false),
+        begin: match sheet.text("begin") {
+            Some("together") => Begin::Together,
+            _ => Begin::Each,
+        },
     }
 }
 
@@ -406,7 +425,6 @@ fn group(sheet: &Sheet, sheets: &Sheets, secrets: &Secrets, problems: &mut Probl
         payload_type,
         srtp: master(sheet, secrets, problems),
         idle: sheet.duration("idle").unwrap_or_default(),
-        loss: loss(sheet),
         networks: sheet.has("networks").then(|| sheet.networks("networks").to_vec()),
         hours: sheet.hours("hours"),
         paging,

@@ -8,7 +8,7 @@ use std::time::Duration;
 use crate::gate;
 use crate::media::srtp::Master;
 use crate::media::{Codec, PlayoutSettings};
-use crate::page::{Limits, Loss, Priority, RelayId, ZoneId};
+use crate::page::{Limits, Priority, RelayId, Terms, ZoneId};
 use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
 use crate::sip::secret::Secret;
@@ -200,6 +200,7 @@ pub struct Paging {
     pub priority: Priority,
     pub chime: Chime,
     pub limits: Limits,
+    pub terms: Terms,
     /// Bounds of the jitter buffer.
     pub playout: PlayoutSettings,
     /// Every talker is brought to the same level, before the gain.
@@ -248,7 +249,6 @@ pub struct Group {
     pub srtp: Option<Master>,
     /// The stream has ended after this long without a packet.
     pub idle: Duration,
-    pub loss: Loss,
     /// Whose streams are heard; everybody's if `None`.
     pub networks: Option<Vec<Network>>,
     pub hours: gate::Hours,
@@ -271,7 +271,6 @@ pub struct LineInput {
     /// From 0.
     pub channel: usize,
     pub vox: VoxSettings,
-    pub loss: Loss,
     pub hours: gate::Hours,
     pub paging: Paging,
 }

@@ -12,6 +12,7 @@ mod lines;
 mod messages;
 mod signalling;
 mod sources;
+mod terms;
 
 /// What a value must be.
 #[derive(Debug, Clone, Copy, PartialEq)]

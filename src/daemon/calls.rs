@@ -204,6 +204,8 @@ pub fn refusal(why: Refusal) -> (u16, &'static str) {
     match why {
         Refusal::Busy(_) => (486, "zone busy"),
         Refusal::DeviceFault => (480, "sound device fault"),
+        Refusal::CoolDown => (486, "too soon after the last page"),
+        Refusal::TooMany => (486, "too many pages in an hour"),
         Refusal::Shutdown => (480, "shutting down"),
     }
 }
@@ -213,6 +215,10 @@ pub fn cause(reason: EndReason) -> Cause {
     let (status, text) = match reason {
         EndReason::Preempted => (486, "preempted by a page of higher priority"),
         EndReason::PageLimit => (480, "page length limit reached"),
+        EndReason::NoRoom => (480, "no room to record more"),
+        EndReason::WaitLimit => (480, "no zone was free in time"),
+        EndReason::CoolDown => (486, "too soon after the last page"),
+        EndReason::TooMany => (486, "too many pages in an hour"),
         EndReason::Quiet => (480, "nothing was said"),
         EndReason::BusyTone => (480, "busy tone on the line"),
         EndReason::NoPackets => (480, "no audio received"),
@@ -232,7 +238,13 @@ pub fn cause(reason: EndReason) -> Cause {
 pub fn deserves_tone(reason: EndReason) -> bool {
     matches!(
         reason,
-        EndReason::Preempted | EndReason::PageLimit | EndReason::Quiet | EndReason::Operator | EndReason::DeviceFault
+        EndReason::Preempted
+            | EndReason::PageLimit
+            | EndReason::NoRoom
+            | EndReason::WaitLimit
+            | EndReason::Quiet
+            | EndReason::Operator
+            | EndReason::DeviceFault
     )
 }
 

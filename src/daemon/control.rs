@@ -18,6 +18,7 @@ use super::gates;
 use super::groups::{Group, Join};
 use super::intake::Inlet;
 use super::intake::Intake;
+use super::kept::Room;
 use super::lines::Lines;
 use super::music;
 use super::news::{Flood, News, STRANGERS};
@@ -67,6 +68,8 @@ pub struct Control {
     pub(super) music: Vec<music::Watch>,
     pub(super) pages: BTreeMap<PageId, Page>,
     pub(super) talkers: Talkers,
+    /// For what pages keep.
+    pub(super) room: Room,
     pub(super) pace: Pace,
     /// Refused calls that are told one by one.
     pub(super) refusals: Pace,
@@ -137,6 +140,7 @@ impl Control {
             groups: plan.groups.iter().map(|g| Group::new(g, now)).collect(),
             pages: BTreeMap::new(),
             talkers: Talkers::default(),
+            room: Room::default(),
             pace: Pace::new(pace::CALLS, now),
             refusals: Pace::new(pace::REFUSALS, now),
             doors,
@@ -258,6 +262,7 @@ impl Control {
         }
         self.gate.handle_timeout(now);
         self.call_timers(now);
+        self.replay(now);
         if self.tick_at <= now {
             self.card_events(now);
             self.capture_events(now);
@@ -287,6 +292,7 @@ impl Control {
             .zip(&self.plan.groups)
             .filter_map(|(g, settings)| g.due(settings));
         let calls = self.calls.values().filter_map(Leg::due);
+        let kept = self.pages.values().filter_map(|page| page.kept.as_ref()?.due());
         [
             self.agent.poll_timeout(),
             self.switchboard.poll_timeout(),
@@ -298,6 +304,7 @@ impl Control {
         .flatten()
         .chain(groups)
         .chain(calls)
+        .chain(kept)
         .min()
     }
 

@@ -203,7 +203,7 @@ impl Control {
     }
 
     /// Answers a call and hears its audio port.
-    fn listen_to(&mut self, call: CallId, now: Instant) {
+    pub(super) fn listen_to(&mut self, call: CallId, now: Instant) {
         let Some(leg) = self.calls.get_mut(&call) else { return };
         if leg.reader.is_some() {
             return;

@@ -286,7 +286,7 @@ fn payload_map(settings: &plan::Group) -> PayloadMap {
 mod tests {
     use super::*;
     use crate::media::PlayoutSettings;
-    use crate::page::{Limits, Loss, Priority};
+    use crate::page::{Limits, Priority, Terms};
     use crate::sound::level::Db;
 
     fn settings(interface: &str) -> plan::Group {
@@ -300,12 +300,12 @@ mod tests {
             idle: Duration::from_secs(1),
             networks: None,
             hours: crate::gate::Hours::default(),
-            loss: Loss::Wait,
             paging: plan::Paging {
                 zones: Vec::new(),
                 priority: Priority(50),
                 chime: plan::Chime::None,
                 limits: Limits::default(),
+                terms: Terms::default(),
                 playout: PlayoutSettings::default(),
                 levelled: false,
                 busy_tone: None,

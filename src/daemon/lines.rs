@@ -231,8 +231,8 @@ impl Control {
         let Stream::Page(page) = self.lines.lines[index].stream else {
             return;
         };
-        if let Some(entry) = self.pages.get_mut(&page) {
-            entry.feed(packet);
+        if self.pages.get_mut(&page).is_some_and(|entry| !entry.feed(packet)) {
+            self.no_room(page, now);
         }
         self.switchboard.handle(Input::Packet(page), now);
     }

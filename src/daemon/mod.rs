@@ -16,6 +16,7 @@ mod gates;
 mod groups;
 mod instance;
 mod intake;
+mod kept;
 mod lines;
 mod music;
 mod names;

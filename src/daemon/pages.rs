@@ -1,9 +1,11 @@
 //! Pages in progress: from the switchboard's word to voices on cards, and to the record.
 
+use std::hash::{Hash as _, Hasher as _};
 use std::net::SocketAddr;
 use std::time::{Duration, Instant, SystemTime};
 
 use super::cards::Cards;
+use super::kept::Kept;
 use super::lines::NO_PACKET_LIMIT;
 use super::talkers::Talkers;
 use crate::config::plan::{Card, Paging, Plan};
@@ -13,7 +15,7 @@ use crate::media::srtp::{SrtpFigures, Suite};
 use crate::media::{
     self, MAX_PAYLOAD, Packet, PacketSender, PayloadMap, Playout, PlayoutFigures, PlayoutSettings, ReceiverFigures,
 };
-use crate::page::{Bid, Loss, PageId, PageRecord, Priority, SourceId, ZoneId};
+use crate::page::{Bid, PageId, PageRecord, Priority, SourceId, ZoneId};
 use crate::sip::agent::CallId;
 use crate::sound::engine::{Command, Levelling, Voice};
 use crate::sound::level::{Db, Dbfs};
@@ -127,6 +129,8 @@ pub struct Page {
     pub unqueued: u64,
     /// The caller has heard the go-ahead.
     pub go_ahead: bool,
+    /// What it keeps of its sound, if it does.
+    pub kept: Option<Kept>,
     pub record: Option<PageRecord>,
     pub write_by: Option<Instant>,
     feeds: Vec<Feed>,
@@ -186,6 +190,7 @@ impl Page {
             keys: 0,
             unqueued: 0,
             go_ahead: false,
+            kept: None,
             record: None,
             write_by: None,
             feeds: Vec::new(),
@@ -196,13 +201,10 @@ impl Page {
 
     /// The page's wish to be heard.
     pub fn bid(&self, page: PageId, plan: &Plan) -> Bid {
-        let (source, loss) = match self.origin {
-            Origin::Call { extension, .. } => (extension, Loss::End),
-            Origin::Group(index) => (plan.extensions.len() + index, plan.groups[index].loss),
-            Origin::Line(index) => {
-                let before = plan.extensions.len() + plan.groups.len();
-                (before + index, plan.inputs[index].loss)
-            }
+        let source = match self.origin {
+            Origin::Call { extension, .. } => extension,
+            Origin::Group(index) => plan.extensions.len() + index,
+            Origin::Line(index) => plan.extensions.len() + plan.groups.len() + index,
         };
         let paging = self.origin.paging(plan);
         let mut limits = paging.limits;
@@ -216,8 +218,19 @@ impl Page {
             priority: self.priority,
             chime: paging.chime.sound(&plan.messages).map(|sound| sound.length()),
             limits,
-            loss,
+            terms: paging.terms,
+            caller: self.counted_as(),
         }
+    }
+
+    /// For whom pages are counted: by the address of a stream, since its sender gives no name.
+    fn counted_as(&self) -> u64 {
+        let mut hasher = std::hash::DefaultHasher::new();
+        match self.origin {
+            Origin::Call { .. } => self.caller.hash(&mut hasher),
+            Origin::Group(_) | Origin::Line(_) => self.peer.map(|peer| peer.ip()).hash(&mut hasher),
+        }
+        hasher.finish()
     }
 
     /// Gives the page a voice on every card that it may be heard from. One that it already has hands its zones over to
@@ -295,8 +308,26 @@ impl Page {
         }
     }
 
-    /// Sends a packet to every card.
-    pub fn feed(&mut self, packet: &Packet) {
+    /// Takes a packet of the source: for every card, or to be kept. `false` if there is no room to keep it.
+    pub fn feed(&mut self, packet: &Packet) -> bool {
+        match &mut self.kept {
+            Some(kept) => kept.push(packet),
+            None => {
+                self.hand_over(packet);
+                true
+            }
+        }
+    }
+
+    /// Sends the cards what was kept and is due; `true` when that was the last of it.
+    pub fn replay(&mut self, now: Instant) -> bool {
+        while let Some(packet) = self.kept.as_mut().and_then(|kept| kept.take(now)) {
+            self.hand_over(&packet);
+        }
+        self.kept.as_mut().is_some_and(Kept::is_over)
+    }
+
+    fn hand_over(&mut self, packet: &Packet) {
         for feed in &mut self.feeds {
             if !feed.packets.push(packet) {
                 self.unqueued += 1;

@@ -322,6 +322,9 @@ impl Control {
         // lose what it holds.
         leg.payloads = agreed.payloads.joined(&leg.payloads);
         let (page, payloads) = (leg.page, leg.payloads);
+        if let Some(kept) = self.pages.get_mut(&page).and_then(|entry| entry.kept.as_mut()) {
+            kept.map = payloads;
+        }
         if self.pages.get(&page).is_some_and(Page::has_voice) {
             self.give_voice(page, payloads, now);
         }

@@ -53,11 +53,15 @@ impl Control {
                     return self.at_the_dial_pad(call, &packet, now);
                 }
                 let Some(leg) = self.calls.get_mut(&call) else { return };
+                let mut fits = true;
                 if let Some(entry) = self.pages.get_mut(&page) {
                     while let Some(kept) = leg.receiver.take_kept() {
-                        leg.keypad.page_packet(&kept, |p| entry.feed(p));
+                        leg.keypad.page_packet(&kept, |p| fits &= entry.feed(p));
                     }
-                    leg.keypad.page_packet(&packet, |p| entry.feed(p));
+                    leg.keypad.page_packet(&packet, |p| fits &= entry.feed(p));
+                }
+                if !fits {
+                    self.no_room(page, now);
                 }
                 self.take_keys(call, now);
                 self.switchboard.handle(Input::Packet(page), now);
@@ -113,11 +117,15 @@ impl Control {
                 return;
             }
         };
+        let mut fits = true;
         if let Some(entry) = self.pages.get_mut(&page) {
             while let Some(kept) = group.receiver.take_kept() {
-                entry.feed(&kept);
+                fits &= entry.feed(&kept);
             }
-            entry.feed(&packet);
+            fits &= entry.feed(&packet);
+        }
+        if !fits {
+            self.no_room(page, now);
         }
         self.switchboard.handle(Input::Packet(page), now);
     }
@@ -200,6 +208,10 @@ impl Control {
     pub(super) fn on_switchboard(&mut self, output: Output, now: Instant) {
         match output {
             Output::Admitted { page } => match self.pages.get(&page).map(|p| p.origin) {
+                Some(_) if self.kept_map(page).is_some() => {
+                    let map = self.kept_map(page).unwrap_or_default();
+                    self.give_voice(page, map, now);
+                }
                 Some(Origin::Call { call, .. }) => self.answer(call, now),
                 Some(Origin::Group(index)) => {
                     let map = self.groups[index].map;
@@ -211,8 +223,22 @@ impl Control {
             Output::Waiting { page } => {
                 if let Some(entry) = self.pages.get_mut(&page) {
                     entry.take_voice(page, &mut self.cards);
-                    let source = entry.origin.name(&self.plan).to_owned();
+                    entry.go_ahead = false;
+                    let (origin, source) = (entry.origin, entry.origin.name(&self.plan).to_owned());
+                    match &mut entry.kept {
+                        Some(kept) => kept.pause(now),
+                        None => self.waits(origin, now),
+                    }
                     self.tell(Message::PageWaiting { page, source });
+                }
+            }
+            Output::Keep { page } => self.keep(page, now),
+            Output::Enough { page, reason } => self.enough(page, reason, now),
+            Output::Warn { page } => {
+                if let Some(Origin::Call { call, .. }) = self.pages.get(&page).map(|p| p.origin)
+                    && let Some(leg) = self.calls.get_mut(&call)
+                {
+                    leg.play(&Tone::warning(), false);
                 }
             }
             Output::Refused { page, why } => {
@@ -248,7 +274,7 @@ impl Control {
                     entry.to_zone(zone, &self.plan, &mut self.cards, Command::Chime { zone, page, sound });
                 }
             }
-            Output::Speak { zone, page } => self.speak(zone, page),
+            Output::Speak { zone, page } => self.speak(zone, page, now),
             Output::Silence { zone, page } => {
                 if let Some(entry) = self.pages.get(&page) {
                     entry.to_zone(zone, &self.plan, &mut self.cards, Command::Silence { zone, page });
@@ -270,9 +296,28 @@ impl Control {
         }
     }
 
-    fn speak(&mut self, zone: crate::page::ZoneId, page: PageId) {
+    /// What the page has been kept as, if it has been.
+    fn kept_map(&self, page: PageId) -> Option<PayloadMap> {
+        self.pages.get(&page)?.kept.as_ref().map(|kept| kept.map)
+    }
+
+    /// Who speaks live is to wait: a caller hears it.
+    fn waits(&mut self, origin: Origin, now: Instant) {
+        if let Origin::Call { call, .. } = origin {
+            self.listen_to(call, now);
+            if let Some(leg) = self.calls.get_mut(&call) {
+                leg.play(&Tone::waiting(), true);
+            }
+        }
+    }
+
+    fn speak(&mut self, zone: crate::page::ZoneId, page: PageId, now: Instant) {
         let Some(entry) = self.pages.get_mut(&page) else { return };
         entry.speak(page, zone, &mut self.cards);
+        if let Some(kept) = &mut entry.kept {
+            kept.play(now);
+            entry.go_ahead = true;
+        }
         let (source, caller) = (entry.origin.name(&self.plan).to_owned(), entry.caller.clone());
         if let Origin::Call { call, .. } = entry.origin
             && !std::mem::replace(&mut entry.go_ahead, true)
@@ -299,8 +344,15 @@ impl Control {
     }
 
     fn page_ended(&mut self, page: PageId, reason: EndReason, now: Instant) {
+        if let Some(entry) = self.pages.get_mut(&page) {
+            entry.take_voice(page, &mut self.cards);
+        }
+        self.end_source(page, reason, now);
+    }
+
+    /// Ends the page's call, or hears its stream no more.
+    pub(super) fn end_source(&mut self, page: PageId, reason: EndReason, now: Instant) {
         let Some(entry) = self.pages.get_mut(&page) else { return };
-        entry.take_voice(page, &mut self.cards);
         match entry.origin {
             Origin::Call { call, .. } => {
                 if let Some(leg) = self.calls.get(&call) {
@@ -385,7 +437,11 @@ impl Control {
                 continue;
             };
             let Some(record) = page.record.take() else { continue };
-            let refused = record.heard_at.is_none() && record.reason == EndReason::Busy;
+            let refused = record.heard_at.is_none()
+                && matches!(
+                    record.reason,
+                    EndReason::Busy | EndReason::CoolDown | EndReason::TooMany
+                );
             if refused && !page.peer.is_none_or(|peer| self.refusals.admits(peer.ip(), now)) {
                 continue;
             }

@@ -3,7 +3,7 @@
 use std::time::{Duration, Instant};
 
 use super::timer::{Timer, after};
-use super::{Bid, EndReason, Loss, PageId, PageRecord, ZoneId};
+use super::{Begin, Bid, EndReason, Loss, PageId, PageRecord, ZoneId};
 
 /// Most bids that wait without holding a zone. Beyond it the lowest is refused, or ended if it was admitted before.
 /// Bids that hold a zone are bounded by the number of zones, so an urgent page is never turned away by a crowd.
@@ -12,6 +12,18 @@ pub const MAX_WAITING: usize = 64;
 /// Longest that a call waits, unanswered, for a page of no higher priority to be played out whose source has ended.
 /// Two callers who page one after the other are both heard.
 pub const MAX_TURN: Duration = Duration::from_secs(2);
+
+/// Longest that is kept of one page, where its own limit is not shorter.
+pub const MAX_KEEP: Duration = Duration::from_secs(300);
+
+/// A page whose audio is kept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kept {
+    /// Its source speaks, since then, and is heard nowhere.
+    Speaking { since: Instant },
+    /// Its source has ended, for this reason.
+    Whole(EndReason),
+}
 
 /// How far a page has come.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -34,8 +46,13 @@ pub(super) struct Page {
     pub standing: Standing,
     /// It held a zone at some time.
     pub admitted: bool,
-    /// [`super::Output::Waiting`] told of its present wait.
+    /// [`super::Output::Waiting`] or [`super::Output::Keep`] told of its present wait.
     pub is_announced: bool,
+    /// Since when it waits, while it does.
+    pub waiting_since: Instant,
+    pub kept: Option<Kept>,
+    /// The talker has been warned.
+    pub warned: bool,
     pub heard: Vec<ZoneId>,
     pub heard_at: Option<Instant>,
     /// Since when at least one zone is open, and for how long that was so before.
@@ -58,6 +75,9 @@ impl Page {
             standing: Standing::Waiting,
             admitted: false,
             is_announced: false,
+            waiting_since: now,
+            kept: None,
+            warned: false,
             heard: Vec::new(),
             heard_at: None,
             open_since: None,
@@ -76,6 +96,43 @@ impl Page {
 
     pub fn names(&self, zone: ZoneId) -> bool {
         self.bid.zones.contains(&zone)
+    }
+
+    /// What becomes of it without a zone.
+    pub fn loss(&self) -> Loss {
+        match self.kept {
+            Some(Kept::Speaking { .. }) => Loss::Keep,
+            Some(Kept::Whole(_)) => Loss::Wait,
+            None if self.admitted => self.bid.terms.cut,
+            None => self.bid.terms.busy,
+        }
+    }
+
+    /// Its source speaks to nobody but the memory.
+    pub fn is_keeping(&self) -> bool {
+        matches!(self.kept, Some(Kept::Speaking { .. }))
+    }
+
+    /// Its audio is kept from now on.
+    pub fn keep(&mut self, now: Instant) {
+        self.kept = Some(Kept::Speaking { since: now });
+        self.is_announced = false;
+        self.packet_since = now;
+        self.warned = false;
+    }
+
+    /// Its source has ended while its audio was kept: it waits for a zone.
+    pub fn is_whole(&mut self, reason: EndReason, now: Instant) {
+        self.kept = Some(Kept::Whole(reason));
+        self.is_announced = false;
+        self.waiting_since = now;
+    }
+
+    /// It lost its last zone and waits.
+    pub fn wait(&mut self, now: Instant) {
+        self.standing = Standing::Waiting;
+        self.is_announced = false;
+        self.waiting_since = now;
     }
 
     /// The page holds a zone again, or for the first time.
@@ -124,28 +181,64 @@ impl Page {
             Standing::Chiming { until } => Some((until, Timer::ChimeOver(page))),
             _ => None,
         };
+        let waiting = self.standing == Standing::Waiting;
+        // What was kept is no longer than the limit; the cards may take a little longer over it.
+        let grace = if self.kept.is_some() { max_drain } else { Duration::ZERO };
         let length = self.open_since.and_then(|since| {
-            let left = limits.page?.saturating_sub(self.open_before);
+            let left = limits.page?.saturating_add(grace).saturating_sub(self.open_before);
             Some((after(since, left), Timer::PageLimit(page)))
         });
+        let keep = match self.kept {
+            Some(Kept::Speaking { since }) => Some((after(since, self.keep_limit()), Timer::KeepLimit(page))),
+            _ => None,
+        };
+        let warning = self.warn_at().map(|at| (at, Timer::Warning(page)));
+        let wait = limits
+            .wait
+            .filter(|_| waiting && !self.is_keeping())
+            .map(|limit| (after(self.waiting_since, limit), Timer::WaitLimit(page)));
         let quiet = limits
             .quiet
             .filter(|_| live && self.open_since.is_some())
             .map(|limit| (after(self.quiet_since, limit), Timer::Quiet(page)));
         let no_packet = limits
             .no_packet
-            .filter(|_| live && self.admitted)
+            .filter(|_| live && (self.is_keeping() || self.admitted && self.kept.is_none()))
             .map(|limit| (after(self.packet_since, limit), Timer::NoPacket(page)));
         let drain = self
             .draining_since
             .map(|since| (after(since, max_drain), Timer::DrainLimit(page)));
         let turn = self.turn_limit().map(|at| (at, Timer::TurnLimit(page)));
-        [chime, length, quiet, no_packet, drain, turn].into_iter().flatten()
+        [chime, warning, keep, length, quiet, no_packet, drain, wait, turn]
+            .into_iter()
+            .flatten()
+    }
+
+    /// How long its source may speak to the memory: what was heard before counts.
+    fn keep_limit(&self) -> Duration {
+        let left = self.bid.limits.page.map(|limit| limit.saturating_sub(self.open_before));
+        left.unwrap_or(MAX_KEEP).min(MAX_KEEP)
+    }
+
+    /// When the talker is to be warned, who then speaks live or to the memory.
+    fn warn_at(&self) -> Option<Instant> {
+        let warning = self.bid.limits.warning;
+        if self.warned || warning.is_zero() || self.source_ended.is_some() {
+            return None;
+        }
+        let (since, left) = match self.kept {
+            Some(Kept::Speaking { since }) => (since, self.keep_limit()),
+            Some(Kept::Whole(_)) => return None,
+            None => (self.open_since?, self.bid.limits.page?.saturating_sub(self.open_before)),
+        };
+        // So short a page needs no warning.
+        let until = left.checked_sub(warning).filter(|until| *until >= warning)?;
+        Some(after(since, until))
     }
 
     /// Until when a call may wait for its turn.
     pub fn turn_limit(&self) -> Option<Instant> {
-        (self.standing == Standing::Waiting && self.bid.loss == Loss::End).then(|| after(self.bid_at, MAX_TURN))
+        (self.standing == Standing::Waiting && self.loss() == Loss::End).then(|| after(self.bid_at, MAX_TURN))
     }
 
     pub fn record(self, reason: EndReason, now: Instant) -> PageRecord {
@@ -156,6 +249,7 @@ impl Page {
             priority: self.bid.priority,
             bid_at: self.bid_at,
             heard_at: self.heard_at,
+            kept: self.kept.is_some(),
             ended_at: now,
             reason,
         }
@@ -203,13 +297,47 @@ impl Bids {
         self.ranked.iter().map(Page::id).collect()
     }
 
-    /// Who should hold `zone`: the best bid that names it. A page whose source has ended keeps what it holds but
-    /// gains nothing: there is nothing live to hear.
-    pub fn best_for(&self, zone: ZoneId, holder: Option<PageId>) -> Option<PageId> {
-        self.ranked
-            .iter()
-            .find(|p| p.names(zone) && (p.source_ended.is_none() || holder == Some(p.id())))
-            .map(Page::id)
+    /// Who should hold each of these zones, which work: the best bid that names it. `zones`: each with its holder; the
+    /// result stands in their order.
+    ///
+    /// A page whose source has ended keeps what it holds but gains nothing: there is nothing live to hear. One that is
+    /// being kept holds nothing. One that begins together takes all of its zones or none; while it can't have all, who holds
+    /// one of them keeps it, and nobody lower gets one.
+    pub fn share(&self, zones: &[(ZoneId, Option<PageId>)]) -> Vec<Option<PageId>> {
+        let mut shares = vec![Share::Free; zones.len()];
+        for page in self.ranked.iter().filter(|p| !p.is_keeping()) {
+            let id = page.id();
+            let wanted: Vec<usize> = (0..zones.len()).filter(|i| page.names(zones[*i].0)).collect();
+            let gains = page.source_ended.is_none();
+            let can_have = |share: Share, holder: Option<PageId>| match share {
+                Share::Free => gains || holder == Some(id),
+                Share::Reserved => holder == Some(id),
+                Share::Of(_) => false,
+            };
+            let had: Vec<usize> = wanted
+                .iter()
+                .copied()
+                .filter(|i| can_have(shares[*i], zones[*i].1))
+                .collect();
+            let waits = page.standing == Standing::Waiting && page.bid.terms.begin == Begin::Together;
+            let share = match waits && had.len() < wanted.len() {
+                true => Share::Reserved,
+                false => Share::Of(id),
+            };
+            had.into_iter().for_each(|i| shares[i] = share);
+        }
+        shares
+            .into_iter()
+            .map(|share| match share {
+                Share::Of(page) => Some(page),
+                Share::Free | Share::Reserved => None,
+            })
+            .collect()
+    }
+
+    /// The bids themselves, best first.
+    pub fn bids(&self) -> impl Iterator<Item = &Bid> + Clone {
+        self.ranked.iter().map(|page| &page.bid)
     }
 
     /// The lowest waiting bid, if more than [`MAX_WAITING`] wait.
@@ -217,5 +345,90 @@ impl Bids {
         let mut waiting = self.ranked.iter().filter(|p| p.standing == Standing::Waiting);
         let lowest = waiting.next_back()?.id();
         (waiting.count() >= MAX_WAITING).then_some(lowest)
+    }
+}
+
+/// What becomes of a zone while the bids are looked at, best first.
+#[derive(Debug, Clone, Copy)]
+enum Share {
+    Free,
+    /// For a page that can't begin yet: only who holds the zone may go on.
+    Reserved,
+    Of(PageId),
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::disallowed_methods)]
+
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::page::{Limits, Priority, SourceId, Terms};
+
+    const ZONES: u16 = 4;
+
+    /// Zones, priority, begins together, its source has ended; and how many of its zones it may hold already.
+    fn page() -> impl Strategy<Value = (Vec<u16>, u8, bool, bool, u16)> {
+        let zones = prop::sample::subsequence((0..ZONES).collect::<Vec<u16>>(), 1..=4);
+        (zones, 0..3u8, any::<bool>(), prop::bool::weighted(0.2), 0..3u16)
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { cases: 20_000, ..ProptestConfig::default() })]
+
+        /// Each zone to the best bid that can be heard; a page that begins together has all of its zones or none, and what it
+        /// waits for goes to nobody below it.
+        #[test]
+        fn zones_are_shared_by_rank(pages in prop::collection::vec(page(), 1..6)) {
+            let now = Instant::now();
+            let mut bids = Bids::default();
+            let mut zones: Vec<(ZoneId, Option<PageId>)> = (0..ZONES).map(|z| (ZoneId(z), None)).collect();
+            for (id, (named, priority, together, ended, held)) in (1..).zip(pages) {
+                let begin = if together { Begin::Together } else { Begin::Each };
+                let mut page = Page::new(
+                    Bid {
+                        page: PageId(id),
+                        source: SourceId(0),
+                        zones: named.iter().copied().map(ZoneId).collect(),
+                        priority: Priority(priority),
+                        chime: None,
+                        limits: Limits::default(),
+                        terms: Terms { begin, ..Terms::default() },
+                        caller: 0,
+                    },
+                    now,
+                );
+                let free = zones.iter_mut().filter(|(z, holder)| named.contains(&z.0) && holder.is_none());
+                for (_, holder) in free.take(usize::from(held)) {
+                    *holder = Some(PageId(id));
+                    page.standing = Standing::Speaking;
+                }
+                page.source_ended = ended.then_some(EndReason::HungUp);
+                bids.insert(page);
+            }
+            let shares = bids.share(&zones);
+            let owner = |zone: ZoneId| zones.iter().position(|(z, _)| *z == zone).and_then(|i| shares[i]);
+            let holder = |zone: ZoneId| zones.iter().find(|(z, _)| *z == zone).and_then(|(_, h)| *h);
+            for (rank, page) in bids.iter().enumerate() {
+                let waits = page.standing == Standing::Waiting;
+                let had = page.bid.zones.iter().filter(|z| owner(**z) == Some(page.id())).count();
+                let all_or_none = !waits || page.bid.terms.begin != Begin::Together || had == 0 || had == page.bid.zones.len();
+                prop_assert!(all_or_none, "{page:?}");
+                let gains = page.source_ended.is_none();
+                for zone in page.bid.zones.iter().copied().filter(|z| gains || holder(*z) == Some(page.id())) {
+                    let to = owner(zone).and_then(|to| bids.iter().position(|p| p.id() == to));
+                    // Below it only who was there already, and that only while it cannot begin.
+                    if to.is_none_or(|to| to > rank) {
+                        let blocked = waits && page.bid.terms.begin == Begin::Together && had == 0;
+                        let reserved = bids.iter().take(rank).any(|better| {
+                            better.standing == Standing::Waiting && better.bid.terms.begin == Begin::Together && better.names(zone)
+                        });
+                        prop_assert!(blocked || reserved && holder(zone) != Some(page.id()), "{zone:?}: {page:?}");
+                        prop_assert!(to.is_none() || owner(zone) == holder(zone), "{zone:?}");
+                    }
+                }
+            }
+        }
     }
 }

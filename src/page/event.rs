@@ -15,6 +15,8 @@ pub enum Input {
     /// The source has ended: play what is held, then tail. With [`EndReason::Cancelled`], or when no packet ever
     /// came, nothing is played and the page ends at once.
     SourceEnded(PageId, EndReason),
+    /// All that was kept of the page has been handed to the cards: play it out, then tail.
+    Replayed(PageId),
     /// Every card has played the page's last sample.
     Drained(PageId),
     /// Ends the page at once: an operator wants it, or what it needs is not to be had.
@@ -41,6 +43,14 @@ pub enum EndReason {
     /// The line gave the busy tone: whoever spoke has hung up, and the gateway between does not say so.
     BusyTone,
     PageLimit,
+    /// There was no room to keep more of it.
+    NoRoom,
+    /// It waited for a zone for as long as it might.
+    WaitLimit,
+    /// Refused: the source's last page was not long enough ago.
+    CoolDown,
+    /// Refused: the caller has paged as often as it may in an hour.
+    TooMany,
     /// A higher priority took its last zone.
     Preempted,
     /// Refused: every zone was held by an equal or higher bid, or too many bids were waiting.
@@ -59,6 +69,10 @@ pub enum Refusal {
     Busy(PageId),
     /// No zone that it names works, or exists.
     DeviceFault,
+    /// Its source must be quiet for a while.
+    CoolDown,
+    /// Its caller has paged too often.
+    TooMany,
     Shutdown,
 }
 
@@ -68,6 +82,8 @@ impl Refusal {
         match self {
             Refusal::Busy(_) => EndReason::Busy,
             Refusal::DeviceFault => EndReason::DeviceFault,
+            Refusal::CoolDown => EndReason::CoolDown,
+            Refusal::TooMany => EndReason::TooMany,
             Refusal::Shutdown => EndReason::Shutdown,
         }
     }
@@ -99,6 +115,8 @@ pub struct PageRecord {
     pub bid_at: Instant,
     /// First opening of speech in any zone.
     pub heard_at: Option<Instant>,
+    /// It, or its end, was kept, to be heard after its source had ended.
+    pub kept: bool,
     pub ended_at: Instant,
     pub reason: EndReason,
 }
@@ -109,9 +127,16 @@ pub enum Output {
     /// The page holds at least one zone: answer the call, build its voice, keep its audio. Comes again when a
     /// page that went back to waiting holds a zone again.
     Admitted { page: PageId },
-    /// The page holds no zone (its bid said [`super::Loss::Wait`]) and waits: drop its voice, if it has one; it is
-    /// heard live once it is admitted.
+    /// The page holds no zone and waits: drop its voice, if it has one. It is heard live once it is admitted; what was kept is
+    /// then played from where it was heard last.
     Waiting { page: PageId },
+    /// The page holds no zone, and its source may speak on: answer the call, drop its voice, keep its audio from now on. Once
+    /// the source has ended it waits, and when it is admitted and speaks, what was kept is to be played.
+    Keep { page: PageId },
+    /// No more is kept: end the call, or hear the stream no more. The page goes on.
+    Enough { page: PageId, reason: EndReason },
+    /// Its time is nearly over: warn the talker.
+    Warn { page: PageId },
     /// The bid is refused; its record follows, without [`Output::Ended`].
     Refused { page: PageId, why: Refusal },
     /// Set a relay. Emitted on changes only.

@@ -26,12 +26,14 @@ pub struct ZoneRules {
     pub release: Duration,
 }
 
-/// Limits of one page; `None` is no limit.
+/// Limits of one page; `None` is no limit. No re-dialling, silence or preemption sets back what they count.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Limits {
     /// Longest speech, counted from its opening. Time spent waiting after a pre-emption does not count; what is
     /// drained after the source has ended does. At the limit the audio stops at once.
     pub page: Option<Duration>,
+    /// How long before the end by that limit the talker is warned.
+    pub warning: Duration,
     /// Longest time without speech in the audio, counted from the opening; every [`super::Input::Speech`] restarts
     /// it. At the limit the audio, which is silence, stops at once.
     pub quiet: Option<Duration>,
@@ -39,16 +41,58 @@ pub struct Limits {
     /// restarts it. At the limit what is held is still played, as after [`super::Input::SourceEnded`]: a caller
     /// cut off by the network is heard as far as they got.
     pub no_packet: Option<Duration>,
+    /// Longest wait for a zone, each time that it waits; for what was kept, from the end of its source.
+    pub wait: Option<Duration>,
+    /// From the end of the source's last page that was heard until it may bid again.
+    pub cool_down: Option<Duration>,
+    /// Pages of one caller that may be heard within an hour.
+    pub per_hour: Option<u32>,
 }
 
-/// What becomes of a bid that is not heard anywhere.
+/// What becomes of a page that is heard nowhere: its zones are held by others, or their cards have failed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Loss {
-    /// It ends: a caller is refused (486) or cut (BYE). Behind a page that only plays out it waits [`super::MAX_TURN`].
+    /// It ends: a caller is refused (486) or cut (BYE). Behind a page that only plays out a new one waits
+    /// [`super::MAX_TURN`].
     End,
-    /// It stays and is heard live once a zone is free: a multicast sender cannot be told. This holds when the
-    /// zone is held by another page as well as when its card has failed.
+    /// It stays and is heard live once a zone is free.
     Wait,
+    /// What its source says from now on is kept, and played when a zone is free after the source has ended.
+    Keep,
+}
+
+/// When a page of several zones begins.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Begin {
+    /// In those that are free; the others join as they become free.
+    #[default]
+    Each,
+    /// In all that work at one instant. Until then those that are free are kept free of lower and later bids.
+    Together,
+}
+
+/// On what terms a page is heard.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Terms {
+    /// What becomes of it if none of its zones is to be had.
+    pub busy: Loss,
+    /// What becomes of it when it loses its last zone.
+    pub cut: Loss,
+    /// Kept from its beginning and played after its source has ended, even if the zones are free: for talkers who stand
+    /// beside a loudspeaker.
+    pub afterwards: bool,
+    pub begin: Begin,
+}
+
+impl Default for Terms {
+    fn default() -> Self {
+        Terms {
+            busy: Loss::End,
+            cut: Loss::End,
+            afterwards: false,
+            begin: Begin::Each,
+        }
+    }
 }
 
 /// A source's wish to be heard.
@@ -64,5 +108,7 @@ pub struct Bid {
     /// Length of the pre-announcement tone, if any.
     pub chime: Option<Duration>,
     pub limits: Limits,
-    pub loss: Loss,
+    pub terms: Terms,
+    /// Whose pages [`Limits::per_hour`] counts, within the source.
+    pub caller: u64,
 }

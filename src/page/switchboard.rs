@@ -18,7 +18,8 @@
 use std::collections::VecDeque;
 use std::time::{Duration, Instant};
 
-use super::bids::{Bids, Page, Standing};
+use super::bids::{Bids, Kept, Page, Standing};
+use super::quota::Quota;
 use super::timer::{Timer, after};
 use super::zones::{Zone, Zones};
 use super::{Bid, EndReason, Input, Loss, Output, PageId, Phase, Priority, Refusal, RelayId, Rules, SourceId, ZoneId};
@@ -46,6 +47,7 @@ pub struct PageStatus {
     pub heard_at: Option<Instant>,
     /// Why the source has ended, while what is held is played out.
     pub source_ended: Option<EndReason>,
+    pub kept: Option<Kept>,
 }
 
 /// The pure state machine of all zones.
@@ -53,6 +55,7 @@ pub struct PageStatus {
 pub struct Switchboard {
     zones: Zones,
     bids: Bids,
+    quota: Quota,
     outputs: VecDeque<Output>,
     max_drain: Duration,
     /// The latest instant seen: time never runs backwards here.
@@ -66,6 +69,7 @@ impl Switchboard {
         Switchboard {
             zones: Zones::new(rules),
             bids: Bids::default(),
+            quota: Quota::default(),
             outputs: VecDeque::new(),
             max_drain: MAX_DRAIN,
             latest: None,
@@ -140,6 +144,7 @@ impl Switchboard {
             bid_at: page.bid_at,
             heard_at: page.heard_at,
             source_ended: page.source_ended,
+            kept: page.kept,
         })
     }
 
@@ -159,6 +164,7 @@ impl Switchboard {
         match input {
             Input::Bid(bid) => self.bid(bid, now),
             Input::SourceEnded(page, reason) => self.source_ended(page, reason, now),
+            Input::Replayed(page) => self.replayed(page, now),
             Input::Drained(page) => {
                 let draining = self.bids.get(page).filter(|p| p.draining_since.is_some());
                 if let Some(reason) = draining.and_then(|p| p.source_ended) {
@@ -195,7 +201,13 @@ impl Switchboard {
             self.refuse(page, Refusal::Shutdown, now);
         } else if page.bid.zones.is_empty() {
             self.refuse(page, Refusal::DeviceFault, now);
+        } else if let Err(why) = self.quota.may(&page.bid, self.bids.bids(), now) {
+            self.refuse(page, why, now);
         } else {
+            let mut page = page;
+            if page.bid.terms.afterwards {
+                page.keep(now);
+            }
             self.bids.insert(page);
         }
     }
@@ -204,13 +216,45 @@ impl Switchboard {
         let Some(page) = self.bids.get_mut(id).filter(|p| p.source_ended.is_none()) else {
             return;
         };
-        if reason == EndReason::Cancelled || !page.any_packet || page.standing == Standing::Waiting {
-            self.finish(id, reason, Cut::Now, now);
+        if matches!(page.kept, Some(Kept::Whole(_))) {
             return;
         }
+        if reason == EndReason::Cancelled || !page.any_packet {
+            self.finish(id, reason, Cut::Now, now);
+        } else if page.is_keeping() {
+            page.is_whole(reason, now);
+        } else if page.standing == Standing::Waiting {
+            self.finish(id, reason, Cut::Now, now);
+        } else {
+            self.ends(id, reason, now);
+        }
+    }
+
+    /// The source has to end; of a page that is not kept it does so with the page.
+    fn enough(&mut self, page: PageId, reason: EndReason, now: Instant) {
+        if self.bids.get(page).is_some_and(Page::is_keeping) {
+            self.outputs.push_back(Output::Enough { page, reason });
+        }
+        self.source_ended(page, reason, now);
+    }
+
+    /// Nothing more will come for the cards.
+    fn ends(&mut self, id: PageId, reason: EndReason, now: Instant) {
+        let Some(page) = self.bids.get_mut(id) else { return };
         page.source_ended = Some(reason);
         if page.standing == Standing::Speaking {
             self.drain(id, now);
+        }
+    }
+
+    fn replayed(&mut self, id: PageId, now: Instant) {
+        let page = self.bids.get(id).filter(|page| page.source_ended.is_none());
+        let Some((Kept::Whole(reason), standing)) = page.and_then(|page| Some((page.kept?, page.standing))) else {
+            return;
+        };
+        match standing {
+            Standing::Waiting => self.finish(id, reason, Cut::Now, now),
+            _ => self.ends(id, reason, now),
         }
     }
 
@@ -279,6 +323,9 @@ impl Switchboard {
             }
             self.phase(zone, Phase::Tail, None);
         }
+        if let Some(heard_at) = page.heard_at {
+            self.quota.over(&page.bid, heard_at, now);
+        }
         self.outputs.push_back(Output::Ended { page: id, reason });
         self.outputs.push_back(Output::Record(page.record(reason, now)));
     }
@@ -310,14 +357,14 @@ impl Switchboard {
     }
 
     fn reassign(&mut self, now: Instant) -> Vec<(ZoneId, PageId)> {
-        let changes: Vec<(ZoneId, PageId)> = self
-            .zones
+        let working = self.zones.iter().filter(|zone| zone.works);
+        let zones: Vec<(ZoneId, Option<PageId>)> = working.map(|zone| (zone.id, zone.page())).collect();
+        let shares = self.bids.share(&zones);
+        let changes: Vec<(ZoneId, PageId)> = zones
             .iter()
-            .filter(|zone| zone.works)
-            .filter_map(|zone| {
-                let best = self.bids.best_for(zone.id, zone.page())?;
-                (Some(best) != zone.page()).then_some((zone.id, best))
-            })
+            .zip(shares)
+            .filter(|((_, holder), share)| share != holder)
+            .filter_map(|((id, _), share)| Some((*id, share?)))
             .collect();
         for &(id, best) in &changes {
             let Some(zone) = self.zones.get_mut(id) else { continue };
@@ -345,17 +392,27 @@ impl Switchboard {
         if !phases.is_empty() {
             return;
         }
+        if page.is_keeping() {
+            return;
+        }
         if page.standing != Standing::Waiting {
-            if may_wait(page) {
-                page.standing = Standing::Waiting;
-                page.is_announced = false;
-            } else {
+            if !may_wait(page) {
                 self.finish(id, EndReason::Preempted, Cut::Now, now);
+                return;
             }
-        } else if page.bid.loss == Loss::End && !self.has_turn(id, now) {
-            let why = self.held_against(id);
-            if let Some(page) = self.bids.remove(id) {
-                self.refuse(page, why, now);
+            page.wait(now);
+        }
+        match page.loss() {
+            Loss::Wait => {}
+            Loss::Keep => page.keep(now),
+            Loss::End => {
+                if self.has_turn(id, now) {
+                    return;
+                }
+                let why = self.held_against(id);
+                if let Some(page) = self.bids.remove(id) {
+                    self.refuse(page, why, now);
+                }
             }
         }
     }
@@ -379,7 +436,19 @@ impl Switchboard {
             .flat_map(|page| &page.bid.zones)
             .filter_map(|zone| self.zones.get(*zone)?.page())
             .next()
+            .or_else(|| self.reserved_for(id))
             .map_or(Refusal::DeviceFault, Refusal::Busy)
+    }
+
+    /// The better bid that one of this one's working zones is kept free for.
+    fn reserved_for(&self, id: PageId) -> Option<PageId> {
+        let zones = &self.bids.get(id)?.bid.zones;
+        let works = |zone: &&ZoneId| self.zones.get(**zone).is_some_and(|zone| zone.works);
+        let mut better = self.bids.iter().take_while(|page| page.id() != id);
+        let waits = |page: &&Page| page.standing == Standing::Waiting && !page.is_keeping();
+        better
+            .find(|page| waits(page) && zones.iter().filter(works).any(|zone| page.names(*zone)))
+            .map(Page::id)
     }
 
     /// Too many wait, and this is the lowest of them.
@@ -413,9 +482,13 @@ impl Switchboard {
         if holds {
             page.admit(now);
             self.outputs.push_back(Output::Admitted { page: id });
-        } else if page.bid.loss == Loss::Wait && !page.is_announced {
+        } else if !page.is_announced {
             page.is_announced = true;
-            self.outputs.push_back(Output::Waiting { page: id });
+            match page.loss() {
+                Loss::Wait => self.outputs.push_back(Output::Waiting { page: id }),
+                Loss::Keep => self.outputs.push_back(Output::Keep { page: id }),
+                Loss::End => page.is_announced = false,
+            }
         }
     }
 
@@ -461,12 +534,18 @@ impl Switchboard {
             }
             Timer::PageLimit(page) => self.finish(page, EndReason::PageLimit, Cut::Now, now),
             Timer::Quiet(page) => self.finish(page, EndReason::Quiet, Cut::Now, now),
-            Timer::NoPacket(page) => self.source_ended(page, EndReason::NoPackets, now),
+            Timer::NoPacket(page) => self.enough(page, EndReason::NoPackets, now),
             Timer::DrainLimit(page) => {
                 if let Some(reason) = self.bids.get(page).and_then(|p| p.source_ended) {
                     self.finish(page, reason, Cut::Now, now);
                 }
             }
+            Timer::WaitLimit(page) => self.finish(page, EndReason::WaitLimit, Cut::Now, now),
+            Timer::Warning(page) => {
+                self.with_page(page, |page| page.warned = true);
+                self.outputs.push_back(Output::Warn { page });
+            }
+            Timer::KeepLimit(page) => self.enough(page, EndReason::PageLimit, now),
             // It is refused as matters are settled.
             Timer::TurnLimit(_) => {}
             Timer::Release(zone) => self.rest(zone),
@@ -539,5 +618,5 @@ enum Cut {
 
 /// Without a zone, the page stays: its bid said so, and its source can still be heard live.
 fn may_wait(page: &Page) -> bool {
-    page.bid.loss == Loss::Wait && page.source_ended.is_none()
+    page.loss() != Loss::End && page.source_ended.is_none()
 }

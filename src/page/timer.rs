@@ -15,6 +15,12 @@ pub(super) enum Timer {
     Join(ZoneId),
     /// The page has been heard for as long as it may be.
     PageLimit(PageId),
+    /// The page will soon have been heard for as long as it may be.
+    Warning(PageId),
+    /// Of the page as much has been kept as may be.
+    KeepLimit(PageId),
+    /// It has waited for a zone for as long as it may.
+    WaitLimit(PageId),
     /// No speech for too long.
     Quiet(PageId),
     /// No packet for too long.

@@ -57,6 +57,7 @@ kinds! {
     STREAM_ENDED = Info "a628f4fe0d3e4c5592ea3b29944bc36a";
     PAGE_BEGAN = Info "677658100cd04e59b7ca515fd48ac92a";
     PAGE_WAITING = Notice "181ad555e7124ad3a3ee276d8384a97b";
+    PAGE_RECORDED = Notice "20fe5922123149618f15d494aded4120";
     /// The record of a page that was heard.
     PAGE_ENDED = Info "eeac6006d2f84c5990da1417e55a3fac";
     /// The record of a page that was heard nowhere.
@@ -196,6 +197,11 @@ pub enum Message {
         zone: String,
     },
     PageWaiting {
+        page: PageId,
+        source: String,
+    },
+    /// What is said is kept, and played later.
+    PageRecorded {
         page: PageId,
         source: String,
     },
@@ -427,6 +433,12 @@ impl Message {
             Message::PageWaiting { page, source } => Entry::new(
                 kind::PAGE_WAITING,
                 format!("page {} from {source} waits for a zone", page.0),
+            )
+            .with("PAGE_ID", page.0)
+            .with("SOURCE", source),
+            Message::PageRecorded { page, source } => Entry::new(
+                kind::PAGE_RECORDED,
+                format!("page {} from {source} is recorded, to be played later", page.0),
             )
             .with("PAGE_ID", page.0)
             .with("SOURCE", source),

@@ -51,6 +51,10 @@ pub fn reason_text(reason: EndReason) -> &'static str {
         EndReason::Quiet => "quiet limit",
         EndReason::BusyTone => "busy tone on the line",
         EndReason::PageLimit => "length limit",
+        EndReason::NoRoom => "no room to record more",
+        EndReason::WaitLimit => "waiting limit",
+        EndReason::CoolDown => "too soon after the last page",
+        EndReason::TooMany => "too many pages in an hour",
         EndReason::Preempted => "higher priority",
         EndReason::Busy => "busy",
         EndReason::Operator => "operator",
@@ -70,6 +74,10 @@ pub fn reason_code(reason: EndReason) -> &'static str {
         EndReason::Quiet => "quiet",
         EndReason::BusyTone => "busy-tone",
         EndReason::PageLimit => "page-limit",
+        EndReason::NoRoom => "no-room",
+        EndReason::WaitLimit => "wait-limit",
+        EndReason::CoolDown => "cool-down",
+        EndReason::TooMany => "too-many",
         EndReason::Preempted => "preempted",
         EndReason::Busy => "busy",
         EndReason::Operator => "operator",
@@ -86,6 +94,10 @@ fn severity(reason: EndReason) -> Severity {
         EndReason::Quiet
         | EndReason::BusyTone
         | EndReason::PageLimit
+        | EndReason::NoRoom
+        | EndReason::WaitLimit
+        | EndReason::CoolDown
+        | EndReason::TooMany
         | EndReason::Preempted
         | EndReason::Busy
         | EndReason::Shutdown => Severity::Notice,
@@ -146,7 +158,8 @@ impl PageReport {
             ),
         };
         let length = self.duration().as_secs_f64();
-        format!("page {page} from {source} to {zones}: {length:.1} s, ended: {reason}; {quality}")
+        let recorded = if self.record.kept { ", recorded" } else { "" };
+        format!("page {page} from {source} to {zones}{recorded}: {length:.1} s, ended: {reason}; {quality}")
     }
 
     /// The record as it is written; its fields are named in `systemd/hornwire.catalog`.
@@ -165,6 +178,7 @@ impl PageReport {
             .with_some("PEER", self.peer)
             .with("PAGE_PRIORITY", self.record.priority.0)
             .with("END_REASON", reason_code(self.record.reason))
+            .with("RECORDED", u8::from(self.record.kept))
             .with("BEGAN", rfc3339(self.began))
             .with("WAIT_MS", self.wait().as_millis())
             .with("DURATION_MS", self.duration().as_millis())
@@ -210,6 +224,7 @@ mod tests {
                 priority: Priority(50),
                 bid_at: at(0),
                 heard_at: Some(at(1300)),
+                kept: false,
                 ended_at: at(15_500),
                 reason: EndReason::HungUp,
             },
@@ -294,6 +309,7 @@ mod tests {
                 ("PEER", "192.0.2.7:5060"),
                 ("PAGE_PRIORITY", "50"),
                 ("END_REASON", "hung-up"),
+                ("RECORDED", "0"),
                 ("BEGAN", "2026-11-25T14:36:02Z"),
                 ("WAIT_MS", "1300"),
                 ("DURATION_MS", "14200"),

@@ -70,6 +70,22 @@ impl Tone {
         Self::held(&[800.0], -16.0, 150, 0)
     }
 
+    /// Tells the caller to wait for a zone: a soft short note every three seconds. To be repeated. This and the next two:
+    /// common practice, no published source.
+    pub fn waiting() -> Self {
+        Self::held(&[660.0], -22.0, 120, 2880)
+    }
+
+    /// Tells the caller to speak, and that it is recorded: one long beep.
+    pub fn recording() -> Self {
+        Self::held(&[1000.0], -16.0, 600, 0)
+    }
+
+    /// Tells the caller that little time is left: the go-ahead beep, shorter, twice.
+    pub fn warning() -> Self {
+        Self::notes(&[(800.0, 80, 80), (800.0, 80, 0)])
+    }
+
     /// Busy tone of the ITU's preference (E.180): 425 Hz, 0.5 s on, 0.5 s off. The level, −13 dBm0, is common
     /// practice. To be repeated.
     pub fn busy() -> Self {

@@ -114,7 +114,10 @@ fn yard() {
     assert_eq!(group.address, "239.255.10.1:5004".parse().unwrap());
     assert_eq!(group.interface.as_deref(), Some("eth0"));
     assert_eq!((group.codec, group.payload_type), (Some(Codec::Pcmu), Some(0)));
-    assert_eq!((group.idle, group.loss), (Duration::from_secs(1), Loss::Wait));
+    assert_eq!(
+        (group.idle, group.paging.terms.busy),
+        (Duration::from_secs(1), Loss::Wait)
+    );
     assert!(group.paging.priority > plan.extensions[0].paging.priority);
     assert_eq!(group.paging.zones, [ZoneId(0), ZoneId(1)]);
     // Common practice, no published source: the quiet limit is off by default for multicast.
@@ -149,7 +152,7 @@ fn multi() {
     assert!(!inside("198.51.100.15") && !inside("198.51.100.32") && !inside("192.0.2.1"));
     let group = &plan.groups[0];
     assert_eq!((group.codec, group.payload_type), (Some(Codec::Opus), Some(111)));
-    assert_eq!(group.loss, Loss::End);
+    assert_eq!(group.paging.terms.busy, Loss::End);
 }
 
 #[test]
@@ -202,7 +205,7 @@ fn workshop() {
     assert_eq!(foreman.paging.limits.page, Some(Duration::from_secs(90)));
     // Whoever speaks into a line may pause: only its hang time ends a page.
     assert_eq!(foreman.paging.limits.quiet, None);
-    assert_eq!(foreman.loss, Loss::Wait);
+    assert_eq!(foreman.paging.terms.busy, Loss::Wait);
     assert_eq!(foreman.hours.0.len(), 2);
     let music = &plan.music[0];
     assert_eq!((music.capture, music.channels.as_slice()), (0, [1].as_slice()));

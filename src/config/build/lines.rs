@@ -3,7 +3,7 @@
 use super::super::plan::{AudioDevice, Capture, LineInput, Music};
 use super::super::problem::Problems;
 use super::super::sheet::{Sheet, Sheets};
-use super::{loss, paging, resolve};
+use super::{paging, resolve};
 use crate::page::ZoneId;
 use crate::sound::engine::Ducking;
 use crate::sound::level::{Db, Dbfs};
@@ -44,7 +44,6 @@ pub(super) fn input(sheet: &Sheet, sheets: &Sheets, captures: &[Capture], proble
             attack: sheet.duration("attack").unwrap_or_default(),
             hang: sheet.duration("hang").unwrap_or_default(),
         },
-        loss: loss(sheet),
         hours: sheet.hours("hours"),
         paging: paging(sheet, sheets, problems),
     }

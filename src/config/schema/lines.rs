@@ -1,8 +1,8 @@
 //! What comes in by wire: line inputs and music.
 
 use super::Absent::{Default, Required};
-use super::sources::{BUSY_TONE, CHIME, LEVELLED, PAGE_LIMIT, PRIORITY, QUIET_LIMIT, SOURCE_GAIN, WHEN_BUSY, ZONES};
-use super::{Key, Kind, Section, absent, gates, key, period, shared};
+use super::sources::{BUSY_TONE, CHIME, LEVELLED, PAGE_LIMIT, PRIORITY, QUIET_LIMIT, SOURCE_GAIN, ZONES};
+use super::{Key, Kind, Section, absent, gates, key, period, shared, terms};
 
 /// Channels of one capture device at most.
 const MOST: i64 = 8;
@@ -65,13 +65,18 @@ pub(super) const INPUTS: Section = Section {
             r#""4 s""#,
             "How long the page goes on after the last sound, so that pauses between words don't end it.",
         )),
-        WHEN_BUSY,
+        terms::WHEN_BUSY,
+        terms::WHEN_CUT,
+        terms::RECORD_FIRST,
+        terms::BEGIN,
         gates::HOURS,
         ZONES,
         PRIORITY,
         CHIME,
         PAGE_LIMIT,
         absent(QUIET_LIMIT, Default(r#""none""#)),
+        terms::WAIT_LIMIT,
+        terms::COOL_DOWN,
         LEVELLED,
         BUSY_TONE,
         SOURCE_GAIN,

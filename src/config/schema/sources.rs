@@ -1,7 +1,7 @@
 //! Who may speak: extensions and groups. Line inputs are in [`super::lines`].
 
 use super::Absent::{Default, Required, Unset};
-use super::{BUSY_TONES, CHIMES, Key, Kind, SUITES, Section, absent, gates, key, period, shared};
+use super::{BUSY_TONES, CHIMES, Key, Kind, SUITES, Section, absent, gates, key, period, shared, terms};
 
 // The keys that sources share. Ranges of limits: common practice, no published source, widened.
 
@@ -97,15 +97,6 @@ pub(super) const SOURCE_GAIN: Key = shared(key(
     Default(r#""0 dB""#),
     r#""3 dB""#,
     "Makes this source louder or softer than the others; each zone's own gain comes on top.",
-));
-
-pub(super) const WHEN_BUSY: Key = shared(key(
-    "when_busy",
-    Kind::Choice(&["wait", "refuse"]),
-    Default(r#""wait""#),
-    r#""refuse""#,
-    "While its zones are held by a page it cannot cut into: \"wait\" and be heard from the moment a zone is free, or \
-     \"refuse\" and stay unheard.",
 ));
 
 pub(super) const EXTENSIONS: Section = Section {
@@ -204,9 +195,17 @@ pub(super) const EXTENSIONS: Section = Section {
         ZONES,
         PRIORITY,
         CHIME,
+        terms::WHEN_BUSY_CALL,
+        terms::WHEN_CUT,
+        terms::RECORD_FIRST,
+        terms::BEGIN,
         PAGE_LIMIT,
+        terms::WARNING,
         QUIET_LIMIT,
         NO_PACKET_LIMIT,
+        terms::WAIT_LIMIT,
+        terms::COOL_DOWN,
+        terms::PAGES_PER_HOUR,
         MIN_DELAY,
         MAX_DELAY,
         LEVELLED,
@@ -276,7 +275,10 @@ pub(super) const GROUPS: Section = Section {
             r#""500 ms""#,
             "The page is over after this long without a packet.",
         )),
-        WHEN_BUSY,
+        terms::WHEN_BUSY,
+        terms::WHEN_CUT,
+        terms::RECORD_FIRST,
+        terms::BEGIN,
         Key {
             absent: Unset("everybody who can send to the group."),
             doc: "Whose streams are heard, by the address of the sender.",
@@ -288,6 +290,9 @@ pub(super) const GROUPS: Section = Section {
         CHIME,
         PAGE_LIMIT,
         absent(QUIET_LIMIT, Default(r#""none""#)),
+        terms::WAIT_LIMIT,
+        terms::COOL_DOWN,
+        terms::PAGES_PER_HOUR,
         MIN_DELAY,
         MAX_DELAY,
         LEVELLED,

@@ -10,7 +10,7 @@ use std::collections::{HashMap, HashSet};
 use proptest::prelude::*;
 
 use super::*;
-use crate::page::{Limits, MAX_TURN, MAX_WAITING, PageRecord, ZoneRules};
+use crate::page::{Begin, Limits, MAX_TURN, MAX_WAITING, PageRecord, Terms, ZoneRules};
 
 const MAX_DRAIN: Duration = Duration::from_millis(3000);
 
@@ -21,14 +21,16 @@ enum Step {
         zones: Vec<u16>,
         priority: u8,
         chime: Option<u16>,
-        limits: [Option<u16>; 3],
-        waits: bool,
+        limits: [Option<u16>; 4],
+        warning: u16,
+        terms: Terms,
     },
     Again(u64),
     Packet(u64),
     Speech(u64),
     SourceEnded(u64, EndReason),
     Drained(u64),
+    Replayed(u64),
     Stop(u64),
     ZoneFailed(u16),
     ZoneBack(u16),
@@ -54,6 +56,17 @@ fn rules() -> impl Strategy<Value = Rules> {
     prop::collection::vec(zone_rules(), 1..5).prop_map(|zones| Rules { zones, relays: 4 })
 }
 
+fn terms() -> impl Strategy<Value = Terms> {
+    let loss = || prop::sample::select(vec![Loss::End, Loss::Wait, Loss::Keep]);
+    let begin = prop::sample::select(vec![Begin::Each, Begin::Each, Begin::Together]);
+    (loss(), loss(), prop::bool::weighted(0.15), begin).prop_map(|(busy, cut, afterwards, begin)| Terms {
+        busy,
+        cut,
+        afterwards,
+        begin,
+    })
+}
+
 fn step() -> impl Strategy<Value = Step> {
     let page = || 0..6u64;
     let limit = || prop::option::weighted(0.4, 0..2500u16);
@@ -67,16 +80,20 @@ fn step() -> impl Strategy<Value = Step> {
         prop::collection::vec(0..5u16, 0..4),
         0..6u8,
         prop::option::of(0..800u16),
-        [limit(), limit(), limit()],
-        any::<bool>(),
+        [limit(), limit(), limit(), limit()],
+        0..500u16,
+        terms(),
     );
     prop_oneof![
-        6 => bid.prop_map(|(zones, priority, chime, limits, waits)| Step::Bid { zones, priority, chime, limits, waits }),
+        6 => bid.prop_map(|(zones, priority, chime, limits, warning, terms)| {
+            Step::Bid { zones, priority, chime, limits, warning, terms }
+        }),
         1 => page().prop_map(Step::Again),
         9 => page().prop_map(Step::Packet),
         2 => page().prop_map(Step::Speech),
         4 => (page(), reason).prop_map(|(page, reason)| Step::SourceEnded(page, reason)),
         4 => page().prop_map(Step::Drained),
+        3 => page().prop_map(Step::Replayed),
         1 => page().prop_map(Step::Stop),
         1 => (0..5u16).prop_map(Step::ZoneFailed),
         2 => (0..5u16).prop_map(Step::ZoneBack),
@@ -89,7 +106,15 @@ fn step() -> impl Strategy<Value = Step> {
 struct Seen {
     bid: Bid,
     order: u64,
+    /// Its source may not speak, or only to be kept.
     source_ended: bool,
+    /// Its sound was kept at some time; and is, while its source speaks.
+    kept: bool,
+    keeping: bool,
+    warned: u32,
+    packets: u32,
+    /// A test's word that all was played came before its time.
+    cut_short: bool,
     open: HashSet<ZoneId>,
     chiming: HashSet<ZoneId>,
     heard: HashSet<ZoneId>,
@@ -149,7 +174,8 @@ impl Site {
                 priority,
                 chime,
                 limits,
-                waits,
+                warning,
+                terms,
             } => {
                 self.bids += 1;
                 let ms = |value: Option<u16>| value.map(|v| Duration::from_millis(v.into()));
@@ -163,13 +189,22 @@ impl Site {
                         page: ms(limits[0]),
                         quiet: ms(limits[1]),
                         no_packet: ms(limits[2]),
+                        wait: ms(limits[3]),
+                        warning: Duration::from_millis(warning.into()),
+                        ..Limits::default()
                     },
-                    loss: if waits { Loss::Wait } else { Loss::End },
+                    terms,
+                    caller: 0,
                 };
                 let seen = Seen {
                     bid: bid.clone(),
                     order: self.bids,
                     source_ended: false,
+                    kept: false,
+                    keeping: false,
+                    warned: 0,
+                    packets: 0,
+                    cut_short: false,
                     open: HashSet::new(),
                     chiming: HashSet::new(),
                     heard: HashSet::new(),
@@ -192,6 +227,7 @@ impl Site {
             Step::Speech(ago) => Input::Speech(self.named(ago)),
             Step::SourceEnded(ago, reason) => Input::SourceEnded(self.named(ago), reason),
             Step::Drained(ago) => Input::Drained(self.named(ago)),
+            Step::Replayed(ago) => Input::Replayed(self.named(ago)),
             Step::Stop(ago) => Input::Stop(self.named(ago), EndReason::Operator),
             Step::ZoneFailed(zone) => {
                 self.failed.insert(ZoneId(zone));
@@ -211,6 +247,20 @@ impl Site {
             && let Some(seen) = self.pages.get_mut(page)
         {
             seen.source_ended = true;
+            seen.keeping = false;
+        }
+        match &input {
+            Input::Packet(page) => {
+                if let Some(seen) = self.pages.get_mut(page) {
+                    seen.packets += 1;
+                }
+            }
+            Input::Replayed(page) => {
+                if let Some(seen) = self.pages.get_mut(page) {
+                    seen.cut_short |= seen.open.is_empty();
+                }
+            }
+            _ => {}
         }
         self.board.handle(input, self.now);
         self.listen(true);
@@ -244,11 +294,37 @@ impl Site {
 
     fn apply(&mut self, output: Output, punctual: bool) {
         match output {
-            Output::Admitted { page } => self.live(page).admitted = true,
+            Output::Admitted { page } => {
+                let seen = self.live(page);
+                assert!(!seen.keeping, "admitted while it is kept");
+                seen.admitted = true;
+            }
             Output::Waiting { page } => {
                 let seen = self.live(page);
-                assert_eq!(seen.bid.loss, Loss::Wait);
-                assert!(seen.open.is_empty() && !seen.source_ended);
+                let terms = seen.bid.terms;
+                assert!(seen.kept || terms.busy == Loss::Wait || terms.cut == Loss::Wait);
+                assert!(seen.open.is_empty() && (seen.kept || !seen.source_ended));
+            }
+            Output::Keep { page } => {
+                let seen = self.live(page);
+                let terms = seen.bid.terms;
+                assert!(terms.afterwards || terms.busy == Loss::Keep || terms.cut == Loss::Keep);
+                assert!(seen.open.is_empty() && !seen.source_ended && !seen.kept);
+                (seen.kept, seen.keeping) = (true, true);
+            }
+            Output::Enough { page, .. } => {
+                let seen = self.live(page);
+                assert!(
+                    std::mem::replace(&mut seen.keeping, false),
+                    "enough of what was not kept"
+                );
+                seen.source_ended = true;
+            }
+            Output::Warn { page } => {
+                let seen = self.live(page);
+                seen.warned += 1;
+                // Once live, once more while it is kept.
+                assert!(seen.warned <= 1 + u32::from(seen.kept) && !seen.bid.limits.warning.is_zero());
             }
             Output::Refused { page, .. } => {
                 assert!(!self.live(page).admitted, "refused after admission");
@@ -286,7 +362,8 @@ impl Site {
                 self.close(page, None);
                 let seen = self.live(page);
                 if let Some(limit) = seen.bid.limits.page {
-                    assert!(!punctual || seen.open_before <= limit, "longer than its limit");
+                    let grace = if seen.kept { MAX_DRAIN } else { Duration::ZERO };
+                    assert!(!punctual || seen.open_before <= limit + grace, "longer than its limit");
                 }
                 assert!(self.ended.insert(page, reason).is_none(), "ended twice");
             }
@@ -299,6 +376,15 @@ impl Site {
                 assert_eq!(record.zones.iter().copied().collect::<HashSet<_>>(), seen.heard);
                 assert_eq!(record.heard_at.is_some(), !seen.heard.is_empty());
                 assert_eq!(record.ended_at, self.now);
+                assert_eq!(record.kept, seen.kept);
+                // Played once, or reported lost: an ordinary end says that it was heard, or that nothing ever came.
+                let ordinary = [EndReason::HungUp, EndReason::StreamEnded, EndReason::CallLost];
+                if seen.kept && seen.packets > 0 && ordinary.contains(&record.reason) {
+                    assert!(
+                        !seen.heard.is_empty() || seen.cut_short,
+                        "kept, and neither played nor lost"
+                    );
+                }
                 assert!(self.records.insert(record.page, record).is_none(), "two records");
             }
         }
@@ -345,7 +431,27 @@ impl Site {
             assert_eq!(self.relays.get(&relay).copied().unwrap_or(false), wanted, "{relay:?}");
             assert_eq!(self.board.relay(relay), wanted);
         }
-        // The packet limit ends a source from inside; the model takes the switchboard's word for when.
+        // The packet limit ends a source from inside, and what was kept is handed over at some time; the model takes the
+        // switchboard's word for when.
+        let keeping: HashSet<PageId> = self
+            .pages
+            .iter()
+            .filter(|(_, s)| s.keeping)
+            .map(|(id, _)| *id)
+            .collect();
+        let together: Vec<PageId> = self
+            .board
+            .pages()
+            .filter(|p| p.standing == Standing::Waiting && !keeping.contains(&p.page))
+            .map(|p| p.page)
+            .filter(|id| self.pages[id].bid.terms.begin == Begin::Together)
+            .collect();
+        let gone: HashSet<PageId> = self
+            .board
+            .pages()
+            .filter(|p| p.source_ended.is_some())
+            .map(|p| p.page)
+            .collect();
         let starved: HashSet<PageId> = self
             .board
             .pages()
@@ -354,8 +460,14 @@ impl Site {
             .collect();
         assert!(starved.iter().all(|id| self.pages[id].bid.limits.no_packet.is_some()));
         for page in self.board.pages().filter(|p| p.standing == Standing::Waiting) {
-            let turn = page.bid_at + MAX_TURN;
-            assert!(self.pages[&page.page].bid.loss == Loss::Wait || self.now < turn);
+            let seen = &self.pages[&page.page];
+            let loss = if seen.admitted {
+                seen.bid.terms.cut
+            } else {
+                seen.bid.terms.busy
+            };
+            assert!(seen.kept || loss == Loss::Wait || self.now < page.bid_at + MAX_TURN);
+            assert!(seen.open.is_empty());
         }
         for (zone, _) in self.zones() {
             let (phase, page) = self.board.zone(zone);
@@ -374,11 +486,16 @@ impl Site {
                 .pages
                 .iter()
                 .filter(|(id, seen)| {
-                    seen.bid.zones.contains(&zone)
-                        && ((!seen.source_ended && !starved.contains(*id)) || page == Some(**id))
+                    seen.bid.zones.contains(&zone) && !seen.keeping && (!gone.contains(*id) || page == Some(**id))
                 })
                 .max_by_key(|(_, seen)| (seen.bid.priority, std::cmp::Reverse(seen.order)));
-            assert_eq!(page, best.map(|(id, _)| *id), "{zone:?} is not held by the highest bid");
+            let best = best.map(|(id, _)| *id);
+            // One that is to begin in all its zones keeps them for itself meanwhile.
+            let blocks = best.is_some_and(|best| together.contains(&best));
+            assert!(page == best || blocks, "{zone:?} is not held by the highest bid");
+            if let (Some(holder), true) = (page, blocks) {
+                assert!(self.pages[&holder].admitted, "a newcomer in a zone that is kept free");
+            }
             // Open audio ⇔ speech.
             let open: Vec<PageId> = self
                 .pages
@@ -393,8 +510,10 @@ impl Site {
         }
         for seen in self.pages.values() {
             if let (Some(limit), Some(since)) = (seen.bid.limits.page, seen.open_since) {
+                // What was kept is as long at most; the cards may take longer over it.
+                let grace = if seen.kept { MAX_DRAIN } else { Duration::ZERO };
                 assert!(
-                    seen.open_before + (self.now - since) < limit.max(Duration::from_nanos(1)),
+                    seen.open_before + (self.now - since) < limit.max(Duration::from_nanos(1)) + grace,
                     "over its limit"
                 );
             }
@@ -413,10 +532,25 @@ impl Site {
     fn all_sources_end(&mut self) {
         let mut live: Vec<PageId> = self.pages.keys().copied().collect();
         live.sort();
-        for page in live {
-            self.input(Input::SourceEnded(page, EndReason::HungUp));
+        for page in &live {
+            self.input(Input::SourceEnded(*page, EndReason::HungUp));
         }
         let bound = Duration::from_millis(600 + 800) + MAX_DRAIN + Duration::from_millis(400);
+        self.pass(bound, false);
+        // What was kept is played one after the other.
+        (0..self.rules.zones.len()).for_each(|zone| self.run(Step::ZoneBack(zone as u16)));
+        for _ in 0..live.len() {
+            self.pass(bound, false);
+            for page in &live {
+                let speaks = self
+                    .board
+                    .pages()
+                    .any(|p| p.page == *page && p.standing == Standing::Speaking);
+                if speaks {
+                    self.input(Input::Replayed(*page));
+                }
+            }
+        }
         self.pass(bound, false);
         assert!(self.board.is_at_rest(), "not at rest without a source");
         assert!(self.relays.values().all(|operated| !operated));
@@ -459,12 +593,12 @@ proptest! {
     fn limits_end_every_page(rules in rules(), steps in prop::collection::vec(step(), 1..40)) {
         let mut site = Site::new(rules);
         for step in steps {
-            if let Step::Bid { limits: [Some(_), ..], .. } | Step::Packet(_) | Step::Pass { .. } = step {
+            if let Step::Bid { limits: [Some(_), _, _, Some(_)], .. } | Step::Packet(_) | Step::Pass { .. } = step {
                 site.run(step);
             }
         }
         // One after another: each page may wait for all that came before it.
-        let each = Duration::from_millis(600 + 800 + 2500 + 400);
+        let each = Duration::from_millis(600 + 800 + 2500 + 2500 + 2500 + 400) + MAX_DRAIN;
         site.pass(each * 45, false);
         prop_assert!(site.board.is_at_rest());
         prop_assert!(site.pages.is_empty());

@@ -3,9 +3,10 @@
 #![allow(clippy::disallowed_methods)]
 
 use super::*;
-use crate::page::{Limits, ZoneRules};
+use crate::page::{Limits, Terms, ZoneRules};
 
 mod endings;
+mod keeping;
 
 /// A switchboard on a simulated clock that starts at 0 ms, with everything it said as text.
 struct Desk {
@@ -37,7 +38,8 @@ fn bid(page: u64, zones: &[u16], priority: u8) -> Bid {
         priority: Priority(priority),
         chime: None,
         limits: Limits::default(),
-        loss: Loss::End,
+        terms: Terms::default(),
+        caller: 0,
     }
 }
 
@@ -50,7 +52,11 @@ fn chimed(bid: Bid) -> Bid {
 
 fn waiting(bid: Bid) -> Bid {
     Bid {
-        loss: Loss::Wait,
+        terms: Terms {
+            busy: Loss::Wait,
+            cut: Loss::Wait,
+            ..bid.terms
+        },
         ..bid
     }
 }
@@ -61,6 +67,7 @@ fn limited(bid: Bid, page: Option<u64>, quiet: Option<u64>, no_packet: Option<u6
         page: ms(page),
         quiet: ms(quiet),
         no_packet: ms(no_packet),
+        ..Limits::default()
     };
     Bid { limits, ..bid }
 }
@@ -84,6 +91,9 @@ impl Desk {
             let text = match output {
                 Output::Admitted { page } => format!("admitted {}", page.0),
                 Output::Waiting { page } => format!("waiting {}", page.0),
+                Output::Keep { page } => format!("keep {}", page.0),
+                Output::Enough { page, reason } => format!("enough {} {reason:?}", page.0),
+                Output::Warn { page } => format!("warn {}", page.0),
                 Output::Refused { page, why } => format!("refused {} {why:?}", page.0),
                 Output::Relay { relay, operated } => {
                     format!("relay {} {}", relay.0, if operated { "on" } else { "off" })
@@ -100,7 +110,8 @@ impl Desk {
                 Output::Record(record) => {
                     assert_eq!(record.ended_at, self.at(self.now));
                     let zones: Vec<u16> = record.zones.iter().map(|zone| zone.0).collect();
-                    format!("record {} {:?} {zones:?}", record.page.0, record.reason)
+                    let kept = if record.kept { " kept" } else { "" };
+                    format!("record {} {:?} {zones:?}{kept}", record.page.0, record.reason)
                 }
             };
             self.log.push(format!("{} {text}", self.now));

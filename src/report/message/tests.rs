@@ -136,6 +136,7 @@ fn samples() -> Vec<Message> {
             zone: "shed".into(),
         },
         Message::PageWaiting { page, source: text() },
+        Message::PageRecorded { page, source: text() },
         Message::NoDecoder { page, cause: text() },
         Message::CardOpened {
             card: text(),

@@ -1,0 +1,240 @@
+//! What pages keep of their sound, to be played once a zone is free: the packets as they came, played as they came.
+
+use std::cell::Cell;
+use std::rc::Rc;
+use std::time::{Duration, Instant};
+
+use super::control::Control;
+use super::lines;
+use super::pages::{Origin, Page};
+use crate::media::{Packet, PayloadMap};
+use crate::page::{EndReason, Input, PageId};
+use crate::report::message::Message;
+use crate::sound::tone::Tone;
+
+/// Room for what all pages keep, octets; each packet counts with what it costs beside its payload.
+pub const MAX_OCTETS: usize = 32 * 1024 * 1024;
+const PACKET_COST: usize = 128;
+/// A page that is cut while it is played goes on this much before where it was: what the cards still held was not heard.
+const AGAIN: Duration = Duration::from_millis(500);
+
+/// Octets that all pages keep together.
+#[derive(Debug, Clone, Default)]
+pub struct Room(Rc<Cell<usize>>);
+
+/// What one page keeps.
+#[derive(Debug)]
+pub struct Kept {
+    pub map: PayloadMap,
+    /// In order of arrival.
+    packets: Vec<Packet<'static>>,
+    octets: usize,
+    room: Room,
+    /// Nothing is added any more.
+    is_whole: bool,
+    /// The packet to be played next.
+    next: usize,
+    /// When it plays: arrival `0` is played at `1`.
+    playing: Option<(Instant, Instant)>,
+}
+
+impl Kept {
+    pub fn new(map: PayloadMap, room: Room) -> Self {
+        Kept {
+            map,
+            packets: Vec::new(),
+            octets: 0,
+            room,
+            is_whole: false,
+            next: 0,
+            playing: None,
+        }
+    }
+
+    /// Keeps a packet, until the source has ended; `false` if there is no room.
+    pub fn push(&mut self, packet: &Packet) -> bool {
+        if self.is_whole {
+            return true;
+        }
+        let cost = packet.payload().len() + PACKET_COST;
+        let all = self.room.0.get() + cost;
+        if all > MAX_OCTETS {
+            return false;
+        }
+        self.room.0.set(all);
+        self.octets += cost;
+        self.packets.push(packet.clone().into_owned());
+        true
+    }
+
+    /// The source has ended, or has to.
+    pub fn close(&mut self) {
+        self.is_whole = true;
+    }
+
+    /// Begins, or goes on, to play now.
+    pub fn play(&mut self, now: Instant) {
+        if self.playing.is_none()
+            && let Some(packet) = self.packets.get(self.next)
+        {
+            self.playing = Some((packet.arrival, now));
+        }
+    }
+
+    /// Stops until the next [`Kept::play`].
+    pub fn pause(&mut self, now: Instant) {
+        if let Some((arrival, began)) = self.playing.take() {
+            let heard = (arrival + now.saturating_duration_since(began)).checked_sub(AGAIN);
+            let from = heard.map_or(0, |heard| self.packets.partition_point(|p| p.arrival < heard));
+            self.next = self.next.min(from);
+        }
+    }
+
+    /// When the next packet is to be played; once all have been, when that is to be told.
+    pub fn due(&self) -> Option<Instant> {
+        let (arrival, began) = self.playing?;
+        let next = self.packets.get(self.next).or(self.packets.last())?;
+        Some(began + next.arrival.saturating_duration_since(arrival))
+    }
+
+    /// A packet that is due, as if it had just come.
+    pub fn take(&mut self, now: Instant) -> Option<Packet<'static>> {
+        let at = self.due().filter(|at| *at <= now)?;
+        let mut packet = self.packets.get(self.next)?.clone();
+        packet.arrival = at;
+        self.next += 1;
+        Some(packet)
+    }
+
+    /// All of it has been played; said once.
+    pub fn is_over(&mut self) -> bool {
+        self.next >= self.packets.len() && self.playing.take().is_some()
+    }
+}
+
+impl Drop for Kept {
+    fn drop(&mut self) {
+        self.room.0.set(self.room.0.get().saturating_sub(self.octets));
+    }
+}
+
+impl Control {
+    /// The page is kept from now on; its talker is told.
+    pub(super) fn keep(&mut self, page: PageId, now: Instant) {
+        let Some(entry) = self.pages.get_mut(&page) else { return };
+        entry.take_voice(page, &mut self.cards);
+        let map = match entry.origin {
+            Origin::Call { call, .. } => self.calls.get(&call).map(|leg| leg.payloads),
+            Origin::Group(index) => Some(self.groups[index].map),
+            Origin::Line(_) => Some(lines::payload_map()),
+        };
+        let Some(map) = map else { return };
+        entry.kept = Some(Kept::new(map, self.room.clone()));
+        entry.go_ahead = true;
+        let (origin, source) = (entry.origin, entry.origin.name(&self.plan).to_owned());
+        if let Origin::Call { call, .. } = origin {
+            self.listen_to(call, now);
+            if let Some(leg) = self.calls.get_mut(&call) {
+                leg.play(&Tone::recording(), false);
+            }
+        }
+        self.tell(Message::PageRecorded { page, source });
+    }
+
+    /// No more is kept of the page: its source ends, it does not.
+    pub(super) fn enough(&mut self, page: PageId, reason: EndReason, now: Instant) {
+        if let Some(kept) = self.pages.get_mut(&page).and_then(|entry| entry.kept.as_mut()) {
+            kept.close();
+        }
+        self.end_source(page, reason, now);
+    }
+
+    /// A packet of the page's source found no room.
+    pub(super) fn no_room(&mut self, page: PageId, now: Instant) {
+        let reason = EndReason::NoRoom;
+        self.switchboard.handle(Input::SourceEnded(page, reason), now);
+        self.enough(page, reason, now);
+        self.settle(now);
+    }
+
+    /// Hands over what is due of the pages that are played from what was kept.
+    pub(super) fn replay(&mut self, now: Instant) {
+        let due = |entry: &Page| entry.kept.as_ref().and_then(Kept::due).is_some_and(|at| at <= now);
+        let mut over = Vec::new();
+        for (id, entry) in self.pages.iter_mut().filter(|(_, entry)| due(entry)) {
+            if entry.replay(now) {
+                over.push(*id);
+            }
+        }
+        for page in over {
+            self.switchboard.handle(Input::Replayed(page), now);
+            self.settle(now);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::disallowed_methods)]
+
+    use super::*;
+
+    fn packet(seq: u64, at: Instant) -> Packet<'static> {
+        Packet::new(seq, seq as u32 * 160, 0, at, &[0xD5; 160])
+            .unwrap()
+            .into_owned()
+    }
+
+    /// As many milliseconds apart as they came, from whenever they are played; paused, from half a second before.
+    #[test]
+    fn it_is_played_as_it_came() {
+        let start = Instant::now();
+        let ms = Duration::from_millis;
+        let mut kept = Kept::new(PayloadMap::static_types(), Room::default());
+        for n in 0..100u64 {
+            // One came late.
+            let late = if n == 50 { 15 } else { 0 };
+            assert!(kept.push(&packet(n, start + ms(20 * n + late))));
+        }
+        assert_eq!(kept.due(), None);
+        kept.close();
+        assert!(kept.push(&packet(100, start + ms(2000))), "passed over");
+        let later = start + ms(60_000);
+        kept.play(later);
+        let mut heard = Vec::new();
+        for at in 0..1200 {
+            while let Some(packet) = kept.take(later + ms(at)) {
+                assert_eq!(packet.arrival, later + ms(at));
+                heard.push(packet.seq);
+            }
+        }
+        assert_eq!(heard, (0..60).collect::<Vec<u64>>());
+        kept.pause(later + ms(1200));
+        assert_eq!(kept.due(), None);
+        let again = start + ms(120_000);
+        kept.play(again);
+        assert_eq!(kept.take(again).map(|p| p.seq), Some(35));
+        assert!(!kept.is_over());
+        let end = again + ms(10_000);
+        assert_eq!(std::iter::from_fn(|| kept.take(end)).last().map(|p| p.seq), Some(99));
+        assert!(kept.is_over() && !kept.is_over());
+    }
+
+    #[test]
+    fn all_pages_together_have_so_much_room() {
+        let now = Instant::now();
+        let room = Room::default();
+        let mut pages: Vec<Kept> = (0..3)
+            .map(|_| Kept::new(PayloadMap::static_types(), room.clone()))
+            .collect();
+        let mut count = 0;
+        while pages[count % 3].push(&packet(count as u64, now)) {
+            count += 1;
+        }
+        assert_eq!(count, MAX_OCTETS / (160 + PACKET_COST));
+        pages.pop();
+        assert!(pages[0].push(&packet(0, now)));
+        drop(pages);
+        assert_eq!(room.0.get(), 0);
+    }
+}
