@@ -204,6 +204,7 @@ pub fn refusal(why: Refusal) -> (u16, &'static str) {
     match why {
         Refusal::Busy(_) => (486, "zone busy"),
         Refusal::DeviceFault => (480, "sound device fault"),
+        Refusal::Vetoed => (480, "amplifier taken over by another system"),
         Refusal::CoolDown => (486, "too soon after the last page"),
         Refusal::TooMany => (486, "too many pages in an hour"),
         Refusal::Shutdown => (480, "shutting down"),
@@ -224,6 +225,7 @@ pub fn cause(reason: EndReason) -> Cause {
         EndReason::NoPackets => (480, "no audio received"),
         EndReason::Operator => (480, "ended by the operator"),
         EndReason::DeviceFault => (480, "sound device fault"),
+        EndReason::Vetoed => (480, "amplifier taken over by another system"),
         EndReason::Shutdown => (480, "shutting down"),
         EndReason::Busy => (486, "zone busy"),
         EndReason::HungUp | EndReason::Cancelled | EndReason::StreamEnded | EndReason::CallLost => (200, "page ended"),
@@ -245,6 +247,7 @@ pub fn deserves_tone(reason: EndReason) -> bool {
             | EndReason::Quiet
             | EndReason::Operator
             | EndReason::DeviceFault
+            | EndReason::Vetoed
     )
 }
 

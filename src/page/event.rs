@@ -25,6 +25,10 @@ pub enum Input {
     ZoneFailed(ZoneId),
     /// The zone's card is back.
     ZoneBack(ZoneId),
+    /// Another system has taken over the zone's amplifier: as [`Input::ZoneFailed`], for as long as it has it.
+    Vetoed(ZoneId),
+    /// It has given the amplifier back.
+    VetoLifted(ZoneId),
     /// The daemon stops: everything ends, relays to rest. Later bids are refused.
     Shutdown,
 }
@@ -57,6 +61,8 @@ pub enum EndReason {
     Busy,
     Operator,
     DeviceFault,
+    /// Another system took over the amplifiers.
+    Vetoed,
     /// Signalling failed: no ACK, session lost, connection gone.
     CallLost,
     Shutdown,
@@ -69,6 +75,8 @@ pub enum Refusal {
     Busy(PageId),
     /// No zone that it names works, or exists.
     DeviceFault,
+    /// Another system has the amplifiers of all its zones that work.
+    Vetoed,
     /// Its source must be quiet for a while.
     CoolDown,
     /// Its caller has paged too often.
@@ -82,6 +90,7 @@ impl Refusal {
         match self {
             Refusal::Busy(_) => EndReason::Busy,
             Refusal::DeviceFault => EndReason::DeviceFault,
+            Refusal::Vetoed => EndReason::Vetoed,
             Refusal::CoolDown => EndReason::CoolDown,
             Refusal::TooMany => EndReason::TooMany,
             Refusal::Shutdown => EndReason::Shutdown,

@@ -173,11 +173,9 @@ impl Switchboard {
             }
             Input::Stop(page, reason) => self.finish(page, reason, Cut::Now, now),
             Input::ZoneFailed(zone) => self.zone_failed(zone, now),
-            Input::ZoneBack(zone) => {
-                if let Some(zone) = self.zones.get_mut(zone) {
-                    zone.works = true;
-                }
-            }
+            Input::ZoneBack(zone) => self.with_zone(zone, |zone| zone.failed = false),
+            Input::Vetoed(zone) => self.vetoed(zone, now),
+            Input::VetoLifted(zone) => self.with_zone(zone, |zone| zone.vetoed = false),
             Input::Shutdown => self.shut_down(now),
             Input::Packet(_) | Input::Speech(_) => {}
         }
@@ -263,12 +261,28 @@ impl Switchboard {
         self.outputs.push_back(Output::Drain { page: id });
     }
 
+    fn with_zone(&mut self, zone: ZoneId, change: impl FnOnce(&mut Zone)) {
+        if let Some(zone) = self.zones.get_mut(zone) {
+            change(zone);
+        }
+    }
+
     fn zone_failed(&mut self, id: ZoneId, now: Instant) {
-        let Some(zone) = self.zones.get_mut(id).filter(|zone| zone.works) else {
+        self.vacate(id, EndReason::DeviceFault, now);
+        self.with_zone(id, |zone| zone.failed = true);
+    }
+
+    fn vetoed(&mut self, id: ZoneId, now: Instant) {
+        self.vacate(id, EndReason::Vetoed, now);
+        self.with_zone(id, |zone| zone.vetoed = true);
+    }
+
+    /// What is heard in the zone ends there, and its relays go to rest at once.
+    fn vacate(&mut self, id: ZoneId, reason: EndReason, now: Instant) {
+        let Some(zone) = self.zones.get_mut(id).filter(|zone| zone.works()) else {
             return;
         };
         let (page, audible) = (zone.page(), zone.is_audible());
-        zone.works = false;
         let was_at_rest = zone.phase() == Phase::Rest;
         zone.rest();
         if let Some(page) = page.filter(|_| audible) {
@@ -280,7 +294,7 @@ impl Switchboard {
         if let Some(id) = page {
             let waits = self.bids.get(id).is_some_and(may_wait);
             if !waits && self.zones.held_by(id).next().is_none() {
-                self.finish(id, EndReason::DeviceFault, Cut::Now, now);
+                self.finish(id, reason, Cut::Now, now);
             }
         }
     }
@@ -357,7 +371,7 @@ impl Switchboard {
     }
 
     fn reassign(&mut self, now: Instant) -> Vec<(ZoneId, PageId)> {
-        let working = self.zones.iter().filter(|zone| zone.works);
+        let working = self.zones.iter().filter(|zone| zone.works());
         let zones: Vec<(ZoneId, Option<PageId>)> = working.map(|zone| (zone.id, zone.page())).collect();
         let shares = self.bids.share(&zones);
         let changes: Vec<(ZoneId, PageId)> = zones
@@ -437,13 +451,24 @@ impl Switchboard {
             .filter_map(|zone| self.zones.get(*zone)?.page())
             .next()
             .or_else(|| self.reserved_for(id))
-            .map_or(Refusal::DeviceFault, Refusal::Busy)
+            .map_or_else(|| self.out_of_use(id), Refusal::Busy)
+    }
+
+    /// Why none of the bid's zones works.
+    fn out_of_use(&self, id: PageId) -> Refusal {
+        let mut zones = self.bids.get(id).into_iter().flat_map(|page| &page.bid.zones);
+        let taken = |zone: &ZoneId| self.zones.get(*zone).is_some_and(|zone| zone.vetoed);
+        if zones.any(taken) {
+            Refusal::Vetoed
+        } else {
+            Refusal::DeviceFault
+        }
     }
 
     /// The better bid that one of this one's working zones is kept free for.
     fn reserved_for(&self, id: PageId) -> Option<PageId> {
         let zones = &self.bids.get(id)?.bid.zones;
-        let works = |zone: &&ZoneId| self.zones.get(**zone).is_some_and(|zone| zone.works);
+        let works = |zone: &&ZoneId| self.zones.get(**zone).is_some_and(|zone| zone.works());
         let mut better = self.bids.iter().take_while(|page| page.id() != id);
         let waits = |page: &&Page| page.standing == Standing::Waiting && !page.is_keeping();
         better

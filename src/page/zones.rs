@@ -29,11 +29,18 @@ pub(super) struct Zone {
     state: State,
     /// When it last left rest, which is when its relays operated.
     woken: Option<Instant>,
-    /// Its card works.
-    pub works: bool,
+    /// Its card has failed.
+    pub failed: bool,
+    /// Another system has its amplifier.
+    pub vetoed: bool,
 }
 
 impl Zone {
+    /// Pages may be heard in it.
+    pub fn works(&self) -> bool {
+        !self.failed && !self.vetoed
+    }
+
     pub fn page(&self) -> Option<PageId> {
         match self.state {
             State::Held { page, .. } => Some(page),
@@ -111,7 +118,8 @@ impl Zones {
                 release: zone.release,
                 state: State::Rest,
                 woken: None,
-                works: true,
+                failed: false,
+                vetoed: false,
             })
             .collect();
         Zones {

@@ -59,6 +59,7 @@ pub fn reason_text(reason: EndReason) -> &'static str {
         EndReason::Busy => "busy",
         EndReason::Operator => "operator",
         EndReason::DeviceFault => "sound card fault",
+        EndReason::Vetoed => "amplifier taken over by another system",
         EndReason::CallLost => "call lost",
         EndReason::Shutdown => "shutdown",
     }
@@ -82,6 +83,7 @@ pub fn reason_code(reason: EndReason) -> &'static str {
         EndReason::Busy => "busy",
         EndReason::Operator => "operator",
         EndReason::DeviceFault => "device-fault",
+        EndReason::Vetoed => "vetoed",
         EndReason::CallLost => "call-lost",
         EndReason::Shutdown => "shutdown",
     }
@@ -99,6 +101,7 @@ fn severity(reason: EndReason) -> Severity {
         | EndReason::CoolDown
         | EndReason::TooMany
         | EndReason::Preempted
+        | EndReason::Vetoed
         | EndReason::Busy
         | EndReason::Shutdown => Severity::Notice,
         EndReason::NoPackets | EndReason::CallLost => Severity::Warning,

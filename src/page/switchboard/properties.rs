@@ -34,6 +34,8 @@ enum Step {
     Stop(u64),
     ZoneFailed(u16),
     ZoneBack(u16),
+    Vetoed(u16),
+    VetoLifted(u16),
     /// The driver sleeps for this long, waking when asked to; or, `lazy`, only at the end.
     Pass {
         ms: u16,
@@ -97,6 +99,8 @@ fn step() -> impl Strategy<Value = Step> {
         1 => page().prop_map(Step::Stop),
         1 => (0..5u16).prop_map(Step::ZoneFailed),
         2 => (0..5u16).prop_map(Step::ZoneBack),
+        1 => (0..5u16).prop_map(Step::Vetoed),
+        2 => (0..5u16).prop_map(Step::VetoLifted),
         9 => (0..1500u16, prop::bool::weighted(0.2)).prop_map(|(ms, lazy)| Step::Pass { ms, lazy }),
     ]
 }
@@ -134,6 +138,7 @@ struct Site {
     ended: HashMap<PageId, EndReason>,
     records: HashMap<PageId, PageRecord>,
     failed: HashSet<ZoneId>,
+    vetoed: HashSet<ZoneId>,
     relays: HashMap<RelayId, bool>,
     phases: HashMap<ZoneId, Phase>,
     /// When each zone left rest.
@@ -152,6 +157,7 @@ impl Site {
             ended: HashMap::new(),
             records: HashMap::new(),
             failed: HashSet::new(),
+            vetoed: HashSet::new(),
             relays: HashMap::new(),
             phases: HashMap::new(),
             woken: HashMap::new(),
@@ -236,6 +242,14 @@ impl Site {
             Step::ZoneBack(zone) => {
                 self.failed.remove(&ZoneId(zone));
                 Input::ZoneBack(ZoneId(zone))
+            }
+            Step::Vetoed(zone) => {
+                self.vetoed.insert(ZoneId(zone));
+                Input::Vetoed(ZoneId(zone))
+            }
+            Step::VetoLifted(zone) => {
+                self.vetoed.remove(&ZoneId(zone));
+                Input::VetoLifted(ZoneId(zone))
             }
             Step::Pass { ms, lazy } => return self.pass(Duration::from_millis(ms.into()), lazy),
         };
@@ -477,7 +491,7 @@ impl Site {
                 "{zone:?}"
             );
             assert_eq!(page.is_some(), !matches!(phase, Phase::Rest | Phase::Tail));
-            if self.failed.contains(&zone) {
+            if self.failed.contains(&zone) || self.vetoed.contains(&zone) {
                 assert_eq!((phase, page), (Phase::Rest, None), "a failed zone is in use");
                 continue;
             }
@@ -538,7 +552,10 @@ impl Site {
         let bound = Duration::from_millis(600 + 800) + MAX_DRAIN + Duration::from_millis(400);
         self.pass(bound, false);
         // What was kept is played one after the other.
-        (0..self.rules.zones.len()).for_each(|zone| self.run(Step::ZoneBack(zone as u16)));
+        for zone in 0..self.rules.zones.len() as u16 {
+            self.run(Step::ZoneBack(zone));
+            self.run(Step::VetoLifted(zone));
+        }
         for _ in 0..live.len() {
             self.pass(bound, false);
             for page in &live {

@@ -236,6 +236,47 @@ fn a_page_may_begin_in_all_its_zones_together() {
     ]);
 }
 
+/// An outside system takes the amplifier: silence and relays at rest at once; what waits or is kept is heard when it gives it
+/// back, what does not is ended and refused with the reason. A card that fails meanwhile counts by itself.
+#[test]
+fn a_veto_takes_the_zone_at_once() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, bid(1, &[0], 50));
+    desk.packet(10, 1);
+    desk.bid(10, on(bid(2, &[1], 50), Loss::Wait, Loss::Wait));
+    desk.until(900);
+    desk.heard();
+    desk.input(1000, Input::Vetoed(ZoneId(0)));
+    desk.input(1000, Input::Vetoed(ZoneId(0)));
+    desk.since(&[
+        "1000 silence 1 z0",
+        "1000 z0 Rest",
+        "1000 ended 1 Vetoed",
+        "1000 record 1 Vetoed [0]",
+        "1000 relay 0 off",
+    ]);
+    desk.bid(2000, bid(3, &[0], 99));
+    desk.since(&["2000 refused 3 Vetoed", "2000 record 3 Vetoed []"]);
+    desk.input(3000, Input::Vetoed(ZoneId(1)));
+    desk.since(&[
+        "3000 silence 2 z1",
+        "3000 z1 Rest",
+        "3000 waiting 2",
+        "3000 relay 1 off",
+        "3000 relay 2 off",
+    ]);
+    desk.input(4000, Input::ZoneFailed(ZoneId(1)));
+    desk.input(5000, Input::VetoLifted(ZoneId(1)));
+    desk.since(&[]);
+    desk.input(6000, Input::ZoneBack(ZoneId(1)));
+    desk.since(&[
+        "6000 admitted 2",
+        "6000 z1 Seize 2",
+        "6000 relay 1 on",
+        "6000 relay 2 on",
+    ]);
+}
+
 /// A source rests between its pages, however often it dials; a caller has so many pages an hour, those under way and of other
 /// callers apart.
 #[test]
