@@ -22,6 +22,7 @@ use crate::sip::secret::Secret;
 use crate::sound::busy;
 use crate::sound::level::{Db, Dbfs, Dbm};
 
+mod contacts;
 mod gates;
 mod lines;
 
@@ -50,6 +51,14 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
     let inputs = inputs.map(|s| lines::input(s, sheets, &captures, problems)).collect();
     let music = sheets.of("music");
     let music = music.map(|s| lines::music(s, sheets, &captures, problems)).collect();
+    let contacts = sheets.of("contacts");
+    let contacts = contacts
+        .map(|s| contacts::contact(s, sheets, problems))
+        .collect::<Option<_>>();
+    let vetoes = sheets.of("vetoes");
+    let vetoes = vetoes
+        .map(|s| contacts::veto(s, sheets, problems))
+        .collect::<Option<_>>();
     // Absent only when of the wrong shape, which is an error.
     let codes = gates::codes(sheets, &secrets, problems);
     let sip = sip(sheets.of("sip").next()?, !extensions.is_empty());
@@ -64,6 +73,8 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
         captures,
         inputs,
         music,
+        contacts: contacts?,
+        vetoes: vetoes?,
         sip,
         tls,
         codes,
@@ -216,13 +227,24 @@ fn paging(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Paging {
 }
 
 fn chime(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Chime {
-    if let Some(word) = sheet.text("chime") {
+    chime_of(sheet, "chime", CHIMES, sheets, problems)
+}
+
+/// A key that is one of these words, or names a message.
+fn chime_of(
+    sheet: &Sheet,
+    key: &str,
+    words: &'static [&'static str],
+    sheets: &Sheets,
+    problems: &mut Problems,
+) -> Chime {
+    if let Some(word) = sheet.text(key) {
         return Chime::of(word).unwrap_or(Chime::None);
     }
     // A word that is misspelled is told of as such.
-    let misspelled = sheet.names("chime").first().and_then(|(name, at)| {
+    let misspelled = sheet.names(key).first().and_then(|(name, at)| {
         let known = sheets.index("messages", name).is_some();
-        nearest(name, CHIMES.iter().copied())
+        nearest(name, words.iter().copied())
             .filter(|_| !known)
             .map(|near| (name, near, *at))
     });
@@ -230,15 +252,15 @@ fn chime(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Chime {
         problems.error(
             at,
             Complaint {
-                key: sheet.path("chime"),
+                key: sheet.path(key),
                 found: quote(name),
-                wanted: Kind::ChoiceOrName(CHIMES, "messages").describe(),
+                wanted: Kind::ChoiceOrName(words, "messages").describe(),
                 hint: format!("did you mean \"{near}\"?"),
             },
         );
         return Chime::None;
     }
-    let found = resolve(sheets, "messages", sheet, "chime", problems);
+    let found = resolve(sheets, "messages", sheet, key, problems);
     found.first().map_or(Chime::None, |index| Chime::Message(*index))
 }
 

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 use std::time::Duration;
 
-use super::plan::{AudioDevice, Chime, RelayLine, StoredMessage};
+use super::plan::{AudioDevice, Chime, ContactLine, RelayLine, StoredMessage};
 use super::problem::{Complaint, Problems};
 use super::sheet::{Sheet, Sheets};
 use super::text::{self, show_duration};
@@ -17,6 +17,7 @@ mod network;
 pub(super) fn check(sheets: &Sheets, messages: &[Option<StoredMessage>], problems: &mut Problems) {
     cards(sheets, problems);
     relays(sheets, problems);
+    contacts(sheets, problems);
     zones(sheets, problems);
     sources(sheets, messages, problems);
     network::extensions(sheets, problems);
@@ -62,6 +63,36 @@ fn chip(line: &RelayLine) -> Option<(&str, u32)> {
         RelayLine::Gpio { chip, offset } => Some((chip.strip_prefix("/dev/").unwrap_or(chip), *offset)),
         RelayLine::Pi { bcm } => Some(("pi", u32::from(*bcm))),
         RelayLine::Simulated => None,
+    }
+}
+
+/// The line that a contact comes in by, and what else is on it.
+fn contacts(sheets: &Sheets, problems: &mut Problems) {
+    let list: Vec<&Sheet> = sheets.of("contacts").chain(sheets.of("vetoes")).collect();
+    let key = |line: &ContactLine| match line {
+        ContactLine::Gpio { chip, offset } => (chip.strip_prefix("/dev/").unwrap_or(chip).to_owned(), *offset),
+        ContactLine::File(path) => (path.display().to_string(), 0),
+    };
+    for (i, sheet) in list.iter().enumerate() {
+        let Some(own) = sheet.contact("line").map(key) else {
+            continue;
+        };
+        let relay = sheets.of("relays").find(|s| {
+            let line = s.line("line").and_then(chip);
+            line.is_some_and(|(chip, offset)| (chip, offset) == (own.0.as_str(), own.1))
+        });
+        let other = earlier(&list, i, |a, _| a.contact("line").map(key).as_ref() == Some(&own)).or(relay);
+        if let Some(other) = other {
+            problems.error(
+                sheet.at("line"),
+                Complaint::new(
+                    sheet.path("line"),
+                    format!("the same line as {}", other.path("")),
+                    "a line that nothing else has",
+                    "`gpioinfo` lists the lines of each chip",
+                ),
+            );
+        }
     }
 }
 
@@ -171,7 +202,7 @@ fn chime_length(sheet: &Sheet, messages: &[Option<StoredMessage>]) -> Duration {
 /// What extensions, groups and line inputs have in common.
 fn sources(sheets: &Sheets, messages: &[Option<StoredMessage>], problems: &mut Problems) {
     let hold = PlayoutSettings::default().max_hold;
-    for sheet in ["extensions", "groups", "inputs"]
+    for sheet in ["extensions", "groups", "inputs", "contacts"]
         .into_iter()
         .flat_map(|s| sheets.of(s))
     {
@@ -255,16 +286,16 @@ const USES: &[(&str, &[&str], &[&str], &str)] = &[
     ),
     (
         "zones",
-        &["extensions", "groups", "inputs", "music", "codes"],
+        &["extensions", "groups", "inputs", "music", "codes", "contacts"],
         &["zones"],
-        "an extension, a group or a line input that pages it",
+        "an extension, a group, a line input or a contact that pages it",
     ),
     ("codes", &["extensions"], &["codes"], "an extension that asks for it"),
     (
         "messages",
-        &["extensions", "groups", "inputs"],
-        &["chime"],
-        "a source that has it as its `chime`",
+        &["extensions", "groups", "inputs", "contacts"],
+        &["chime", "plays"],
+        "a source that has it as its `chime`, or plays it",
     ),
 ];
 
@@ -298,7 +329,7 @@ fn unused(sheets: &Sheets, problems: &mut Problems) {
             );
         }
     }
-    let mut speakers = ["extensions", "groups", "inputs"]
+    let mut speakers = ["extensions", "groups", "inputs", "contacts"]
         .into_iter()
         .flat_map(|s| sheets.of(s));
     if speakers.next().is_none() {
@@ -306,8 +337,8 @@ fn unused(sheets: &Sheets, problems: &mut Problems) {
             0,
             Complaint::new(
                 "extensions".to_owned(),
-                "no extension, no group and no line input",
-                "at least one table [extensions.NAME], [groups.NAME] or [inputs.NAME]",
+                "no extension, no group, no line input and no contact",
+                "at least one table [extensions.NAME], [groups.NAME], [inputs.NAME] or [contacts.NAME]",
                 "as it is, nobody can page",
             ),
         );

@@ -37,6 +37,8 @@ pub struct Plan {
     pub captures: Vec<Capture>,
     pub inputs: Vec<LineInput>,
     pub music: Vec<Music>,
+    pub contacts: Vec<Contact>,
+    pub vetoes: Vec<Veto>,
     pub sip: Sip,
     pub tls: TlsFiles,
     /// Indexed by [`gate::CodeId`].
@@ -273,6 +275,61 @@ pub struct LineInput {
     pub vox: VoxSettings,
     pub hours: gate::Hours,
     pub paging: Paging,
+}
+
+/// An input line with a dry contact.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct InputLine {
+    pub line: ContactLine,
+    /// The line is low while the contact is closed.
+    pub closed_low: bool,
+    pub debounce: Duration,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum ContactLine {
+    /// GPIO character device: chip (path or name) and line offset.
+    Gpio { chip: String, offset: u32 },
+    /// Closed while the file is there.
+    File(PathBuf),
+}
+
+/// A contact that plays a sound.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Contact {
+    pub name: String,
+    pub input: InputLine,
+    pub plays: Played,
+    /// `None`: for as long as it is closed.
+    pub times: Option<u32>,
+    pub pause: Duration,
+    pub hours: gate::Hours,
+    pub paging: Paging,
+}
+
+/// What a source without a talker plays.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Played {
+    Bell,
+    /// Never [`Chime::None`].
+    Chime(Chime),
+}
+
+impl Played {
+    pub fn sound(self, messages: &[StoredMessage]) -> Option<Sound> {
+        match self {
+            Played::Bell => Some(Sound::Tone(Tone::bell())),
+            Played::Chime(chime) => chime.sound(messages),
+        }
+    }
+}
+
+/// A contact by which another system takes over zones.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Veto {
+    pub name: String,
+    pub input: InputLine,
+    pub zones: Vec<ZoneId>,
 }
 
 /// Background music.

@@ -42,6 +42,7 @@ impl Kind {
             Kind::Mix { to } => format!("a channel from 1 to {to}, or a list of two of them"),
             Kind::Duck { from, to } => format!("\"mute\", or a gain from {from} to {to} dB"),
             Kind::Line => "\"gpiochipN:LINE\", \"/dev/gpiochipN:LINE\", \"pi:BCM\" or \"simulated\"".to_owned(),
+            Kind::Contact => "\"gpiochipN:LINE\", \"/dev/gpiochipN:LINE\" or \"file:/PATH\"".to_owned(),
             Kind::Listen => "a list of \"udp:ADDRESS:PORT\", \"tcp:ADDRESS:PORT\" and \"tls:ADDRESS:PORT\"".to_owned(),
             Kind::Ports => "\"FIRST-LAST\", two ports from 1024 to 65535, the first one even".to_owned(),
             Kind::Networks => "a list of addresses and address blocks".to_owned(),

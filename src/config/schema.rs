@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use crate::sound::busy::Plan;
 
+mod contacts;
 mod gates;
 mod hardware;
 mod lines;
@@ -73,6 +74,8 @@ pub(super) enum Kind {
         to: f32,
     },
     Line,
+    /// Where a contact comes in.
+    Contact,
     Listen,
     Ports,
     Networks,
@@ -179,6 +182,7 @@ pub(super) const BUSY_TONES: &[&str] = &[
 ];
 
 pub(super) const CHIMES: &[&str] = &["none", "single", "double", "triple"];
+pub(super) const PLAYED: &[&str] = &["bell", "single", "double", "triple"];
 
 const fn period(from: u64, to: u64, none: bool) -> Kind {
     Kind::Duration {
@@ -203,6 +207,8 @@ pub(super) const SECTIONS: &[Section] = &[
     messages::MESSAGES,
     lines::INPUTS,
     lines::MUSIC,
+    contacts::CONTACTS,
+    contacts::VETOES,
 ];
 
 /// The tables of defaults and what they are for.
@@ -210,6 +216,7 @@ pub(super) const DEFAULTS: &[(&str, &str)] = &[
     ("defaults.extensions", "extensions"),
     ("defaults.groups", "groups"),
     ("defaults.inputs", "inputs"),
+    ("defaults.contacts", "contacts"),
 ];
 
 pub(super) fn section(path: &str) -> Option<&'static Section> {

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::net::{IpAddr, SocketAddr};
 use std::time::Duration;
 
-use super::plan::{AudioDevice, RelayLine};
+use super::plan::{AudioDevice, ContactLine, RelayLine};
 use super::problem::step;
 use super::schema::Key;
 use super::value::{Named, Route, Value};
@@ -156,6 +156,13 @@ impl Sheet {
         match self.value(key) {
             Some(Value::Integers(list)) => list,
             _ => &[],
+        }
+    }
+
+    pub fn contact(&self, key: &str) -> Option<&ContactLine> {
+        match self.value(key) {
+            Some(Value::Contact(line)) => Some(line),
+            _ => None,
         }
     }
 

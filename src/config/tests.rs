@@ -72,6 +72,12 @@ fn minimal(section: &str, line: &str) -> String {
             "music",
             "input = 'wav:/var/lib/music.wav'\nzones = ['shed']",
         ),
+        (
+            "[contacts.night-bell]",
+            "contacts",
+            "line = 'gpiochip0:9'\nzones = ['shed']",
+        ),
+        ("[vetoes.alarm]", "vetoes", "line = 'gpiochip0:10'\nzones = ['shed']"),
     ] {
         out.push_str(header);
         out.push('\n');

@@ -7,7 +7,7 @@ use std::net::{IpAddr, SocketAddr};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use super::plan::{AudioDevice, RelayLine};
+use super::plan::{AudioDevice, ContactLine, RelayLine};
 use super::problem::nearest;
 use crate::media::{Codec, Linear};
 use crate::sip::agent::{Hop, Registrar, Transport};
@@ -228,6 +228,23 @@ pub(super) fn line(text: &str) -> Result<RelayLine, Hint> {
         });
     }
     hint("the chip is a name such as gpiochip0 or a path below /dev")
+}
+
+/// Where a contact comes in.
+pub(super) fn contact(text: &str) -> Result<ContactLine, Hint> {
+    if let Some(path) = text.strip_prefix("file:") {
+        return match Path::new(path).is_absolute() && !path.ends_with('/') && !path.contains('\0') {
+            true => Ok(ContactLine::File(PathBuf::from(path))),
+            false => hint("write the whole path of the file from /, such as \"file:/run/hornwire/bell\""),
+        };
+    }
+    match line(text)? {
+        RelayLine::Gpio { chip, offset } => Ok(ContactLine::Gpio { chip, offset }),
+        RelayLine::Pi { bcm } => hint(format!(
+            "on a Raspberry Pi write \"gpiochip0:{bcm}\" (\"gpiochip4:{bcm}\" on some): the number is the same"
+        )),
+        RelayLine::Simulated => hint("for a trial write \"file:/run/hornwire/bell\": closed while the file is there"),
+    }
 }
 
 /// `udp:192.0.2.7:5060`.

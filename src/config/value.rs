@@ -6,7 +6,7 @@ use std::time::Duration;
 use toml::Spanned;
 use toml::de::DeValue;
 
-use super::plan::{AudioDevice, RelayLine};
+use super::plan::{AudioDevice, ContactLine, RelayLine};
 use super::problem::{Complaint, Problems, cut, nearest, quote};
 use super::schema::{Key, Kind};
 use super::text::{self, Hint};
@@ -47,6 +47,7 @@ pub(super) enum Value {
     Device(AudioDevice),
     Integers(Vec<i64>),
     Line(RelayLine),
+    Contact(ContactLine),
     Listen(Vec<(Transport, SocketAddr, usize)>),
     Ports((u16, u16)),
     Networks(Vec<Network>),
@@ -396,6 +397,7 @@ impl Reader<'_> {
             Kind::Mix { to } => self.mix(value, to),
             Kind::Duck { from, to } => self.duck(value, from, to),
             Kind::Line => self.parsed(value, text::line).map(Value::Line),
+            Kind::Contact => self.parsed(value, text::contact).map(Value::Contact),
             Kind::Listen => {
                 let list = self.entries(value, text::listen)?;
                 if list.is_empty() {

@@ -65,6 +65,11 @@ impl Tone {
         Self::struck_bars(&[(440.0, 400), (587.33, 400), (739.99, 1400)])
     }
 
+    /// A door or night bell: two struck bars by turns, 1.6 s. Common practice, no published source.
+    pub fn bell() -> Self {
+        Self::struck_bars(&[(880.0, 250), (698.46, 250), (880.0, 250), (698.46, 850)])
+    }
+
     /// Tells the caller to speak: 0.15 s of 800 Hz at −16 dBm0 (common practice, no published source).
     pub fn go_ahead() -> Self {
         Self::held(&[800.0], -16.0, 150, 0)
