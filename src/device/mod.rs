@@ -1,8 +1,9 @@
-//! The operating-system edges: sound cards, captures and relays, each with a simulated twin.
+//! The operating-system edges: sound cards, captures, relays and contacts, each with a simulated twin.
 #![allow(clippy::disallowed_methods)]
 
 pub mod audio;
 pub mod capture;
+pub mod contact;
 pub mod memory;
 pub mod net;
 pub mod news;

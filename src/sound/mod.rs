@@ -16,6 +16,7 @@ pub mod quantise;
 pub mod recording;
 #[cfg(test)]
 mod recordings;
+pub mod repeat;
 pub mod resample;
 pub mod speech_level;
 pub mod tap;

@@ -285,6 +285,11 @@ impl ToneGenerator {
         self.at >= self.length
     }
 
+    /// Samples until it is finished; of a repeating tone, until it begins again.
+    pub fn left(&self) -> u64 {
+        self.length.saturating_sub(self.at)
+    }
+
     /// Replaces what is in `out`.
     pub fn fill(&mut self, out: &mut [f32]) {
         out.fill(0.0);

@@ -8,7 +8,7 @@ use gpiocdev::{Chip, Request};
 use super::Line;
 
 /// Who holds the line, as `gpioinfo` shows it.
-const CONSUMER: &str = "hornwire";
+pub(in crate::device) const CONSUMER: &str = "hornwire";
 
 pub(super) struct GpioLine {
     request: Request,
@@ -47,7 +47,7 @@ impl Line for GpioLine {
 
 /// A path, a name under /dev such as `gpiochip0`, or a label such as `pinctrl-bcm2711`, which stays when chips are
 /// numbered anew.
-fn find(chip: &str) -> Result<PathBuf, String> {
+pub(in crate::device) fn find(chip: &str) -> Result<PathBuf, String> {
     if chip.contains('/') {
         let path = PathBuf::from(chip);
         return match path.exists() {
@@ -94,7 +94,7 @@ fn no_chip() -> String {
 }
 
 /// What the installer can do about it, from the kernel's error number.
-fn explain(path: &Path, offset: u32, error: &gpiocdev::Error) -> String {
+pub(in crate::device) fn explain(path: &Path, offset: u32, error: &gpiocdev::Error) -> String {
     let number = match error {
         gpiocdev::Error::Os(number) | gpiocdev::Error::Uapi(_, gpiocdev_uapi::Error::Os(number)) => number.0,
         _ => return error.to_string(),
@@ -115,7 +115,7 @@ fn explain(path: &Path, offset: u32, error: &gpiocdev::Error) -> String {
             Some(info) if offset >= info.num_lines => {
                 format!("the chip has lines 0 to {} only", info.num_lines.saturating_sub(1))
             }
-            _ => "the chip cannot make this line an output".to_owned(),
+            _ => "the chip cannot use this line so".to_owned(),
         },
         _ => error.to_string(),
     }
@@ -139,7 +139,7 @@ mod tests {
         assert!(opening(libc::EACCES).starts_with("not permitted: "));
         assert!(asking(libc::EPERM).starts_with("not permitted: "));
         assert_eq!(asking(libc::EBUSY), "the line is in use");
-        assert_eq!(asking(libc::EINVAL), "the chip cannot make this line an output");
+        assert_eq!(asking(libc::EINVAL), "the chip cannot use this line so");
         assert!(asking(libc::ENODEV).contains("os error 19"));
     }
 }

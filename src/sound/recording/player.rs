@@ -55,6 +55,18 @@ impl Player {
         }
     }
 
+    /// The same from its beginning, so often.
+    pub fn repeated(self, repeats: Repeats) -> Self {
+        let runs = if self.recording.frames() == 0 { 0 } else { repeats.times };
+        Player {
+            at: 0,
+            runs,
+            gap: (repeats.gap.as_secs_f64() * f64::from(RATE)) as usize,
+            pause: 0,
+            ..self
+        }
+    }
+
     /// Replaces what is in `out` (48 kHz) with what comes next; silence at the end.
     pub fn fill(&mut self, out: &mut [f32]) {
         out.fill(0.0);
