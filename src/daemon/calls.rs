@@ -228,7 +228,11 @@ pub fn cause(reason: EndReason) -> Cause {
         EndReason::Vetoed => (480, "amplifier taken over by another system"),
         EndReason::Shutdown => (480, "shutting down"),
         EndReason::Busy => (486, "zone busy"),
-        EndReason::HungUp | EndReason::Cancelled | EndReason::StreamEnded | EndReason::CallLost => (200, "page ended"),
+        EndReason::HungUp
+        | EndReason::Cancelled
+        | EndReason::StreamEnded
+        | EndReason::Finished
+        | EndReason::CallLost => (200, "page ended"),
     };
     Cause {
         status,

@@ -13,6 +13,7 @@ use super::calls::Leg;
 use super::cards::Cards;
 use super::checker::Checker;
 use super::clock::WallClock;
+use super::contacts::Contacts;
 use super::doors::Doors;
 use super::gates;
 use super::groups::{Group, Join};
@@ -65,6 +66,7 @@ pub struct Control {
     pub(super) calls: BTreeMap<CallId, Leg>,
     pub(super) groups: Vec<Group>,
     pub(super) lines: Lines,
+    pub(super) contacts: Contacts,
     pub(super) music: Vec<music::Watch>,
     pub(super) pages: BTreeMap<PageId, Page>,
     pub(super) talkers: Talkers,
@@ -136,6 +138,7 @@ impl Control {
             wires,
             calls: BTreeMap::new(),
             lines,
+            contacts: Contacts::watch(&plan),
             music: music.watches,
             groups: plan.groups.iter().map(|g| Group::new(g, now)).collect(),
             pages: BTreeMap::new(),
@@ -224,6 +227,11 @@ impl Control {
                     self.on_signals(&mut signals);
                 }
                 () = self.lines.ready() => self.on_lines(Instant::now()),
+                change = self.contacts.next() => {
+                    if let Some(change) = change {
+                        self.on_contact(change, Instant::now());
+                    }
+                }
                 done = self.checker.done() => {
                     let (now, local) = (Instant::now(), self.local_time());
                     self.gate.checked(done.check, done.found, local, now);
@@ -263,6 +271,7 @@ impl Control {
         self.gate.handle_timeout(now);
         self.call_timers(now);
         self.replay(now);
+        self.play(now);
         if self.tick_at <= now {
             self.card_events(now);
             self.capture_events(now);
@@ -292,6 +301,7 @@ impl Control {
             .zip(&self.plan.groups)
             .filter_map(|(g, settings)| g.due(settings));
         let calls = self.calls.values().filter_map(Leg::due);
+        let players = self.pages.values().filter_map(|page| Some(page.player.as_ref()?.due()));
         let kept = self.pages.values().filter_map(|page| page.kept.as_ref()?.due());
         [
             self.agent.poll_timeout(),
@@ -305,6 +315,7 @@ impl Control {
         .chain(groups)
         .chain(calls)
         .chain(kept)
+        .chain(players)
         .min()
     }
 

@@ -7,6 +7,7 @@ use std::time::{Duration, Instant, SystemTime};
 use super::cards::Cards;
 use super::kept::Kept;
 use super::lines::NO_PACKET_LIMIT;
+use super::players::Player;
 use super::talkers::Talkers;
 use crate::config::plan::{Card, Paging, Plan};
 use crate::gate::Grant;
@@ -36,6 +37,7 @@ pub enum Origin {
     Call { call: CallId, extension: usize },
     Group(usize),
     Line(usize),
+    Contact(usize),
 }
 
 impl Origin {
@@ -45,6 +47,7 @@ impl Origin {
             Origin::Call { extension, .. } => &plan.extensions[extension].paging,
             Origin::Group(index) => &plan.groups[index].paging,
             Origin::Line(index) => &plan.inputs[index].paging,
+            Origin::Contact(index) => &plan.contacts[index].paging,
         }
     }
 
@@ -54,6 +57,7 @@ impl Origin {
             Origin::Call { extension, .. } => &plan.extensions[extension].name,
             Origin::Group(index) => &plan.groups[index].name,
             Origin::Line(index) => &plan.inputs[index].name,
+            Origin::Contact(index) => &plan.contacts[index].name,
         }
     }
 }
@@ -129,6 +133,8 @@ pub struct Page {
     pub unqueued: u64,
     /// The caller has heard the go-ahead.
     pub go_ahead: bool,
+    /// The sound that it plays, while it does.
+    pub player: Option<Player>,
     /// What it keeps of its sound, if it does.
     pub kept: Option<Kept>,
     pub record: Option<PageRecord>,
@@ -166,6 +172,12 @@ impl Page {
         Self::new(Origin::Line(line), zones, priority, String::new(), None, began)
     }
 
+    pub fn of_contact(contact: usize, plan: &Plan, began: SystemTime) -> Self {
+        let paging = &plan.contacts[contact].paging;
+        let (zones, priority) = (paging.zones.clone(), paging.priority);
+        Self::new(Origin::Contact(contact), zones, priority, String::new(), None, began)
+    }
+
     fn new(
         origin: Origin,
         zones: Vec<ZoneId>,
@@ -190,6 +202,7 @@ impl Page {
             keys: 0,
             unqueued: 0,
             go_ahead: false,
+            player: None,
             kept: None,
             record: None,
             write_by: None,
@@ -205,6 +218,7 @@ impl Page {
             Origin::Call { extension, .. } => extension,
             Origin::Group(index) => plan.extensions.len() + index,
             Origin::Line(index) => plan.extensions.len() + plan.groups.len() + index,
+            Origin::Contact(index) => plan.extensions.len() + plan.groups.len() + plan.inputs.len() + index,
         };
         let paging = self.origin.paging(plan);
         let mut limits = paging.limits;
@@ -228,7 +242,9 @@ impl Page {
         let mut hasher = std::hash::DefaultHasher::new();
         match self.origin {
             Origin::Call { .. } => self.caller.hash(&mut hasher),
-            Origin::Group(_) | Origin::Line(_) => self.peer.map(|peer| peer.ip()).hash(&mut hasher),
+            Origin::Group(_) | Origin::Line(_) | Origin::Contact(_) => {
+                self.peer.map(|peer| peer.ip()).hash(&mut hasher)
+            }
         }
         hasher.finish()
     }
@@ -258,7 +274,7 @@ impl Page {
         wanted.dedup();
         let depth = match self.origin {
             Origin::Line(_) => LINE_PACKET_QUEUE,
-            Origin::Call { .. } | Origin::Group(_) => PACKET_QUEUE,
+            Origin::Call { .. } | Origin::Group(_) | Origin::Contact(_) => PACKET_QUEUE,
         };
         let mut voices = Vec::new();
         for card in wanted {

@@ -217,13 +217,14 @@ impl Control {
                     let map = self.groups[index].map;
                     self.give_voice(page, map, now);
                 }
-                Some(Origin::Line(_)) => self.give_voice(page, lines::payload_map(), now),
+                Some(Origin::Line(_) | Origin::Contact(_)) => self.give_voice(page, lines::payload_map(), now),
                 None => {}
             },
             Output::Waiting { page } => {
                 if let Some(entry) = self.pages.get_mut(&page) {
                     entry.take_voice(page, &mut self.cards);
                     entry.go_ahead = false;
+                    entry.player = None;
                     let (origin, source) = (entry.origin, entry.origin.name(&self.plan).to_owned());
                     match &mut entry.kept {
                         Some(kept) => kept.pause(now),
@@ -247,6 +248,7 @@ impl Control {
                     Origin::Call { call, .. } => self.turn_down(call, why, now),
                     Origin::Group(index) => self.spend_stream(index, page),
                     Origin::Line(index) => self.lines.spend(index, page),
+                    Origin::Contact(index) => self.contacts.spend(index, page),
                 }
             }
             Output::Relay { relay, operated } => {
@@ -317,6 +319,10 @@ impl Control {
         if let Some(kept) = &mut entry.kept {
             kept.play(now);
             entry.go_ahead = true;
+        } else if let Origin::Contact(index) = entry.origin
+            && entry.player.is_none()
+        {
+            entry.player = self.contacts.player(index, &self.plan, now);
         }
         let (source, caller) = (entry.origin.name(&self.plan).to_owned(), entry.caller.clone());
         if let Origin::Call { call, .. } = entry.origin
@@ -367,6 +373,10 @@ impl Control {
                     entry.opened = self.groups[index].opened();
                 }
                 self.spend_stream(index, page);
+            }
+            Origin::Contact(index) => {
+                entry.player = None;
+                self.contacts.spend(index, page);
             }
             Origin::Line(index) => {
                 if self.lines.has(index, page) {

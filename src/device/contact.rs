@@ -129,7 +129,8 @@ fn claim(chip: &str, offset: u32, closed_low: bool) -> Result<Line, String> {
     let request = builder
         .request()
         .map_err(|error| gpio::explain(&path, offset, &error))?;
-    let request = AsyncFd::new(request).map_err(|error| error.to_string())?;
+    // SAFETY: the request owns its descriptor, always gives the same one, and closes it only when it is dropped.
+    let request = unsafe { AsyncFd::register(request) }.map_err(|error| error.to_string())?;
     Ok(Line::Gpio { request, offset })
 }
 

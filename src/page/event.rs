@@ -40,6 +40,8 @@ pub enum EndReason {
     HungUp,
     /// CANCEL before the answer took effect.
     Cancelled,
+    /// What it had to play has been played.
+    Finished,
     /// The group fell silent for its idle time.
     StreamEnded,
     NoPackets,

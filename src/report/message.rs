@@ -9,9 +9,11 @@ use std::time::Duration;
 use super::entry::{Entry, Kind, Severity};
 use crate::page::PageId;
 
+mod contact;
 mod gate;
 mod line;
 
+pub use self::contact::ContactMessage;
 pub use gate::GateMessage;
 pub use line::LineMessage;
 
@@ -49,6 +51,11 @@ kinds! {
     CODE_OPENED = Info "fd482fa74e2c4d6994f6d5c5225ac80e";
     SENDER_REFUSED = Notice "56b634e10601440ba581a8b76a21af35";
     CLOCK_NOT_SET = Warning "04b577d2aa2946cc9fa17d3c542e48cc";
+    CONTACT_READ = Info "f33e8a06417d48b487eeccb7e14fab1d";
+    CONTACT_LOST = Warning "8fcefbcf7cf74c4186ff2e993bd0ee61";
+    CONTACT_CLOSED = Info "2a0ac8e8fdbd4a2f84612cd145b33d9f";
+    ZONES_TAKEN = Warning "74e73da159484cac94379891ad030af5";
+    ZONES_GIVEN_BACK = Notice "9ccd737fb579488d828530b57ee05a69";
     GROUP_JOINED = Info "09367717079140a5bf25f736e453ecc2";
     GROUP_NOT_JOINED = Warning "d4ffae70e3a84d0ab90db441baeac0da";
     GROUP_NOT_AUTHENTIC = Warning "f378addbdcfe47af96318f1a14fb6ee9";
@@ -155,6 +162,8 @@ pub enum Message {
     Gate(GateMessage),
     /// What line inputs and music tell.
     Line(LineMessage),
+    /// What contacts tell.
+    Contact(ContactMessage),
     GroupJoined {
         group: String,
         address: SocketAddr,
@@ -372,6 +381,7 @@ impl Message {
             .with("CAUSE", why),
             Message::Gate(message) => message.entry(),
             Message::Line(message) => message.entry(),
+            Message::Contact(message) => message.entry(),
             Message::GroupJoined { group, address } => {
                 Entry::new(kind::GROUP_JOINED, format!("listening to group {group} at {address}"))
                     .with("GROUP", group)

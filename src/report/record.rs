@@ -47,6 +47,7 @@ pub fn reason_text(reason: EndReason) -> &'static str {
         EndReason::HungUp => "caller hung up",
         EndReason::Cancelled => "cancelled by the caller",
         EndReason::StreamEnded => "stream ended",
+        EndReason::Finished => "finished",
         EndReason::NoPackets => "no packets came",
         EndReason::Quiet => "quiet limit",
         EndReason::BusyTone => "busy tone on the line",
@@ -71,6 +72,7 @@ pub fn reason_code(reason: EndReason) -> &'static str {
         EndReason::HungUp => "hung-up",
         EndReason::Cancelled => "cancelled",
         EndReason::StreamEnded => "stream-ended",
+        EndReason::Finished => "finished",
         EndReason::NoPackets => "no-packets",
         EndReason::Quiet => "quiet",
         EndReason::BusyTone => "busy-tone",
@@ -92,7 +94,11 @@ pub fn reason_code(reason: EndReason) -> &'static str {
 /// An ordinary end is information; an end by a rule is worth a look; an end by a fault is a warning or an error.
 fn severity(reason: EndReason) -> Severity {
     match reason {
-        EndReason::HungUp | EndReason::Cancelled | EndReason::StreamEnded | EndReason::Operator => Severity::Info,
+        EndReason::HungUp
+        | EndReason::Cancelled
+        | EndReason::StreamEnded
+        | EndReason::Finished
+        | EndReason::Operator => Severity::Info,
         EndReason::Quiet
         | EndReason::BusyTone
         | EndReason::PageLimit

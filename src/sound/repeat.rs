@@ -58,10 +58,10 @@ impl Repeated {
         }
     }
 
-    /// Ends it: a tone at once, a message with the run under way.
+    /// Ends it with the run under way, or in the pause between two.
     pub fn end(&mut self) {
         match self {
-            Repeated::Tone(tones) => tones.runs = 0,
+            Repeated::Tone(tones) => tones.runs = if tones.left > 0 { 0 } else { tones.runs.min(1) },
             Repeated::Message(player) => player.end_run(),
         }
     }
@@ -123,7 +123,10 @@ mod tests {
                 .all(|s| s.iter().any(|x| x.abs() > 0.05))
         );
         assert!(!bell.is_over());
+        all(&mut bell, 1);
         bell.end();
+        assert!(!bell.is_over(), "the run under way");
+        all(&mut bell, 2);
         assert!(bell.is_over() && all(&mut bell, 1).iter().all(|x| *x == 0.0));
     }
 }

@@ -49,7 +49,7 @@ pub(super) const CONTACTS: Section = Section {
         key(
             "times",
             Kind::Integer { from: 1, to: 100 },
-            Unset("for as long as the contact is closed; a message is played to its end."),
+            Unset("for as long as the contact is closed, and then to the end of the sound."),
             "2",
             "How often it is played each time the contact closes, however long it stays closed.",
         ),

@@ -117,6 +117,23 @@ fn samples() -> Vec<Message> {
             peer,
             cause: text(),
         },
+        Message::Contact(ContactMessage::Read { contact: text() }),
+        Message::Contact(ContactMessage::Lost {
+            contact: text(),
+            cause: text(),
+        }),
+        Message::Contact(ContactMessage::Closed {
+            contact: text(),
+            is_open: false,
+        }),
+        Message::Contact(ContactMessage::TookOver {
+            veto: text(),
+            zones: vec![text(), text()],
+        }),
+        Message::Contact(ContactMessage::GaveBack {
+            veto: text(),
+            zones: vec![text()],
+        }),
         Message::NotDecoded {
             source: text(),
             peer,

@@ -1,0 +1,80 @@
+//! Sources without a talker: a sound of ours, as packets at the pace of time, so that it is heard as every stream is.
+
+use std::time::{Duration, Instant};
+
+use super::control::Control;
+use crate::media::{Linear, Packet, linear};
+use crate::page::{EndReason, Input, PageId};
+use crate::sound::RATE;
+use crate::sound::repeat::Repeated;
+use crate::sound::tap::LINE_TYPE;
+
+const PACKET: Duration = Duration::from_millis(20);
+const SAMPLES: usize = RATE as usize / 50;
+
+/// A sound on its way.
+pub struct Player {
+    sound: Repeated,
+    number: u64,
+    next: Instant,
+}
+
+impl Player {
+    pub fn new(sound: Repeated, now: Instant) -> Self {
+        Player {
+            sound,
+            number: 65_536,
+            next: now,
+        }
+    }
+
+    pub fn due(&self) -> Instant {
+        self.next
+    }
+
+    pub fn is_over(&self) -> bool {
+        self.sound.is_over()
+    }
+
+    /// Ends with what is under way.
+    pub fn end(&mut self) {
+        self.sound.end();
+    }
+
+    /// A packet that is due.
+    fn packet(&mut self, now: Instant) -> Option<Packet<'static>> {
+        if self.next > now || self.is_over() {
+            return None;
+        }
+        let (mut pcm, mut payload) = ([0.0; SAMPLES], Vec::with_capacity(2 * SAMPLES));
+        self.sound.fill(&mut pcm);
+        linear::encode(Linear::new(RATE, 1)?, &pcm, &mut payload);
+        let timestamp = (self.number as u32).wrapping_mul(SAMPLES as u32);
+        let packet = Packet::new(self.number, timestamp, LINE_TYPE, self.next, &payload)?.into_owned();
+        self.number += 1;
+        self.next += PACKET;
+        Some(packet)
+    }
+}
+
+impl Control {
+    /// Plays what is due of every page that plays a sound of ours.
+    pub(super) fn play(&mut self, now: Instant) {
+        let mut over: Vec<PageId> = Vec::new();
+        for (page, entry) in &mut self.pages {
+            while let Some(packet) = entry.player.as_mut().and_then(|player| player.packet(now)) {
+                // Not kept: such pages wait.
+                entry.feed(&packet);
+                self.switchboard.handle(Input::Packet(*page), now);
+            }
+            if entry.player.take_if(|player| player.is_over()).is_some() {
+                over.push(*page);
+            }
+        }
+        for page in over {
+            self.switchboard
+                .handle(Input::SourceEnded(page, EndReason::Finished), now);
+            self.settle(now);
+        }
+    }
+}
