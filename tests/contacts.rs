@@ -150,6 +150,19 @@ fn a_bell_rings_while_it_is_closed_and_a_button_plays_its_message() {
     assert_eq!((relay("operated"), relay("at rest")), (1, 1), "{lines:#?}");
 }
 
+/// Pressed and let go before the amplifier is awake: one stroke is heard all the same.
+#[test]
+fn a_short_press_rings_once() {
+    let mut program = start("short");
+    close(&program, "bell");
+    program.line("contact night-bell closed");
+    open(&program, "bell");
+    program.line("from night-bell to zone yard");
+    program.stop();
+    let (bells, length) = sounds(&channel(&program.folder, 0));
+    assert!(bells.len() == 1 && (1.2..1.8).contains(&length), "{bells:?} {length}");
+}
+
 /// Another system takes over: silence at once and the relay at rest, what comes meanwhile waits, and is heard when the last of
 /// two has given the zone back.
 #[test]

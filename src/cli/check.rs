@@ -58,15 +58,18 @@ fn summary(problems: &[Problem], plan: Option<&Plan>) -> String {
                 plural(plan.extensions.len(), "extension"),
                 plural(plan.groups.len(), "group"),
             ];
-            if !plan.messages.is_empty() {
-                parts.push(plural(plan.messages.len(), "stored message"));
-            }
-            if !plan.inputs.is_empty() {
-                parts.push(plural(plan.inputs.len(), "line input"));
-            }
-            if !plan.music.is_empty() {
-                parts.push(plural(plan.music.len(), "music input"));
-            }
+            let more = [
+                (plan.messages.len(), "stored message"),
+                (plan.inputs.len(), "line input"),
+                (plan.music.len(), "music input"),
+                (plan.contacts.len(), "contact"),
+                (plan.vetoes.len(), "veto contact"),
+            ];
+            parts.extend(
+                more.into_iter()
+                    .filter(|(n, _)| *n > 0)
+                    .map(|(n, what)| plural(n, what)),
+            );
             format!("{told}. {}: {}", plan.site, parts.join(", "))
         }
     }

@@ -1,6 +1,5 @@
 //! Contacts: bells and buttons that play a sound, and other systems that take over zones.
 
-use std::future::Future;
 use std::time::{Duration, Instant, SystemTime};
 
 use tokio::sync::mpsc::{self, Receiver, Sender};
@@ -60,8 +59,9 @@ impl Contacts {
     }
 
     /// What comes next.
-    pub fn next(&mut self) -> impl Future<Output = Option<Change>> + '_ {
-        async { self.seen.recv().await.map(|(index, seen)| Change(index, seen)) }
+    pub async fn next(&mut self) -> Option<Change> {
+        let (index, seen) = self.seen.recv().await?;
+        Some(Change(index, seen))
     }
 
     /// What the contact plays, from its beginning: once, if it has opened before its page could be heard.

@@ -3,7 +3,7 @@
 #![allow(clippy::disallowed_methods)]
 
 use super::*;
-use crate::page::{Limits, Terms, ZoneRules};
+use crate::page::{Limits, Loss, Terms, ZoneRules};
 
 mod endings;
 mod keeping;

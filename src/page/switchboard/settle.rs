@@ -1,0 +1,183 @@
+//! Who holds what after something has happened: zones to the best bids, what becomes of those that have none.
+
+use std::time::Instant;
+
+use super::super::bids::{Page, Standing};
+use super::super::zones::Zone;
+use super::super::{EndReason, Loss, Output, PageId, Phase, Refusal, ZoneId};
+use super::{Cut, Switchboard};
+
+impl Switchboard {
+    /// Gives every zone to the best bid that names it, deals with who lost and who won, then sets the relays.
+    pub(super) fn settle(&mut self, now: Instant) {
+        let won = self.reassign(now);
+        for id in self.bids.ids() {
+            self.settle_page(id, now);
+        }
+        while let Some(id) = self.bids.surplus() {
+            self.turn_away(id, now);
+        }
+        // Lowest first: who lost a zone hears of it before the better bid that won it.
+        for id in self.bids.ids().into_iter().rev() {
+            self.announce(id, now);
+        }
+        for (zone, page) in won {
+            self.phase(zone, Phase::Seize, Some(page));
+        }
+        for (relay, operated) in self.zones.settle_relays() {
+            self.outputs.push_back(Output::Relay { relay, operated });
+        }
+    }
+
+    fn reassign(&mut self, now: Instant) -> Vec<(ZoneId, PageId)> {
+        let working = self.zones.iter().filter(|zone| zone.works());
+        let zones: Vec<(ZoneId, Option<PageId>)> = working.map(|zone| (zone.id, zone.page())).collect();
+        let shares = self.bids.share(&zones);
+        let changes: Vec<(ZoneId, PageId)> = zones
+            .iter()
+            .zip(shares)
+            .filter(|((_, holder), share)| share != holder)
+            .filter_map(|((id, _), share)| Some((*id, share?)))
+            .collect();
+        for &(id, best) in &changes {
+            let Some(zone) = self.zones.get_mut(id) else { continue };
+            if let Some(page) = zone.page().filter(|_| zone.is_audible()) {
+                self.outputs.push_back(Output::Silence { zone: id, page });
+            }
+            zone.seize(best, now);
+        }
+        changes
+    }
+
+    /// Ends, refuses or sets back a page that holds no zone.
+    fn settle_page(&mut self, id: PageId, now: Instant) {
+        let phases: Vec<Phase> = self.zones.held_by(id).map(Zone::phase).collect();
+        let Some(page) = self.bids.get_mut(id) else { return };
+        if !phases.contains(&Phase::Speech) {
+            page.close(now);
+        }
+        if let Standing::Chiming { .. } = page.standing
+            && !phases.contains(&Phase::Chime)
+        {
+            // The zones that heard the chime are gone: those that are left begin anew.
+            page.standing = Standing::Seizing;
+        }
+        if !phases.is_empty() {
+            return;
+        }
+        if page.is_keeping() {
+            return;
+        }
+        if page.standing != Standing::Waiting {
+            if !may_wait(page) {
+                self.finish(id, EndReason::Preempted, Cut::Now, now);
+                return;
+            }
+            page.wait(now);
+        }
+        match page.loss() {
+            Loss::Wait => {}
+            Loss::Keep => page.keep(now),
+            Loss::End => {
+                if self.has_turn(id, now) {
+                    return;
+                }
+                let why = self.held_against(id);
+                if let Some(page) = self.bids.remove(id) {
+                    self.refuse(page, why, now);
+                }
+            }
+        }
+    }
+
+    /// Whether a bid that won nothing need not wait long: who holds one of its zones has ended, and is only played out.
+    fn has_turn(&self, id: PageId, now: Instant) -> bool {
+        let Some(page) = self.bids.get(id) else { return false };
+        let ends = |holder: PageId| {
+            let holder = self.bids.get(holder);
+            holder.is_some_and(|h| h.source_ended.is_some() && h.bid.priority <= page.bid.priority)
+        };
+        let held = |zone: &ZoneId| self.zones.get(*zone).and_then(Zone::page);
+        page.turn_limit().is_some_and(|limit| now < limit) && page.bid.zones.iter().filter_map(held).any(ends)
+    }
+
+    /// Why a bid that won nothing is refused.
+    fn held_against(&self, id: PageId) -> Refusal {
+        self.bids
+            .get(id)
+            .into_iter()
+            .flat_map(|page| &page.bid.zones)
+            .filter_map(|zone| self.zones.get(*zone)?.page())
+            .next()
+            .or_else(|| self.reserved_for(id))
+            .map_or_else(|| self.out_of_use(id), Refusal::Busy)
+    }
+
+    /// Why none of the bid's zones works.
+    fn out_of_use(&self, id: PageId) -> Refusal {
+        let mut zones = self.bids.get(id).into_iter().flat_map(|page| &page.bid.zones);
+        let taken = |zone: &ZoneId| self.zones.get(*zone).is_some_and(|zone| zone.vetoed);
+        if zones.any(taken) {
+            Refusal::Vetoed
+        } else {
+            Refusal::DeviceFault
+        }
+    }
+
+    /// The better bid that one of this one's working zones is kept free for.
+    fn reserved_for(&self, id: PageId) -> Option<PageId> {
+        let zones = &self.bids.get(id)?.bid.zones;
+        let works = |zone: &&ZoneId| self.zones.get(**zone).is_some_and(|zone| zone.works());
+        let mut better = self.bids.iter().take_while(|page| page.id() != id);
+        let waits = |page: &&Page| page.standing == Standing::Waiting && !page.is_keeping();
+        better
+            .find(|page| waits(page) && zones.iter().filter(works).any(|zone| page.names(*zone)))
+            .map(Page::id)
+    }
+
+    /// Too many wait, and this is the lowest of them.
+    fn turn_away(&mut self, id: PageId, now: Instant) {
+        let why = match self.held_against(id) {
+            Refusal::DeviceFault => self
+                .bids
+                .iter()
+                .next()
+                .map_or(Refusal::DeviceFault, |p| Refusal::Busy(p.id())),
+            why => why,
+        };
+        match self.bids.get(id) {
+            Some(page) if page.admitted => self.finish(id, EndReason::Preempted, Cut::Now, now),
+            Some(page) if page.is_announced => self.finish(id, why.reason(), Cut::Now, now),
+            _ => {
+                if let Some(page) = self.bids.remove(id) {
+                    self.refuse(page, why, now);
+                }
+            }
+        }
+    }
+
+    /// Tells once that a page waits, or that it is admitted.
+    fn announce(&mut self, id: PageId, now: Instant) {
+        let holds = self.zones.held_by(id).next().is_some();
+        let Some(page) = self.bids.get_mut(id) else { return };
+        if page.standing != Standing::Waiting {
+            return;
+        }
+        if holds {
+            page.admit(now);
+            self.outputs.push_back(Output::Admitted { page: id });
+        } else if !page.is_announced {
+            page.is_announced = true;
+            match page.loss() {
+                Loss::Wait => self.outputs.push_back(Output::Waiting { page: id }),
+                Loss::Keep => self.outputs.push_back(Output::Keep { page: id }),
+                Loss::End => page.is_announced = false,
+            }
+        }
+    }
+}
+
+/// Without a zone, the page stays: its bid said so, and its source can still be heard live.
+pub(super) fn may_wait(page: &Page) -> bool {
+    page.loss() != Loss::End && page.source_ended.is_none()
+}
