@@ -24,6 +24,8 @@ pub struct Leg {
     /// Indexes the plan's extensions.
     pub extension: usize,
     pub caller: String,
+    /// See [`crate::gate::Caller::counted_as`].
+    pub counted_as: u64,
     /// What we say of ourselves in session descriptions.
     pub local: sdp::Local,
     /// The far end's signalling address: its RTP may come from there too (translation on the way).

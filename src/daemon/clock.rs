@@ -24,7 +24,8 @@ impl WallClock {
         let wanted = plan.extensions.iter().any(|e| !e.gate.hours.0.is_empty())
             || plan.codes.iter().any(|c| !c.hours.0.is_empty())
             || plan.groups.iter().any(|g| !g.hours.0.is_empty())
-            || plan.inputs.iter().any(|i| !i.hours.0.is_empty());
+            || plan.inputs.iter().any(|i| !i.hours.0.is_empty())
+            || plan.contacts.iter().any(|c| !c.hours.0.is_empty());
         WallClock {
             zone: named.unwrap_or_else(TimeZone::system),
             wanted,

@@ -162,6 +162,7 @@ impl Control {
             page: self.new_page(),
             extension,
             caller: incoming.caller.clone(),
+            counted_as: Caller::of(incoming).counted_as(),
             local,
             peer: incoming.peer,
             agreed: None,
@@ -193,7 +194,15 @@ impl Control {
         leg.keypad.end_dialling(now);
         let page = leg.page;
         let began = SystemTime::now();
-        let mut entry = Page::of_call(call, leg.extension, grant, leg.caller.clone(), leg.peer, began);
+        let mut entry = Page::of_call(
+            call,
+            leg.extension,
+            grant,
+            leg.caller.clone(),
+            leg.counted_as,
+            leg.peer,
+            began,
+        );
         let audio = leg.agreed.and_then(|a| a.payloads.audio());
         entry.codec = audio.map(|(_, codec)| codec.name());
         if let Some(agreed) = &leg.agreed {

@@ -115,6 +115,8 @@ pub struct Page {
     zones: Vec<ZoneId>,
     priority: Priority,
     pub caller: String,
+    /// For whom its source's pages are counted.
+    counted_as: u64,
     pub peer: Option<SocketAddr>,
     pub began: SystemTime,
     pub codec: Option<&'static str>,
@@ -152,12 +154,16 @@ impl Page {
         extension: usize,
         grant: Grant,
         caller: String,
+        counted_as: u64,
         peer: SocketAddr,
         began: SystemTime,
     ) -> Self {
         let origin = Origin::Call { call, extension };
         let (zones, priority) = (grant.zones().to_vec(), grant.priority());
-        Self::new(origin, zones, priority, caller, Some(peer), began)
+        Page {
+            counted_as,
+            ..Self::new(origin, zones, priority, caller, Some(peer), began)
+        }
     }
 
     pub fn of_group(group: usize, plan: &Plan, caller: String, peer: Option<SocketAddr>, began: SystemTime) -> Self {
@@ -186,11 +192,15 @@ impl Page {
         peer: Option<SocketAddr>,
         began: SystemTime,
     ) -> Self {
+        // Who sends a stream gives no name.
+        let mut hasher = std::hash::DefaultHasher::new();
+        peer.map(|peer| peer.ip()).hash(&mut hasher);
         Page {
             origin,
             zones,
             priority,
             caller,
+            counted_as: hasher.finish(),
             peer,
             began,
             codec: None,
@@ -233,20 +243,8 @@ impl Page {
             chime: paging.chime.sound(&plan.messages).map(|sound| sound.length()),
             limits,
             terms: paging.terms,
-            caller: self.counted_as(),
+            caller: self.counted_as,
         }
-    }
-
-    /// For whom pages are counted: by the address of a stream, since its sender gives no name.
-    fn counted_as(&self) -> u64 {
-        let mut hasher = std::hash::DefaultHasher::new();
-        match self.origin {
-            Origin::Call { .. } => self.caller.hash(&mut hasher),
-            Origin::Group(_) | Origin::Line(_) | Origin::Contact(_) => {
-                self.peer.map(|peer| peer.ip()).hash(&mut hasher)
-            }
-        }
-        hasher.finish()
     }
 
     /// Gives the page a voice on every card that it may be heard from. One that it already has hands its zones over to

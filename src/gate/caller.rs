@@ -1,5 +1,6 @@
 //! Callers and the patterns that name them.
 
+use std::hash::{Hash as _, Hasher as _};
 use std::net::IpAddr;
 use std::str::FromStr;
 
@@ -46,6 +47,17 @@ impl Caller {
             asserted: incoming.asserted.is_some(),
             trusted: incoming.trusted,
         }
+    }
+
+    /// For whom its pages are counted: by its place, if nobody vouches for the name, which it could change with each call.
+    pub fn counted_as(&self) -> u64 {
+        let mut hasher = std::hash::DefaultHasher::new();
+        if self.asserted || self.trusted {
+            (&self.user, &self.host).hash(&mut hasher);
+        } else {
+            self.place.hash(&mut hasher);
+        }
+        hasher.finish()
     }
 }
 
@@ -157,6 +169,24 @@ mod tests {
 
     fn pattern(text: &str) -> Pattern {
         text.parse().unwrap()
+    }
+
+    /// Who may call itself as it likes is counted by its place; who is vouched for by its name, wherever it is.
+    #[test]
+    fn another_name_is_no_other_caller() {
+        let caller = |user: &str, place: &str, asserted| Caller {
+            user: user.to_owned(),
+            host: "pbx.quayside.example".to_owned(),
+            place: place.parse().unwrap(),
+            asserted,
+            trusted: false,
+        };
+        let here = "192.0.2.7";
+        let count = |user, place, asserted| caller(user, place, asserted).counted_as();
+        assert_eq!(count("201", here, false), count("202", here, false));
+        assert_ne!(count("201", here, false), count("201", "192.0.2.8", false));
+        assert_ne!(count("201", here, true), count("202", here, true));
+        assert_eq!(count("201", here, true), count("201", "192.0.2.8", true));
     }
 
     #[test]

@@ -78,7 +78,8 @@ pub(super) const PAGES_PER_HOUR: Key = shared(key(
     },
     Unset("as many as they like."),
     "12",
-    "The most pages of one caller, or one sender, that are heard within an hour.",
+    "The most pages of one caller, or one sender, that are heard within an hour. Callers for whom neither the registrar nor a trusted \
+     peer vouches are counted by their address.",
 ));
 
 pub(super) const BEGIN: Key = shared(key(
