@@ -8,7 +8,7 @@ use gpiocdev::line::{Bias, EdgeDetection, Value};
 use tokio::io::unix::AsyncFd;
 use tokio::time::{sleep, timeout};
 
-use super::relay::gpio;
+use super::gpio;
 use crate::config::plan::{ContactLine, InputLine};
 
 /// Between looks whether a contact's file is there.

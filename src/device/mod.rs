@@ -4,6 +4,7 @@
 pub mod audio;
 pub mod capture;
 pub mod contact;
+mod gpio;
 pub mod memory;
 pub mod net;
 pub mod news;

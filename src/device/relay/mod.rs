@@ -11,7 +11,7 @@
 use crate::config::plan::{Relay, RelayLine};
 use crate::page::RelayId;
 
-pub(in crate::device) mod gpio;
+mod gpio;
 mod pi;
 mod simulated;
 #[cfg(test)]
