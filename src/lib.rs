@@ -7,10 +7,11 @@
 //! audio       media ──▶ sound ──▶ device (sound card)
 //! ```
 //!
-//! Pure core, no sockets, threads, clock or randomness of its own: [`sip`], [`gate`], [`media`], [`page`], [`sound`].
+//! Pure core, no sockets, threads, clock or randomness of its own: [`sip`], [`gate`], [`calendar`], [`media`], [`page`], [`sound`].
 //! Driver: [`daemon`]. Edges: [`device`], [`tls`]. Text to plan: [`config`]. What happened: [`report`].
 //! The whole job without hardware: [`demo`].
 
+pub mod calendar;
 pub mod config;
 pub mod daemon;
 pub mod demo;

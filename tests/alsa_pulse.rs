@@ -172,6 +172,7 @@ fn chime(handle: &mut EngineHandle, zone: u16, pitch: f32, seconds: u64) {
         zone: ZoneId(zone),
         page: PageId(u64::from(zone)),
         sound: Sound::Tone(Tone::new(&[step], false)),
+        gain: Db(0.0),
     };
     assert!(handle.commands.push(command).is_ok());
 }

@@ -13,16 +13,17 @@ use std::path::{Path, PathBuf};
 use reader::{Finding, Source};
 
 /// The rooms of the pure core. They may use each other and nothing else of this crate.
-const CORE: [&str; 5] = ["gate", "media", "page", "sip", "sound"];
+const CORE: [&str; 6] = ["calendar", "gate", "media", "page", "sip", "sound"];
 
 /// Dependencies without sockets, threads, files or clocks of their own. Every other one is shut out of the core, a new
 /// one too until it is named here.
-const PURE: [&str; 17] = [
+const PURE: [&str; 18] = [
     "aes",
     "argon2",
     "audiopus",
     "ctr",
     "hmac",
+    "jiff",
     "md-5",
     "ogg",
     "rand",

@@ -321,6 +321,7 @@ fn the_audio_thread_allocates_nothing_while_its_card_plays() {
             zone: ZoneId(0),
             page: PageId(1),
             sound: Sound::Tone(Tone::chime_triple()),
+            gain: Db(0.0),
         };
         assert!(handle.commands.push(command).is_ok());
         let open = move || -> Result<Box<dyn Sink>, DeviceError> {
@@ -413,6 +414,7 @@ fn nothing_is_allocated_or_freed_while_rendering() {
                     0 => Sound::Message(Player::new(Arc::clone(&recording), Db(-3.0), Repeats::ONCE)),
                     _ => Sound::Tone(tone),
                 },
+                gain: Db(0.0),
             });
             senders.push((periods, sender));
         }
@@ -423,10 +425,22 @@ fn nothing_is_allocated_or_freed_while_rendering() {
                 sender.run(now, &mut random);
             }
             match age {
-                250 => world.send(Command::Speak { zone: zone(0), page }),
-                500 => world.send(Command::Speak { zone: zone(1), page }),
+                250 => world.send(Command::Speak {
+                    zone: zone(0),
+                    page,
+                    gain: Db(0.0),
+                }),
+                500 => world.send(Command::Speak {
+                    zone: zone(1),
+                    page,
+                    gain: Db(0.0),
+                }),
                 900 => world.send(Command::Silence { zone: zone(0), page }),
-                1000 => world.send(Command::Speak { zone: zone(0), page }),
+                1000 => world.send(Command::Speak {
+                    zone: zone(0),
+                    page,
+                    gain: Db(0.0),
+                }),
                 1500 => world.send(Command::Drain(page)),
                 LIFE => world.send(Command::Detach(page)),
                 _ => {}

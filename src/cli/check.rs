@@ -64,6 +64,7 @@ fn summary(problems: &[Problem], plan: Option<&Plan>) -> String {
                 (plan.music.len(), "music input"),
                 (plan.contacts.len(), "contact"),
                 (plan.vetoes.len(), "veto contact"),
+                (plan.schedules.len(), "schedule"),
             ];
             parts.extend(
                 more.into_iter()

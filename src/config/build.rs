@@ -22,9 +22,12 @@ use crate::sip::secret::Secret;
 use crate::sound::busy;
 use crate::sound::level::{Db, Dbfs, Dbm};
 
+mod calendar;
 mod contacts;
 mod gates;
 mod lines;
+
+pub(super) use calendar::timetable;
 
 /// Output rate of every card, Hz.
 const CARD_RATE: u64 = 48_000;
@@ -59,6 +62,15 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
     let vetoes = vetoes
         .map(|s| contacts::veto(s, sheets, problems))
         .collect::<Option<_>>();
+    let schedules = sheets.of("schedules");
+    let schedules = schedules.map(|s| calendar::schedule(s, sheets, problems)).collect();
+    let quiet_hours = sheets.of("quiet_hours");
+    let quiet_hours = quiet_hours
+        .map(|s| calendar::quiet_hours(s, sheets, problems))
+        .collect();
+    for group in sheets.of("zone_groups") {
+        resolve(sheets, "zones", group, "zones", problems);
+    }
     // Absent only when of the wrong shape, which is an error.
     let codes = gates::codes(sheets, &secrets, problems);
     let sip = sip(sheets.of("sip").next()?, !extensions.is_empty());
@@ -75,6 +87,8 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
         music,
         contacts: contacts?,
         vetoes: vetoes?,
+        schedules,
+        quiet_hours,
         sip,
         tls,
         codes,

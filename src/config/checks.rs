@@ -3,8 +3,10 @@
 use std::collections::BTreeSet;
 use std::time::Duration;
 
+use super::build::timetable;
 use super::plan::{AudioDevice, Chime, ContactLine, RelayLine, StoredMessage};
 use super::problem::{Complaint, Problems};
+use super::schema::SPEAKERS;
 use super::sheet::{Sheet, Sheets};
 use super::text::{self, show_duration};
 use crate::media::PlayoutSettings;
@@ -26,6 +28,7 @@ pub(super) fn check(sheets: &Sheets, messages: &[Option<StoredMessage>], problem
     gates::extensions(sheets, problems);
     network::listen(sheets, problems);
     network::udp_ports(sheets, problems);
+    schedules(sheets, problems);
     unused(sheets, problems);
 }
 
@@ -199,13 +202,10 @@ fn chime_length(sheet: &Sheet, messages: &[Option<StoredMessage>]) -> Duration {
     message.map_or(Duration::ZERO, |m| m.recording.length())
 }
 
-/// What extensions, groups and line inputs have in common.
+/// What all who page have in common.
 fn sources(sheets: &Sheets, messages: &[Option<StoredMessage>], problems: &mut Problems) {
     let hold = PlayoutSettings::default().max_hold;
-    for sheet in ["extensions", "groups", "inputs", "contacts"]
-        .into_iter()
-        .flat_map(|s| sheets.of(s))
-    {
+    for sheet in SPEAKERS.into_iter().flat_map(|s| sheets.of(s)) {
         // What is kept from before the start is kept with the rest.
         let hold = hold
             - if sheet.section == "inputs" {
@@ -275,6 +275,25 @@ fn sources(sheets: &Sheets, messages: &[Option<StoredMessage>], problems: &mut P
     }
 }
 
+/// Schedules without a day.
+fn schedules(sheets: &Sheets, problems: &mut Problems) {
+    for sheet in sheets.of("schedules") {
+        let timetable = timetable(sheet);
+        let moments = !timetable.at.is_empty() && !sheet.faulty("terms") && !sheet.faulty("except");
+        if moments && !timetable.ever_rings() {
+            problems.idle(
+                sheet.at("terms"),
+                Complaint::new(
+                    sheet.path("terms"),
+                    "no day that is left by `at`, `terms` and `except`",
+                    "at least one day",
+                    "as it is, nothing is ever played",
+                ),
+            );
+        }
+    }
+}
+
 /// Who may name the tables of a section, by which keys, and what a table that nobody names lacks.
 const USES: &[(&str, &[&str], &[&str], &str)] = &[
     ("cards", &["zones"], &["card"], "a zone that plays on it"),
@@ -286,14 +305,22 @@ const USES: &[(&str, &[&str], &[&str], &str)] = &[
     ),
     (
         "zones",
-        &["extensions", "groups", "inputs", "music", "codes", "contacts"],
+        &[
+            "extensions",
+            "groups",
+            "inputs",
+            "music",
+            "codes",
+            "contacts",
+            "schedules",
+        ],
         &["zones"],
-        "an extension, a group, a line input or a contact that pages it",
+        "a source that pages it: an extension, a group, a line input, a contact or a schedule",
     ),
     ("codes", &["extensions"], &["codes"], "an extension that asks for it"),
     (
         "messages",
-        &["extensions", "groups", "inputs", "contacts"],
+        &SPEAKERS,
         &["chime", "plays"],
         "a source that has it as its `chime`, or plays it",
     ),
@@ -329,16 +356,14 @@ fn unused(sheets: &Sheets, problems: &mut Problems) {
             );
         }
     }
-    let mut speakers = ["extensions", "groups", "inputs", "contacts"]
-        .into_iter()
-        .flat_map(|s| sheets.of(s));
+    let mut speakers = SPEAKERS.into_iter().flat_map(|s| sheets.of(s));
     if speakers.next().is_none() {
         problems.idle(
             0,
             Complaint::new(
                 "extensions".to_owned(),
-                "no extension, no group, no line input and no contact",
-                "at least one table [extensions.NAME], [groups.NAME], [inputs.NAME] or [contacts.NAME]",
+                "no extension, no group, no line input, no contact and no schedule",
+                "at least one table [extensions.NAME], [groups.NAME], [inputs.NAME], [contacts.NAME] or [schedules.NAME]",
                 "as it is, nobody can page",
             ),
         );

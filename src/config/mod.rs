@@ -22,6 +22,7 @@ mod text;
 mod tls;
 mod value;
 mod walk;
+mod zone_groups;
 
 pub use problem::{MAX_PROBLEMS, Place, Problem, Severity};
 pub use reference::reference;
@@ -138,7 +139,8 @@ fn check_octets(octets: &[u8], path: &Path, credentials: Option<&Path>) -> Loade
         }
     };
     let mut problems = Problems::new(&file, text);
-    let sheets = walk::read(text, &mut problems);
+    let mut sheets = walk::read(text, &mut problems);
+    zone_groups::expand(&mut sheets, &mut problems);
     let plan = build::plan(&sheets, path, credentials, &mut problems);
     Loaded {
         plan: if problems.has_errors() { None } else { plan },

@@ -5,10 +5,11 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
+use crate::calendar::{Hours, QuietHours, Timetable};
 use crate::gate;
 use crate::media::srtp::Master;
 use crate::media::{Codec, PlayoutSettings};
-use crate::page::{Limits, Priority, RelayId, Terms, ZoneId};
+use crate::page::{Limits, Priority, RelayId, SourceId, Terms, ZoneId};
 use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
 use crate::sip::secret::Secret;
@@ -39,6 +40,8 @@ pub struct Plan {
     pub music: Vec<Music>,
     pub contacts: Vec<Contact>,
     pub vetoes: Vec<Veto>,
+    pub schedules: Vec<Schedule>,
+    pub quiet_hours: Vec<QuietHours>,
     pub sip: Sip,
     pub tls: TlsFiles,
     /// Indexed by [`gate::CodeId`].
@@ -131,6 +134,18 @@ pub struct LineLevel {
 }
 
 impl Plan {
+    /// Hours, schedules or quiet hours stand somewhere in it.
+    pub fn asks_for_the_time(&self) -> bool {
+        let extensions = self.extensions.iter().map(|e| &e.gate.hours);
+        let hours = extensions
+            .chain(self.codes.iter().map(|c| &c.hours))
+            .chain(self.groups.iter().map(|g| &g.hours))
+            .chain(self.inputs.iter().map(|i| &i.hours))
+            .chain(self.contacts.iter().map(|c| &c.hours));
+        let mut hours = hours;
+        hours.any(|hours| !hours.0.is_empty()) || !self.schedules.is_empty() || !self.quiet_hours.is_empty()
+    }
+
     /// A zone's level on the line, where its card has been measured.
     pub fn line_level(&self, zone: &Zone) -> Option<LineLevel> {
         let full_scale = self.cards[zone.card].full_scale?;
@@ -253,7 +268,7 @@ pub struct Group {
     pub idle: Duration,
     /// Whose streams are heard; everybody's if `None`.
     pub networks: Option<Vec<Network>>,
-    pub hours: gate::Hours,
+    pub hours: Hours,
     pub paging: Paging,
 }
 
@@ -273,7 +288,7 @@ pub struct LineInput {
     /// From 0.
     pub channel: usize,
     pub vox: VoxSettings,
-    pub hours: gate::Hours,
+    pub hours: Hours,
     pub paging: Paging,
 }
 
@@ -303,8 +318,71 @@ pub struct Contact {
     /// `None`: for as long as it is closed.
     pub times: Option<u32>,
     pub pause: Duration,
-    pub hours: gate::Hours,
+    pub hours: Hours,
     pub paging: Paging,
+}
+
+/// A sound at set times.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Schedule {
+    pub name: String,
+    pub timetable: Timetable,
+    pub plays: Played,
+    pub times: u32,
+    pub pause: Duration,
+    pub paging: Paging,
+}
+
+/// Who pages: an entry of the plan.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Speaker {
+    Extension(usize),
+    Group(usize),
+    Line(usize),
+    Contact(usize),
+    Schedule(usize),
+}
+
+impl Speaker {
+    /// Unique among all speakers.
+    pub fn id(self, plan: &Plan) -> SourceId {
+        let sizes = [
+            plan.extensions.len(),
+            plan.groups.len(),
+            plan.inputs.len(),
+            plan.contacts.len(),
+        ];
+        let (kind, index) = match self {
+            Speaker::Extension(index) => (0, index),
+            Speaker::Group(index) => (1, index),
+            Speaker::Line(index) => (2, index),
+            Speaker::Contact(index) => (3, index),
+            Speaker::Schedule(index) => (4, index),
+        };
+        let before: usize = sizes.iter().take(kind).sum();
+        SourceId(u16::try_from(before + index).unwrap_or(u16::MAX))
+    }
+
+    pub fn paging(self, plan: &Plan) -> &Paging {
+        match self {
+            Speaker::Extension(index) => &plan.extensions[index].paging,
+            Speaker::Group(index) => &plan.groups[index].paging,
+            Speaker::Line(index) => &plan.inputs[index].paging,
+            Speaker::Contact(index) => &plan.contacts[index].paging,
+            Speaker::Schedule(index) => &plan.schedules[index].paging,
+        }
+    }
+
+    /// As configured.
+    pub fn name(self, plan: &Plan) -> &str {
+        match self {
+            Speaker::Extension(index) => &plan.extensions[index].name,
+            Speaker::Group(index) => &plan.groups[index].name,
+            Speaker::Line(index) => &plan.inputs[index].name,
+            Speaker::Contact(index) => &plan.contacts[index].name,
+            Speaker::Schedule(index) => &plan.schedules[index].name,
+        }
+    }
 }
 
 /// What a source without a talker plays.

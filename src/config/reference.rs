@@ -34,9 +34,13 @@ impl Kind {
             Kind::Codecs => format!("a list without repetition of {CODECS}"),
             Kind::Name(section) => format!("the name of a table in [{section}.NAME]"),
             Kind::Names { section, empty } => format!(
-                "a list{} of names from [{section}.NAME], without repetition",
-                if *empty { " (it may be empty)" } else { "" }
+                "a list{} of names from [{section}.NAME]{}, without repetition",
+                if *empty { " (it may be empty)" } else { "" },
+                if *section == "zones" { " and [zone_groups.NAME]" } else { "" }
             ),
+            Kind::Sources => {
+                "a list of names of extensions, groups, line inputs, contacts and schedules, without repetition".to_owned()
+            }
             Kind::Output => "\"alsa:NAME\", \"wav:/PATH\" or \"null\"".to_owned(),
             Kind::Input => "\"alsa:NAME\", \"wav:/PATH\" or \"null\"".to_owned(),
             Kind::Mix { to } => format!("a channel from 1 to {to}, or a list of two of them"),
@@ -58,6 +62,10 @@ impl Kind {
             Kind::PayloadType => "an RTP payload type, 0 to 127 but not 64 to 95 (RFC 5761 §4)".to_owned(),
             Kind::Callers => "a list of USER and USER@HOST, with * for any characters".to_owned(),
             Kind::Hours => "a list of DAYS HH:MM-HH:MM, DAYS as in Mon-Fri, Sat,Sun or daily".to_owned(),
+            Kind::Moments => "a list of DAYS HH:MM, DAYS as in Mon-Fri, Sat,Sun or daily".to_owned(),
+            Kind::Dates => {
+                "a list of YYYY-MM-DD or, for every year, MM-DD; several days as FIRST to LAST".to_owned()
+            }
             Kind::TimeZone => "the name of a time zone (`timedatectl list-timezones`)".to_owned(),
             Kind::Keypad => "a table of zones by the digits that choose them".to_owned(),
             Kind::Dial => "a table of zones by the number that is dialled".to_owned(),

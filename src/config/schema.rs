@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use crate::sound::busy::Plan;
 
+mod calendar;
 mod contacts;
 mod gates;
 mod hardware;
@@ -89,6 +90,12 @@ pub(super) enum Kind {
     Callers,
     /// Opening hours.
     Hours,
+    /// Days and times of day.
+    Moments,
+    /// Days of the year.
+    Dates,
+    /// Names of tables of [`SPEAKERS`].
+    Sources,
     TimeZone,
     /// Zones by digits of the dial pad.
     Keypad,
@@ -198,6 +205,7 @@ pub(super) const SECTIONS: &[Section] = &[
     hardware::CARDS,
     hardware::RELAYS,
     hardware::ZONES,
+    hardware::ZONE_GROUPS,
     signalling::SIP,
     signalling::SECRETS,
     signalling::TLS,
@@ -209,6 +217,8 @@ pub(super) const SECTIONS: &[Section] = &[
     lines::MUSIC,
     contacts::CONTACTS,
     contacts::VETOES,
+    calendar::SCHEDULES,
+    calendar::QUIET_HOURS,
 ];
 
 /// The tables of defaults and what they are for.
@@ -217,7 +227,11 @@ pub(super) const DEFAULTS: &[(&str, &str)] = &[
     ("defaults.groups", "groups"),
     ("defaults.inputs", "inputs"),
     ("defaults.contacts", "contacts"),
+    ("defaults.schedules", "schedules"),
 ];
+
+/// The sections whose tables page, in the order of [`crate::page::SourceId`].
+pub(super) const SPEAKERS: [&str; 5] = ["extensions", "groups", "inputs", "contacts", "schedules"];
 
 pub(super) fn section(path: &str) -> Option<&'static Section> {
     SECTIONS.iter().find(|s| s.path == path)

@@ -8,7 +8,8 @@ use super::plan::{AudioDevice, ContactLine, RelayLine};
 use super::problem::step;
 use super::schema::Key;
 use super::value::{Named, Route, Value};
-use crate::gate::{Hours, Pattern};
+use crate::calendar::{Dates, Hours, Ring};
+use crate::gate::Pattern;
 use crate::media::Codec;
 use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
@@ -237,6 +238,20 @@ impl Sheet {
         }
     }
 
+    pub fn moments(&self, key: &str) -> &[Ring] {
+        match self.value(key) {
+            Some(Value::Moments(list)) => list,
+            _ => &[],
+        }
+    }
+
+    pub fn dates(&self, key: &str) -> &[Dates] {
+        match self.value(key) {
+            Some(Value::Dates(list)) => list,
+            _ => &[],
+        }
+    }
+
     pub fn routes(&self, key: &str) -> &[Route] {
         match self.value(key) {
             Some(Value::Routes(list)) => list,
@@ -281,6 +296,17 @@ impl Sheets {
     /// The tables of a section; at most one for a section without names.
     pub fn of(&self, section: &str) -> impl Iterator<Item = &Sheet> + Clone {
         self.all.iter().filter(move |s| s.section == section)
+    }
+
+    /// Every list of zones of the file, those of `but` left out.
+    pub fn zone_lists(&mut self, but: &str) -> impl Iterator<Item = &mut Vec<Named>> {
+        let values = self.all.iter_mut().filter(move |s| s.section != but);
+        let values = values.flat_map(|s| s.values.iter_mut());
+        values.flat_map(|(key, given)| match &mut given.value {
+            Value::Names(list) if *key == "zones" => vec![list],
+            Value::Routes(routes) => routes.iter_mut().map(|route| &mut route.zones).collect(),
+            _ => Vec::new(),
+        })
     }
 
     /// Its index among [`Sheets::of`] the section.

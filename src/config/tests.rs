@@ -77,6 +77,15 @@ fn minimal(section: &str, line: &str) -> String {
             "contacts",
             "line = 'gpiochip0:9'\nzones = ['shed']",
         ),
+        (
+            "[schedules.shift-bell]",
+            "schedules",
+            "at = ['Mon-Fri 06:00']\nzones = ['shed']",
+        ),
+        ("[quiet_hours.night]", "quiet_hours", "hours = ['daily 22:00-06:00']"),
+        ("[zone_groups.everywhere]", "zone_groups", "zones = ['shed']"),
+        ("[zone_groups.drying]", "", "zones = ['sawmill']"),
+        ("[codes.foreman]", "", "secret = 'kiln'\nzones = ['everywhere']"),
         ("[vetoes.alarm]", "vetoes", "line = 'gpiochip0:10'\nzones = ['shed']"),
     ] {
         out.push_str(header);

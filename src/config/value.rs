@@ -10,7 +10,8 @@ use super::plan::{AudioDevice, ContactLine, RelayLine};
 use super::problem::{Complaint, Problems, cut, nearest, quote};
 use super::schema::{Key, Kind};
 use super::text::{self, Hint};
-use crate::gate::{Pattern, Span};
+use crate::calendar::{Dates, Ring, Span};
+use crate::gate::Pattern;
 use crate::media::Codec;
 use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
@@ -57,6 +58,8 @@ pub(super) enum Value {
     Multicast(SocketAddr),
     Callers(Vec<(Pattern, usize)>),
     Hours(Vec<Span>),
+    Moments(Vec<Ring>),
+    Dates(Vec<Dates>),
     Routes(Vec<Route>),
     Urgent(Vec<(String, u8)>),
     Filters(Vec<Shape>),
@@ -369,7 +372,8 @@ impl Reader<'_> {
                 let at = value.span().start;
                 self.parsed(value, |t| Ok(Value::Names(vec![(t.to_owned(), at)])))
             }
-            Kind::Names { empty, .. } => {
+            Kind::Names { .. } | Kind::Sources => {
+                let empty = matches!(self.key.kind, Kind::Names { empty: true, .. });
                 let list = self.entries(value, |t| Ok(t.to_owned()))?;
                 let twice = list
                     .iter()
@@ -419,6 +423,8 @@ impl Reader<'_> {
             Kind::Interface => self.parsed(value, text::interface).map(Value::Text),
             Kind::Callers => self.callers(value),
             Kind::Hours => self.hours(value),
+            Kind::Moments => self.moments(value),
+            Kind::Dates => self.dates(value),
             Kind::TimeZone => self.time_zone(value),
             Kind::Keypad => self.routes(value, gates::digits),
             Kind::Dial => self.routes(value, gates::user),

@@ -132,14 +132,14 @@ fn unknown_defaults(value: &Spanned<DeValue<'_>>, problems: &mut Problems) {
         }
         let hint = match nearest(key.get_ref(), known.iter().copied()) {
             Some(near) => format!("did you mean [defaults.{near}]?"),
-            None => "extensions, groups, line inputs and contacts have defaults of their own".to_owned(),
+            None => "extensions, groups, line inputs, contacts and schedules have defaults of their own".to_owned(),
         };
         problems.error(
             key.span().start,
             Complaint {
                 key: format!("defaults.{}", step(key.get_ref())),
                 found: "a key that does not exist".to_owned(),
-                wanted: "[defaults.extensions], [defaults.groups], [defaults.inputs] or [defaults.contacts]".to_owned(),
+                wanted: "[defaults.extensions], [defaults.groups], [defaults.inputs], [defaults.contacts] or [defaults.schedules]".to_owned(),
                 hint,
             },
         );

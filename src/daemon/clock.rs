@@ -1,66 +1,140 @@
-//! The clock on the wall: for hours, and for nothing else.
+//! The clock on the wall: for hours, schedules and quiet hours, and for nothing else.
 
-use std::time::{Duration, UNIX_EPOCH};
+use std::time::{Duration, Instant, UNIX_EPOCH};
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use super::control::Control;
+use crate::calendar::{Clock, LocalTime, Loudness, Passed, Stretch, Wall, loudness};
 use crate::config::plan::Plan;
-use crate::gate::LocalTime;
-use crate::report::message::{GateMessage, Message};
+use crate::page::{Bid, PageId, ZoneId};
+use crate::report::message::{ClockMessage, Message};
 use crate::report::time;
+use crate::sound::level::Db;
+
+const MINUTE: i128 = 60_000_000_000;
 
 pub struct WallClock {
-    zone: TimeZone,
-    /// Hours stand somewhere in the plan.
+    pub(super) zone: TimeZone,
+    /// Hours, schedules or quiet hours stand somewhere in the plan.
     wanted: bool,
     told: bool,
+    passed: Clock,
+    wall: Box<dyn Fn() -> Timestamp>,
+    /// When the next minute begins, as far as is known.
+    minute_at: Instant,
 }
 
 impl WallClock {
-    pub fn new(plan: &Plan) -> Self {
-        let named = plan.time_zone.as_deref().and_then(|name| TimeZone::get(name).ok());
-        let wanted = plan.extensions.iter().any(|e| !e.gate.hours.0.is_empty())
-            || plan.codes.iter().any(|c| !c.hours.0.is_empty())
-            || plan.groups.iter().any(|g| !g.hours.0.is_empty())
-            || plan.inputs.iter().any(|i| !i.hours.0.is_empty())
-            || plan.contacts.iter().any(|c| !c.hours.0.is_empty());
+    pub fn new(plan: &Plan, wall: Box<dyn Fn() -> Timestamp>, now: Instant) -> Self {
         WallClock {
-            zone: named.unwrap_or_else(TimeZone::system),
-            wanted,
+            zone: time_zone(plan),
+            wanted: plan.asks_for_the_time(),
             told: false,
+            passed: Clock::default(),
+            wall,
+            minute_at: now,
         }
     }
 
-    /// `None` while the clock is not set.
-    fn at(&self, now: Timestamp) -> Option<LocalTime> {
-        let since_1970 = Duration::from_secs(u64::try_from(now.as_second()).unwrap_or(0));
-        if !time::is_set(UNIX_EPOCH + since_1970) {
-            return None;
-        }
-        let local = self.zone.to_datetime(now);
-        Some(LocalTime {
-            weekday: u8::try_from(local.date().weekday().to_monday_zero_offset()).ok()?,
-            minute: u16::try_from(local.hour()).ok()? * 60 + u16::try_from(local.minute()).ok()?,
-        })
+    /// When the next minute begins; `None` where it does not matter.
+    pub fn due(&self) -> Option<Instant> {
+        self.wanted.then_some(self.minute_at)
     }
+
+    /// `None` while the clock is not set.
+    fn at(&self, now: Timestamp) -> Option<Wall> {
+        is_set(now).then(|| Wall::at(now, &self.zone))
+    }
+}
+
+/// The plan's time zone, else the system's.
+fn time_zone(plan: &Plan) -> TimeZone {
+    let named = plan.time_zone.as_deref().and_then(|name| TimeZone::get(name).ok());
+    named.unwrap_or_else(TimeZone::system)
+}
+
+fn is_set(now: Timestamp) -> bool {
+    let since_1970 = Duration::from_secs(u64::try_from(now.as_second()).unwrap_or(0));
+    time::is_set(UNIX_EPOCH + since_1970)
 }
 
 impl Control {
     /// Local time; `None` while the clock is not set, which is told once.
     pub(super) fn local_time(&mut self) -> Option<LocalTime> {
+        self.wall().map(|wall| wall.time)
+    }
+
+    /// As [`Control::local_time`], with the date.
+    pub(super) fn wall(&mut self) -> Option<Wall> {
         if !self.clock.wanted {
             return None;
         }
-        let local = self.clock.at(Timestamp::now());
-        if local.is_none() && !std::mem::replace(&mut self.clock.told, true) {
-            self.tell(Message::Gate(GateMessage::ClockNotSet));
+        let wall = self.clock.at((self.clock.wall)());
+        if wall.is_none() && !std::mem::replace(&mut self.clock.told, true) {
+            self.tell(Message::Clock(ClockMessage::NotSet));
         }
-        if local.is_some() {
+        if wall.is_some() {
             self.clock.told = false;
         }
-        local
+        wall
+    }
+
+    /// The time on the wall that has passed since this was last called. Tells when the clock was set.
+    pub(super) fn passed(&mut self, now: Instant) -> Option<Stretch> {
+        if self.wall().is_none() {
+            self.clock.minute_at = now + Duration::from_secs(1);
+            self.clock.passed.advance(None);
+            return None;
+        }
+        let wall = (self.clock.wall)();
+        let left = MINUTE - wall.as_nanosecond().rem_euclid(MINUTE);
+        self.clock.minute_at = now + Duration::from_nanos(u64::try_from(left).unwrap_or_default());
+        match self.clock.passed.advance(Some(wall)) {
+            Passed::Nothing => None,
+            Passed::Time(stretch) => Some(stretch),
+            Passed::Skipped(stretch, by) => {
+                self.tell(Message::Clock(ClockMessage::Jumped { by, forward: true }));
+                Some(stretch)
+            }
+            Passed::SetBack(by) => {
+                self.tell(Message::Clock(ClockMessage::Jumped { by, forward: false }));
+                None
+            }
+        }
+    }
+
+    /// Notes where quiet hours bar a bid.
+    pub(super) fn keep_quiet(&mut self, bid: &mut Bid) {
+        if self.plan.quiet_hours.is_empty() {
+            return;
+        }
+        let Some(wall) = self.wall() else { return };
+        let rules = &self.plan.quiet_hours;
+        let is_barred = |zone: &ZoneId| {
+            let (loudness, _) = loudness(rules, *zone, bid.source, bid.priority, wall);
+            loudness == Loudness::Barred
+        };
+        bid.barred = bid.zones.iter().copied().filter(is_barred).collect();
+    }
+
+    /// By how much quiet hours lower a page in a zone.
+    pub(super) fn lowered(&mut self, zone: ZoneId, page: PageId) -> Db {
+        let full = Db(0.0);
+        if self.plan.quiet_hours.is_empty() {
+            return full;
+        }
+        let Some(wall) = self.wall() else { return full };
+        let Some(entry) = self.pages.get(&page) else {
+            return full;
+        };
+        let (source, priority) = (entry.origin.speaker().id(&self.plan), entry.priority());
+        match loudness(&self.plan.quiet_hours, zone, source, priority, wall).0 {
+            Loudness::Lowered(gain) => gain,
+            // It was bid for before they began.
+            Loudness::Full | Loudness::Barred => full,
+        }
     }
 }
 
@@ -73,11 +147,14 @@ mod tests {
             zone: TimeZone::get(zone).unwrap(),
             wanted: true,
             told: false,
+            passed: Clock::default(),
+            wall: Box::new(Timestamp::now),
+            minute_at: Instant::now(),
         }
     }
 
     fn at(clock: &WallClock, utc: &str) -> Option<(u8, u16, u16)> {
-        let local = clock.at(utc.parse().unwrap())?;
+        let local = clock.at(utc.parse().unwrap())?.time;
         Some((local.weekday, local.minute / 60, local.minute % 60))
     }
 
@@ -113,7 +190,7 @@ mod tests {
         let auckland = clock("Pacific/Auckland");
         let noon = (0, 12, 30);
         for wild in [Timestamp::MIN, Timestamp::UNIX_EPOCH, Timestamp::MAX] {
-            let there = auckland.at(wild);
+            let there = auckland.at(wild).map(|wall| wall.time);
             assert_eq!(there.is_some(), wild == Timestamp::MAX, "{wild}");
             assert!(there.is_none_or(|t| t.weekday < 7 && t.minute < 24 * 60), "{there:?}");
             assert_eq!(at(&auckland, "2027-01-10T23:30:00Z"), Some(noon));

@@ -5,7 +5,7 @@ use std::time::{Duration, Instant, SystemTime};
 use tokio::sync::mpsc::{self, Receiver, Sender};
 
 use super::control::Control;
-use super::pages::Page;
+use super::pages::{Origin, Page};
 use super::players::Player;
 use crate::config::plan::{InputLine, Plan};
 use crate::device::contact::Contact;
@@ -146,7 +146,7 @@ impl Control {
             return;
         }
         let page = self.new_page();
-        let entry = Page::of_contact(index, &self.plan, SystemTime::now());
+        let entry = Page::of_sound(Origin::Contact(index), &self.plan, SystemTime::now());
         self.contacts.pages[index] = Some(page);
         self.bid(page, entry, now);
     }

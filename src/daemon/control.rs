@@ -156,7 +156,7 @@ impl Control {
             certificate_told: None,
             gate: gates::gate(&plan),
             checker: Checker::start(&plan)?,
-            clock: WallClock::new(&plan),
+            clock: WallClock::new(&plan, edges.wall, now),
             not_decoded: News::default(),
             senders: gate::News::default(),
             rng,
@@ -272,6 +272,9 @@ impl Control {
         self.call_timers(now);
         self.replay(now);
         self.play(now);
+        if self.tick_at <= now || self.clock.due().is_some_and(|at| at <= now) {
+            self.ring(now);
+        }
         if self.tick_at <= now {
             self.card_events(now);
             self.capture_events(now);
@@ -307,6 +310,7 @@ impl Control {
             self.agent.poll_timeout(),
             self.switchboard.poll_timeout(),
             self.gate.poll_timeout(),
+            self.clock.due(),
             self.watchdog_at,
             Some(self.tick_at),
         ]

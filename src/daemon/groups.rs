@@ -299,7 +299,7 @@ mod tests {
             payload_type: None,
             idle: Duration::from_secs(1),
             networks: None,
-            hours: crate::gate::Hours::default(),
+            hours: crate::calendar::Hours::default(),
             paging: plan::Paging {
                 zones: Vec::new(),
                 priority: Priority(50),

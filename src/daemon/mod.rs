@@ -28,6 +28,7 @@ mod pipe;
 mod players;
 mod ports;
 mod return_path;
+mod schedules;
 mod signal;
 mod signalling;
 mod source_lock;
@@ -65,6 +66,8 @@ pub struct Edges {
     pub service: Service,
     /// Feeds every random choice.
     pub seed: [u8; 32],
+    /// What the clock on the wall shows; rules use it for hours and schedules alone.
+    pub wall: Box<dyn Fn() -> jiff::Timestamp>,
     /// Told what happens, for a timeline. Full: moments are lost.
     pub moments: Option<mpsc::Sender<Moment>>,
 }
@@ -120,6 +123,7 @@ impl Edges {
             sources: plan.captures.iter().map(source_opener).collect(),
             service: Service::from_environment(),
             seed,
+            wall: Box::new(jiff::Timestamp::now),
             moments: None,
         })
     }

@@ -9,14 +9,14 @@ use super::kept::Kept;
 use super::lines::NO_PACKET_LIMIT;
 use super::players::Player;
 use super::talkers::Talkers;
-use crate::config::plan::{Card, Paging, Plan};
+use crate::config::plan::{Card, Paging, Plan, Speaker};
 use crate::gate::Grant;
 use crate::media::receiver::MAX_KEPT;
 use crate::media::srtp::{SrtpFigures, Suite};
 use crate::media::{
     self, MAX_PAYLOAD, Packet, PacketSender, PayloadMap, Playout, PlayoutFigures, PlayoutSettings, ReceiverFigures,
 };
-use crate::page::{Bid, PageId, PageRecord, Priority, SourceId, ZoneId};
+use crate::page::{Bid, PageId, PageRecord, Priority, ZoneId};
 use crate::sip::agent::CallId;
 use crate::sound::engine::{Command, Levelling, Voice};
 use crate::sound::level::{Db, Dbfs};
@@ -38,27 +38,28 @@ pub enum Origin {
     Group(usize),
     Line(usize),
     Contact(usize),
+    Schedule(usize),
 }
 
 impl Origin {
+    pub fn speaker(self) -> Speaker {
+        match self {
+            Origin::Call { extension, .. } => Speaker::Extension(extension),
+            Origin::Group(index) => Speaker::Group(index),
+            Origin::Line(index) => Speaker::Line(index),
+            Origin::Contact(index) => Speaker::Contact(index),
+            Origin::Schedule(index) => Speaker::Schedule(index),
+        }
+    }
+
     /// The page's share of the plan.
     pub fn paging(self, plan: &Plan) -> &Paging {
-        match self {
-            Origin::Call { extension, .. } => &plan.extensions[extension].paging,
-            Origin::Group(index) => &plan.groups[index].paging,
-            Origin::Line(index) => &plan.inputs[index].paging,
-            Origin::Contact(index) => &plan.contacts[index].paging,
-        }
+        self.speaker().paging(plan)
     }
 
     /// The source's name, as configured.
     pub fn name(self, plan: &Plan) -> &str {
-        match self {
-            Origin::Call { extension, .. } => &plan.extensions[extension].name,
-            Origin::Group(index) => &plan.groups[index].name,
-            Origin::Line(index) => &plan.inputs[index].name,
-            Origin::Contact(index) => &plan.contacts[index].name,
-        }
+        self.speaker().name(plan)
     }
 }
 
@@ -178,10 +179,11 @@ impl Page {
         Self::new(Origin::Line(line), zones, priority, String::new(), None, began)
     }
 
-    pub fn of_contact(contact: usize, plan: &Plan, began: SystemTime) -> Self {
-        let paging = &plan.contacts[contact].paging;
+    /// Of a source without a talker: what it plays is ours.
+    pub fn of_sound(origin: Origin, plan: &Plan, began: SystemTime) -> Self {
+        let paging = origin.paging(plan);
         let (zones, priority) = (paging.zones.clone(), paging.priority);
-        Self::new(Origin::Contact(contact), zones, priority, String::new(), None, began)
+        Self::new(origin, zones, priority, String::new(), None, began)
     }
 
     fn new(
@@ -222,14 +224,12 @@ impl Page {
         }
     }
 
+    pub fn priority(&self) -> Priority {
+        self.priority
+    }
+
     /// The page's wish to be heard.
     pub fn bid(&self, page: PageId, plan: &Plan) -> Bid {
-        let source = match self.origin {
-            Origin::Call { extension, .. } => extension,
-            Origin::Group(index) => plan.extensions.len() + index,
-            Origin::Line(index) => plan.extensions.len() + plan.groups.len() + index,
-            Origin::Contact(index) => plan.extensions.len() + plan.groups.len() + plan.inputs.len() + index,
-        };
         let paging = self.origin.paging(plan);
         let mut limits = paging.limits;
         if let Origin::Line(_) = self.origin {
@@ -237,8 +237,9 @@ impl Page {
         }
         Bid {
             page,
-            source: SourceId(source as u16),
+            source: self.origin.speaker().id(plan),
             zones: self.zones.clone(),
+            barred: Vec::new(),
             priority: self.priority,
             chime: paging.chime.sound(&plan.messages).map(|sound| sound.length()),
             limits,
@@ -272,7 +273,7 @@ impl Page {
         wanted.dedup();
         let depth = match self.origin {
             Origin::Line(_) => LINE_PACKET_QUEUE,
-            Origin::Call { .. } | Origin::Group(_) | Origin::Contact(_) => PACKET_QUEUE,
+            Origin::Call { .. } | Origin::Group(_) | Origin::Contact(_) | Origin::Schedule(_) => PACKET_QUEUE,
         };
         let mut voices = Vec::new();
         for card in wanted {
@@ -351,9 +352,9 @@ impl Page {
 
     /// Opens the page in a zone. Every card is told: their playouts begin together and stay at the same place in the
     /// stream, whichever of them is heard first.
-    pub fn speak(&self, page: PageId, zone: ZoneId, cards: &mut Cards) {
+    pub fn speak(&self, page: PageId, zone: ZoneId, gain: Db, cards: &mut Cards) {
         for feed in &self.feeds {
-            cards.command(feed.card, Command::Speak { zone, page });
+            cards.command(feed.card, Command::Speak { zone, page, gain });
         }
     }
 

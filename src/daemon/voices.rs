@@ -9,6 +9,7 @@ use super::groups::Stream;
 use super::lines;
 use super::pages::{Origin, Page};
 use super::ports::{Arrival, Port};
+use super::schedules;
 use crate::media::{Format, PayloadMap, PlayoutFigures, Received, static_name};
 use crate::page::{EndReason, Input, Output, PageId};
 use crate::report::message::Message;
@@ -171,7 +172,8 @@ impl Control {
 
     /// Enters a page and bids for its zones.
     pub(super) fn bid(&mut self, page: PageId, entry: Page, now: Instant) {
-        let bid = entry.bid(page, &self.plan);
+        let mut bid = entry.bid(page, &self.plan);
+        self.keep_quiet(&mut bid);
         self.pages.insert(page, entry);
         self.switchboard.handle(Input::Bid(bid), now);
     }
@@ -217,7 +219,9 @@ impl Control {
                     let map = self.groups[index].map;
                     self.give_voice(page, map, now);
                 }
-                Some(Origin::Line(_) | Origin::Contact(_)) => self.give_voice(page, lines::payload_map(), now),
+                Some(Origin::Line(_) | Origin::Contact(_) | Origin::Schedule(_)) => {
+                    self.give_voice(page, lines::payload_map(), now);
+                }
                 None => {}
             },
             Output::Waiting { page } => {
@@ -249,6 +253,7 @@ impl Control {
                     Origin::Group(index) => self.spend_stream(index, page),
                     Origin::Line(index) => self.lines.spend(index, page),
                     Origin::Contact(index) => self.contacts.spend(index, page),
+                    Origin::Schedule(_) => {}
                 }
             }
             Output::Relay { relay, operated } => {
@@ -270,10 +275,17 @@ impl Control {
                 self.moment(What::Phase { zone, phase, page });
             }
             Output::Chime { zone, page } => {
+                let gain = self.lowered(zone, page);
                 if let Some(entry) = self.pages.get(&page)
                     && let Some(sound) = entry.origin.paging(&self.plan).chime.sound(&self.plan.messages)
                 {
-                    entry.to_zone(zone, &self.plan, &mut self.cards, Command::Chime { zone, page, sound });
+                    let chime = Command::Chime {
+                        zone,
+                        page,
+                        sound,
+                        gain,
+                    };
+                    entry.to_zone(zone, &self.plan, &mut self.cards, chime);
                 }
             }
             Output::Speak { zone, page } => self.speak(zone, page, now),
@@ -314,15 +326,18 @@ impl Control {
     }
 
     fn speak(&mut self, zone: crate::page::ZoneId, page: PageId, now: Instant) {
+        let gain = self.lowered(zone, page);
         let Some(entry) = self.pages.get_mut(&page) else { return };
-        entry.speak(page, zone, &mut self.cards);
+        entry.speak(page, zone, gain, &mut self.cards);
         if let Some(kept) = &mut entry.kept {
             kept.play(now);
             entry.go_ahead = true;
-        } else if let Origin::Contact(index) = entry.origin
-            && entry.player.is_none()
-        {
-            entry.player = self.contacts.player(index, &self.plan, now);
+        } else if entry.player.is_none() {
+            entry.player = match entry.origin {
+                Origin::Contact(index) => self.contacts.player(index, &self.plan, now),
+                Origin::Schedule(index) => schedules::player(index, &self.plan, now),
+                _ => None,
+            };
         }
         let (source, caller) = (entry.origin.name(&self.plan).to_owned(), entry.caller.clone());
         if let Origin::Call { call, .. } = entry.origin
@@ -374,6 +389,7 @@ impl Control {
                 }
                 self.spend_stream(index, page);
             }
+            Origin::Schedule(_) => entry.player = None,
             Origin::Contact(index) => {
                 entry.player = None;
                 self.contacts.spend(index, page);
@@ -450,7 +466,7 @@ impl Control {
             let refused = record.heard_at.is_none()
                 && matches!(
                     record.reason,
-                    EndReason::Busy | EndReason::CoolDown | EndReason::TooMany
+                    EndReason::Busy | EndReason::QuietHours | EndReason::CoolDown | EndReason::TooMany
                 );
             if refused && !page.peer.is_none_or(|peer| self.refusals.admits(peer.ip(), now)) {
                 continue;

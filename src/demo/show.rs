@@ -62,6 +62,7 @@ async fn show(directory: &Path) -> Result<Outcome, DemoError> {
         sources: plan.captures.iter().map(daemon::source_opener).collect(),
         service: Service::from_environment(),
         seed: rand::rng().random(),
+        wall: Box::new(jiff::Timestamp::now),
         moments: Some(moments),
     };
     let (stop, stopped) = oneshot::channel::<()>();

@@ -6,10 +6,10 @@ use std::time::{Duration, Instant};
 use super::caller::Caller;
 use super::code::CodeId;
 use super::entry::{Act, Ask, Digits, Entry, Opened, Sound};
-use super::hours::LocalTime;
 use super::lockout::{Locked, Lockout, Permit, Standing, Whose};
 use super::news::News;
 use super::rules::{Failure, Grant, Refusal, Site};
+use crate::calendar::LocalTime;
 use crate::page::ZoneId;
 use crate::sip::agent::{CallId, ExtensionId, Incoming};
 

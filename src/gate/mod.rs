@@ -12,7 +12,6 @@ pub mod code;
 mod admission;
 mod caller;
 mod entry;
-mod hours;
 mod lockout;
 mod news;
 mod rules;
@@ -21,7 +20,6 @@ pub use admission::{CheckId, Gate, MAX_CHECKS, MAX_ENTRIES, MAX_UNPROVEN_ENTRIES
 pub use caller::{Caller, MAX_IDENTITY, Pattern, PatternError};
 pub use code::{CodeId, MAX_CODE, MIN_CODE};
 pub use entry::{Digits, ENTRY_LIMIT, FIRST_KEY, NEXT_KEY, Sound};
-pub use hours::{Hours, HoursError, LocalTime, Span};
 pub use lockout::{Locked, Lockout, MAX_CALLERS, MAX_PROVEN, Standing, Whose};
 pub use news::{MAX_REMEMBERED, MAX_TOLD, News};
 pub use rules::{

@@ -4,8 +4,8 @@ use std::net::IpAddr;
 
 use super::caller::{Caller, Pattern};
 use super::code::{CodeId, Stored};
-use super::hours::{Hours, LocalTime};
 use super::lockout::{Locked, Whose};
+use crate::calendar::{Hours, LocalTime};
 use crate::page::{Priority, ZoneId};
 use crate::sip::agent::Incoming;
 use crate::sip::network::Network;

@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 use proptest::prelude::*;
 
 use super::*;
+use crate::calendar::{Hours, LocalTime};
 use crate::page::{Priority, ZoneId};
 use crate::sip::agent::{CallId, ExtensionId, Identity, Incoming};
 

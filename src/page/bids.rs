@@ -391,6 +391,7 @@ mod tests {
                         page: PageId(id),
                         source: SourceId(0),
                         zones: named.iter().copied().map(ZoneId).collect(),
+                        barred: Vec::new(),
                         priority: Priority(priority),
                         chime: None,
                         limits: Limits::default(),

@@ -57,6 +57,8 @@ pub enum EndReason {
     CoolDown,
     /// Refused: the caller has paged as often as it may in an hour.
     TooMany,
+    /// Refused: quiet hours bar it from all of its zones.
+    QuietHours,
     /// A higher priority took its last zone.
     Preempted,
     /// Refused: every zone was held by an equal or higher bid, or too many bids were waiting.
@@ -79,6 +81,8 @@ pub enum Refusal {
     DeviceFault,
     /// Another system has the amplifiers of all its zones that work.
     Vetoed,
+    /// Quiet hours bar it from all of its zones.
+    QuietHours,
     /// Its source must be quiet for a while.
     CoolDown,
     /// Its caller has paged too often.
@@ -93,6 +97,7 @@ impl Refusal {
             Refusal::Busy(_) => EndReason::Busy,
             Refusal::DeviceFault => EndReason::DeviceFault,
             Refusal::Vetoed => EndReason::Vetoed,
+            Refusal::QuietHours => EndReason::QuietHours,
             Refusal::CoolDown => EndReason::CoolDown,
             Refusal::TooMany => EndReason::TooMany,
             Refusal::Shutdown => EndReason::Shutdown,

@@ -104,6 +104,8 @@ pub struct Bid {
     /// Not empty, without repetition. Repetitions and unknown zones are ignored; a bid that names no zone that
     /// works is refused with [`super::Refusal::DeviceFault`].
     pub zones: Vec<ZoneId>,
+    /// Of these, where quiet hours bar it; it is heard in the others.
+    pub barred: Vec<ZoneId>,
     pub priority: Priority,
     /// Length of the pre-announcement tone, if any.
     pub chime: Option<Duration>,

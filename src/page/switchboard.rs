@@ -192,7 +192,8 @@ impl Switchboard {
         }
         let mut zones = Vec::new();
         for zone in bid.zones {
-            if self.zones.get(zone).is_some() && !zones.contains(&zone) {
+            let known = self.zones.get(zone).is_some();
+            if known && !zones.contains(&zone) && !bid.barred.contains(&zone) {
                 zones.push(zone);
             }
         }
@@ -201,6 +202,8 @@ impl Switchboard {
         let page = Page::new(bid, now);
         if self.is_shut_down {
             self.refuse(page, Refusal::Shutdown, now);
+        } else if page.bid.zones.is_empty() && !page.bid.barred.is_empty() {
+            self.refuse(page, Refusal::QuietHours, now);
         } else if page.bid.zones.is_empty() {
             self.refuse(page, Refusal::DeviceFault, now);
         } else if let Err(why) = self.quota.may(&page.bid, self.bids.bids(), now) {

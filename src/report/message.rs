@@ -9,10 +9,12 @@ use std::time::Duration;
 use super::entry::{Entry, Kind, Severity};
 use crate::page::PageId;
 
+mod clock;
 mod contact;
 mod gate;
 mod line;
 
+pub use self::clock::ClockMessage;
 pub use self::contact::ContactMessage;
 pub use gate::GateMessage;
 pub use line::LineMessage;
@@ -51,6 +53,8 @@ kinds! {
     CODE_OPENED = Info "fd482fa74e2c4d6994f6d5c5225ac80e";
     SENDER_REFUSED = Notice "56b634e10601440ba581a8b76a21af35";
     CLOCK_NOT_SET = Warning "04b577d2aa2946cc9fa17d3c542e48cc";
+    CLOCK_JUMPED = Warning "0bccea1614d449858a521e5a8606056d";
+    SCHEDULE_DUE = Info "476ef1a4a011412a89099696c59fed95";
     CONTACT_READ = Info "f33e8a06417d48b487eeccb7e14fab1d";
     CONTACT_LOST = Warning "8fcefbcf7cf74c4186ff2e993bd0ee61";
     CONTACT_CLOSED = Info "2a0ac8e8fdbd4a2f84612cd145b33d9f";
@@ -164,6 +168,7 @@ pub enum Message {
     Line(LineMessage),
     /// What contacts tell.
     Contact(ContactMessage),
+    Clock(ClockMessage),
     GroupJoined {
         group: String,
         address: SocketAddr,
@@ -382,6 +387,7 @@ impl Message {
             Message::Gate(message) => message.entry(),
             Message::Line(message) => message.entry(),
             Message::Contact(message) => message.entry(),
+            Message::Clock(message) => message.entry(),
             Message::GroupJoined { group, address } => {
                 Entry::new(kind::GROUP_JOINED, format!("listening to group {group} at {address}"))
                     .with("GROUP", group)

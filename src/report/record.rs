@@ -54,6 +54,7 @@ pub fn reason_text(reason: EndReason) -> &'static str {
         EndReason::PageLimit => "length limit",
         EndReason::NoRoom => "no room to record more",
         EndReason::WaitLimit => "waiting limit",
+        EndReason::QuietHours => "quiet hours",
         EndReason::CoolDown => "too soon after the last page",
         EndReason::TooMany => "too many pages in an hour",
         EndReason::Preempted => "higher priority",
@@ -79,6 +80,7 @@ pub fn reason_code(reason: EndReason) -> &'static str {
         EndReason::PageLimit => "page-limit",
         EndReason::NoRoom => "no-room",
         EndReason::WaitLimit => "wait-limit",
+        EndReason::QuietHours => "quiet-hours",
         EndReason::CoolDown => "cool-down",
         EndReason::TooMany => "too-many",
         EndReason::Preempted => "preempted",
@@ -104,6 +106,7 @@ fn severity(reason: EndReason) -> Severity {
         | EndReason::PageLimit
         | EndReason::NoRoom
         | EndReason::WaitLimit
+        | EndReason::QuietHours
         | EndReason::CoolDown
         | EndReason::TooMany
         | EndReason::Preempted

@@ -118,10 +118,15 @@ pub enum Command<P = Playout> {
     /// at once.
     Attach(Box<Voice<P>>),
     /// Play the chime once; one that the page already plays in the zone fades.
-    Chime { zone: ZoneId, page: PageId, sound: Sound },
+    Chime {
+        zone: ZoneId,
+        page: PageId,
+        sound: Sound,
+        gain: Db,
+    },
     /// Open the page's voice into the zone. A zone of another card lets the voice run unheard, so that it is in step
-    /// when it is opened here.
-    Speak { zone: ZoneId, page: PageId },
+    /// when it is opened here. One that is open glides to the new gain, which is on top of the voice's own.
+    Speak { zone: ZoneId, page: PageId, gain: Db },
     /// A page holds the zone, or none does any more: music gives way.
     Hold { zone: ZoneId, held: bool },
     /// Fade the page's voice and chime out of the zone.
@@ -326,15 +331,20 @@ impl<P: Pull> Engine<P> {
     fn obey(&mut self, command: Command<P>) {
         match command {
             Command::Attach(voice) => self.attach(voice),
-            Command::Chime { zone, page, sound } => {
+            Command::Chime {
+                zone,
+                page,
+                sound,
+                gain,
+            } => {
                 if let Some((_, zone)) = find_zone(&mut self.zones, zone) {
-                    zone.chime(page, sound);
+                    zone.chime(page, sound, gain);
                 }
             }
-            Command::Speak { zone, page } => {
+            Command::Speak { zone, page, gain } => {
                 if let Some(speaker) = find(&mut self.seats, page) {
                     match find_zone(&mut self.zones, zone) {
-                        Some((i, _)) => speaker.open(i),
+                        Some((i, _)) => speaker.open(i, gain),
                         None => speaker.begin(),
                     }
                 }

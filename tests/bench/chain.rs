@@ -119,7 +119,14 @@ impl Chain {
             handle.commands.push(Command::Attach(Box::new(voice))).map_err(full)?;
             if i < site.zones {
                 let zone = ZoneId(i as u16);
-                handle.commands.push(Command::Speak { zone, page }).map_err(full)?;
+                handle
+                    .commands
+                    .push(Command::Speak {
+                        zone,
+                        page,
+                        gain: Db(0.0),
+                    })
+                    .map_err(full)?;
             }
             streams.push(Stream {
                 receiver: Receiver::new(map),

@@ -207,6 +207,15 @@ fn workshop() {
     assert_eq!(foreman.paging.limits.quiet, None);
     assert_eq!(foreman.paging.terms.busy, Loss::Wait);
     assert_eq!(foreman.hours.0.len(), 2);
+    let bell = &plan.schedules[0];
+    assert_eq!((bell.timetable.at.len(), bell.times), (3, 2));
+    assert_eq!(bell.paging.zones, [ZoneId(0), ZoneId(1)]);
+    let quiet: Vec<(u8, Option<f32>)> = plan
+        .quiet_hours
+        .iter()
+        .map(|q| (q.up_to.0, q.lower.map(|db| db.0)))
+        .collect();
+    assert_eq!(quiet, [(59, None), (79, Some(-10.0))]);
     let music = &plan.music[0];
     assert_eq!((music.capture, music.channels.as_slice()), (0, [1].as_slice()));
     assert_eq!(music.zones, [ZoneId(0)]);

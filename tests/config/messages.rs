@@ -60,6 +60,11 @@ fn wrong_line_inputs_and_music() {
 }
 
 #[test]
+fn wrong_times_and_zone_groups() {
+    stored("calendar");
+}
+
+#[test]
 fn wrong_registrars() {
     stored("registrars");
 }

@@ -15,19 +15,22 @@ fn input(sheet: &Sheet) -> Option<InputLine> {
     })
 }
 
+pub(super) fn played(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Played {
+    match sheet.text("plays") {
+        Some("bell") => Played::Bell,
+        _ => Played::Chime(chime_of(sheet, "plays", PLAYED, sheets, problems)),
+    }
+}
+
 /// `None` only where there is an error.
 pub(super) fn contact(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Option<Contact> {
     let mut paging = paging(sheet, sheets, problems);
     // What it plays has its own loudness.
     paging.levelled = false;
-    let plays = match sheet.text("plays") {
-        Some("bell") => Played::Bell,
-        _ => Played::Chime(chime_of(sheet, "plays", PLAYED, sheets, problems)),
-    };
     Some(Contact {
         name: sheet.name.clone(),
         input: input(sheet)?,
-        plays,
+        plays: played(sheet, sheets, problems),
         times: sheet.integer("times").and_then(|n| u32::try_from(n).ok()),
         pause: sheet.duration("pause").unwrap_or_default(),
         hours: sheet.hours("hours"),

@@ -29,6 +29,38 @@ const DEBOUNCE: Key = key(
     "How long the contact must be steady to count.",
 );
 
+pub(super) const PLAYS: Key = key(
+    "plays",
+    Kind::ChoiceOrName(PLAYED, "messages"),
+    Default(r#""bell""#),
+    r#""double""#,
+    "What is heard: a bell, a tone of one to three notes, or the stored message of this name.",
+);
+
+pub(super) const TIMES: Key = key(
+    "times",
+    Kind::Integer { from: 1, to: 100 },
+    Unset("for as long as the contact is closed, and then to the end of the sound."),
+    "2",
+    "How often it is played each time the contact closes, however long it stays closed.",
+);
+
+pub(super) const PAUSE: Key = key(
+    "pause",
+    period(0, 60_000, false),
+    Default(r#""2 s""#),
+    r#""500 ms""#,
+    "Silence between one playing and the next.",
+);
+
+/// Of what can wait, and is not worth keeping.
+pub(super) const WHEN_BUSY: Key = Key {
+    kind: Kind::Choice(&["wait", "refuse"]),
+    doc: "While its zones are held by a page it cannot cut into: \"wait\" and be heard from the moment a zone is free, if \
+          it still has something to play, or \"refuse\".",
+    ..terms::WHEN_BUSY
+};
+
 pub(super) const CONTACTS: Section = Section {
     path: "contacts",
     named: true,
@@ -39,37 +71,14 @@ pub(super) const CONTACTS: Section = Section {
         LINE,
         CLOSED,
         DEBOUNCE,
-        key(
-            "plays",
-            Kind::ChoiceOrName(PLAYED, "messages"),
-            Default(r#""bell""#),
-            r#""double""#,
-            "What is heard: a bell, a tone of one to three notes, or the stored message of this name.",
-        ),
-        key(
-            "times",
-            Kind::Integer { from: 1, to: 100 },
-            Unset("for as long as the contact is closed, and then to the end of the sound."),
-            "2",
-            "How often it is played each time the contact closes, however long it stays closed.",
-        ),
-        key(
-            "pause",
-            period(0, 60_000, false),
-            Default(r#""2 s""#),
-            r#""500 ms""#,
-            "Silence between one playing and the next.",
-        ),
+        PLAYS,
+        TIMES,
+        PAUSE,
         gates::HOURS,
         ZONES,
         PRIORITY,
         CHIME,
-        Key {
-            kind: Kind::Choice(&["wait", "refuse"]),
-            doc: "While its zones are held by a page it cannot cut into: \"wait\" and be heard from the moment a zone is free, if \
-                  it still has something to play, or \"refuse\".",
-            ..terms::WHEN_BUSY
-        },
+        WHEN_BUSY,
         terms::BEGIN,
         PAGE_LIMIT,
         terms::WAIT_LIMIT,

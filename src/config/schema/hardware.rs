@@ -1,7 +1,8 @@
 //! The board and what hangs on it: site, cards, relays, zones.
 
 use super::Absent::{Default, Required, Unset};
-use super::{Kind, Section, key, period};
+use super::sources::ZONES as ZONE_NAMES;
+use super::{Key, Kind, Section, key, period};
 
 pub(super) const SITE: Section = Section {
     path: "site",
@@ -21,7 +22,7 @@ pub(super) const SITE: Section = Section {
             Kind::TimeZone,
             Unset("the system's."),
             r#""Europe/London""#,
-            "The time zone of all `hours`.",
+            "The time zone of all `hours`, schedules and quiet hours.",
         ),
     ],
 };
@@ -176,4 +177,15 @@ pub(super) const ZONES: Section = Section {
             "No peak leaves the card above this, whatever comes in. 0 dBFS is the card's full scale.",
         ),
     ],
+};
+
+pub(super) const ZONE_GROUPS: Section = Section {
+    path: "zone_groups",
+    named: true,
+    doc: "A name for several zones: it may stand wherever `zones` are listed, alone or beside others.",
+    defaults: None,
+    keys: &[Key {
+        doc: "The zones that it stands for.",
+        ..ZONE_NAMES
+    }],
 };

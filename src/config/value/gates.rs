@@ -6,7 +6,8 @@ use toml::de::DeValue;
 use super::super::problem::{Complaint, quote};
 use super::super::text::Hint;
 use super::{MAX_LIST, Named, Reader, Value};
-use crate::gate::{MAX_CHOICE, Pattern, Span};
+use crate::calendar::{Dates, Ring, Span};
+use crate::gate::{MAX_CHOICE, Pattern};
 
 /// Zones under a key of the installer's choice.
 #[derive(Debug, Clone, PartialEq)]
@@ -69,6 +70,25 @@ impl Reader<'_> {
         Some(Value::Hours(list.into_iter().map(|(span, _)| span).collect()))
     }
 
+    pub(super) fn moments(&mut self, value: &Spanned<DeValue<'_>>) -> Option<Value> {
+        let list = self.entries(value, |t| t.parse::<Ring>().map_err(|e| Hint(e.to_string())))?;
+        if list.is_empty() {
+            self.reject(value, "name at least one time, or take the table out");
+            return None;
+        }
+        Some(Value::Moments(list.into_iter().map(|(at, _)| at).collect()))
+    }
+
+    pub(super) fn dates(&mut self, value: &Spanned<DeValue<'_>>) -> Option<Value> {
+        let list = self.entries(value, |t| t.parse::<Dates>().map_err(|e| Hint(e.to_string())))?;
+        if list.is_empty() {
+            self.reject(value, "leave the key out");
+            return None;
+        }
+        Some(Value::Dates(list.into_iter().map(|(dates, _)| dates).collect()))
+    }
+
+    #[expect(clippy::disallowed_methods, reason = "whether the system knows it is the question")]
     pub(super) fn time_zone(&mut self, value: &Spanned<DeValue<'_>>) -> Option<Value> {
         self.parsed(value, |t| match jiff::tz::TimeZone::get(t) {
             Ok(_) => Ok(Value::Text(t.to_owned())),

@@ -146,6 +146,7 @@ fn renders_to_the_card_and_stops_when_dropped() {
             zone: ZoneId(0),
             page: PageId(1),
             sound: Sound::Tone(tone()),
+            gain: Db(0.0),
         },
     );
     let began = Instant::now();

@@ -35,6 +35,7 @@ fn bid(page: u64, zones: &[u16], priority: u8) -> Bid {
         page: PageId(page),
         source: SourceId(7),
         zones: zones.iter().copied().map(ZoneId).collect(),
+        barred: Vec::new(),
         priority: Priority(priority),
         chime: None,
         limits: Limits::default(),

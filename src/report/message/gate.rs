@@ -59,8 +59,6 @@ pub enum GateMessage {
         why: String,
         untold: u64,
     },
-    /// Hours hold nobody back.
-    ClockNotSet,
 }
 
 impl GateMessage {
@@ -174,10 +172,6 @@ impl GateMessage {
             .with("PEER", peer)
             .with("CAUSE", why)
             .with("UNTOLD", untold),
-            GateMessage::ClockNotSet => Entry::new(
-                kind::CLOCK_NOT_SET,
-                "the clock is not set: until it is, hours hold nobody back",
-            ),
         }
     }
 }

@@ -103,7 +103,18 @@ fn samples() -> Vec<Message> {
             why: text(),
             untold: 0,
         }),
-        Message::Gate(GateMessage::ClockNotSet),
+        Message::Clock(ClockMessage::NotSet),
+        Message::Clock(ClockMessage::Jumped {
+            by: Duration::from_secs(7200),
+            forward: true,
+        }),
+        Message::Clock(ClockMessage::Jumped {
+            by: second * 3600,
+            forward: false,
+        }),
+        Message::Clock(ClockMessage::Due {
+            schedule: "shift-bell".into(),
+        }),
         Message::GroupJoined {
             group: text(),
             address: "239.0.0.1:5004".parse().unwrap(),

@@ -5,6 +5,9 @@ use std::f32::consts::PI;
 /// Length of a fade, frames: 5 ms.
 const FADE: usize = 240;
 
+/// Least time in which a level goes from nothing to full, frames: 100 ms.
+const GLIDE: f32 = 4800.0;
+
 /// The raised cosine from 0 to 1.
 #[derive(Debug)]
 pub struct Curve([f32; FADE + 1]);
@@ -20,20 +23,52 @@ impl Curve {
 }
 
 /// Where one source stands in one zone. May be turned round half-way.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy)]
 pub struct Fade {
     at: usize,
     open: bool,
+    level: f32,
+    /// Where the level goes.
+    target: f32,
+}
+
+impl Default for Fade {
+    fn default() -> Self {
+        Fade {
+            at: 0,
+            open: false,
+            level: 1.0,
+            target: 1.0,
+        }
+    }
 }
 
 impl Fade {
     /// Full from the first sample, for sources with soft edges of their own.
-    pub fn opened() -> Self {
-        Fade { at: FADE, open: true }
+    pub fn opened(level: f32) -> Self {
+        Fade {
+            at: FADE,
+            open: true,
+            level,
+            target: level,
+        }
     }
 
-    pub fn open(&mut self) {
+    /// Opens it at this level; one that is heard glides there.
+    pub fn open(&mut self, level: f32) {
+        if !self.is_active() {
+            self.level = level;
+        }
         self.open = true;
+        self.target = level;
+    }
+
+    /// Takes over from another source, which fades.
+    pub fn follow(&mut self, former: &Self) {
+        if former.open {
+            self.open = true;
+            (self.level, self.target) = (former.level, former.target);
+        }
     }
 
     pub fn close(&mut self) {
@@ -51,8 +86,9 @@ impl Fade {
 
     /// Adds the faded `input` to `mix`.
     pub fn add(&mut self, curve: &Curve, input: &[f32], mix: &mut [f32]) {
-        if self.open && self.at == FADE {
-            mix.iter_mut().zip(input).for_each(|(m, x)| *m += x);
+        if self.open && self.at == FADE && self.level == self.target {
+            let level = self.level;
+            mix.iter_mut().zip(input).for_each(|(m, x)| *m += x * level);
             return;
         }
         for (m, x) in mix.iter_mut().zip(input) {
@@ -61,7 +97,8 @@ impl Fade {
             } else {
                 self.at = self.at.saturating_sub(1);
             }
-            *m += x * curve.0[self.at];
+            self.level += (self.target - self.level).clamp(-1.0 / GLIDE, 1.0 / GLIDE);
+            *m += x * curve.0[self.at] * self.level;
         }
     }
 }

@@ -8,7 +8,7 @@ use crate::media::Block;
 use crate::page::PageId;
 use crate::sound::busy::BusyDetector;
 use crate::sound::detect::SpeechDetector;
-use crate::sound::level::Dbfs;
+use crate::sound::level::{Db, Dbfs};
 use crate::sound::leveller::{Leveller, Sounding};
 use crate::sound::limiter::LOOK_AHEAD;
 use crate::sound::resample::{Bank, TAIL, Upsampler};
@@ -141,9 +141,9 @@ impl<P: Pull> Speaker<P> {
         self.opened = true;
     }
 
-    pub fn open(&mut self, zone: usize) {
+    pub fn open(&mut self, zone: usize, gain: Db) {
         self.begin();
-        self.fades[zone].open();
+        self.fades[zone].open(gain.factor());
     }
 
     pub fn close(&mut self, zone: usize) {
@@ -171,9 +171,7 @@ impl<P: Pull> Speaker<P> {
 
     pub fn take_over(&mut self, former: &mut Self) {
         for (fade, old) in self.fades.iter_mut().zip(&former.fades) {
-            if old.is_open() {
-                fade.open();
-            }
+            fade.follow(old);
         }
         self.opened = former.opened;
         former.leave();

@@ -132,6 +132,7 @@ impl Bench {
         self.send(Command::Speak {
             zone,
             page: PageId(page),
+            gain: Db(0.0),
         });
     }
 
@@ -447,6 +448,7 @@ fn a_stored_message_is_a_chime_too() {
             zone: FRONT,
             page: PageId(1),
             sound: Sound::Message(player),
+            gain: Db(0.0),
         }
     };
     let mut bench = Bench::new();
@@ -475,6 +477,7 @@ fn chimes_sound_in_several_zones_apart() {
         zone: FRONT,
         page: PageId(1),
         sound: Sound::Tone(step(-6.0, 200)),
+        gain: Db(0.0),
     });
     let first = bench.run(100);
     assert!((peak(&first[0]) - Dbfs(-6.0).amplitude()).abs() < 1e-3);
@@ -483,6 +486,7 @@ fn chimes_sound_in_several_zones_apart() {
         zone: YARD,
         page: PageId(2),
         sound: Sound::Tone(step(-20.0, 200)),
+        gain: Db(0.0),
     });
     let second = bench.run(150);
     assert!((peak(&second[1]) - 0.1).abs() < 1e-3);
@@ -502,6 +506,7 @@ fn a_chime_needs_no_voice_and_one_follows_another_softly() {
             zone: FRONT,
             page: PageId(page % 3),
             sound: Sound::Tone(step(-12.0, 500)),
+            gain: Db(0.0),
         });
         out.extend(bench.run(20).swap_remove(0));
         bench.silence(FRONT, page % 3);
@@ -612,6 +617,7 @@ fn any_chunk_size_gives_the_same_audio() {
             zone: YARD,
             page: PageId(1),
             sound: Sound::Tone(Tone::chime_triple()),
+            gain: Db(0.0),
         });
         bench.render(500)
     };

@@ -6,6 +6,7 @@ use super::speaker::Seat;
 use super::{Pull, Sound, ZoneOutput};
 use crate::page::{PageId, ZoneId};
 use crate::sound::filter::Filter;
+use crate::sound::level::Db;
 use crate::sound::limiter::Limiter;
 use crate::sound::recording;
 use crate::sound::tone::ToneGenerator;
@@ -83,7 +84,7 @@ impl Zone {
         self.channel
     }
 
-    pub fn chime(&mut self, page: PageId, sound: Sound) {
+    pub fn chime(&mut self, page: PageId, sound: Sound, gain: Db) {
         self.silence(page);
         // A fifth chime within 5 ms cuts off one that fades.
         let slot = self.chimes.iter().position(Option::is_none).or_else(|| self.fading());
@@ -93,7 +94,7 @@ impl Zone {
                 Sound::Tone(tone) => Sounding::Tone(ToneGenerator::once(&tone, RATE)),
                 Sound::Message(player) => Sounding::Message(player),
             },
-            fade: Fade::opened(),
+            fade: Fade::opened(gain.factor()),
         });
     }
 

@@ -86,6 +86,7 @@ impl Site {
                     page: PageId(self.bids),
                     source: SourceId(0),
                     zones: zones.into_iter().map(ZoneId).collect(),
+                    barred: Vec::new(),
                     priority: Priority(priority),
                     chime: ms(chime),
                     limits: Limits {

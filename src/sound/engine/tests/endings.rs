@@ -87,6 +87,7 @@ fn detach_fades_and_sends_the_voice_back() {
         zone: YARD,
         page: PageId(1),
         sound: Sound::Tone(step(-20.0, 5000)),
+        gain: Db(0.0),
     });
     out.extend(bench.run(20).swap_remove(0));
     bench.send(Command::Detach(PageId(1)));

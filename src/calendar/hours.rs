@@ -40,6 +40,10 @@ pub enum HoursError {
     Day,
     #[error("write times of 24 hours: 06:00 to 24:00")]
     Time,
+    #[error("write the days without a space, a space, and the time: \"Mon-Fri 09:30\"")]
+    Moment,
+    #[error("midnight is 00:00 of the day that begins with it")]
+    Midnight,
     #[error("it ends where it begins, or begins at 24:00; a whole day is 00:00-24:00")]
     Empty,
 }
@@ -112,13 +116,36 @@ fn bits(text: &str) -> Result<u8, HoursError> {
     Ok(days)
 }
 
+/// `Mon-Fri 09:30`: days and the minute since midnight.
+pub(super) fn moment(text: &str) -> Result<(u8, u16), HoursError> {
+    let (days, at) = text.trim().split_once(char::is_whitespace).ok_or(HoursError::Moment)?;
+    let at = at.trim();
+    // `Mon - Fri 09:30`, `Mon-Fri, 09:30`, `Mon-Fri 09:30-10:00`.
+    if days.ends_with(',') || !at.starts_with(|c: char| c.is_ascii_digit()) || at.contains(['-', ' ', ',']) {
+        return Err(HoursError::Moment);
+    }
+    let minute = time(at)?;
+    if minute == DAY {
+        return Err(HoursError::Midnight);
+    }
+    Ok((bits(days)?, minute))
+}
+
 impl Span {
     pub fn is_open(self, at: LocalTime) -> bool {
+        self.since(at).is_some()
+    }
+
+    /// How many days ago the stretch began that holds at that time.
+    fn since(self, at: LocalTime) -> Option<u8> {
         let on = |day: u8| self.days & (1 << (day % 7)) != 0;
-        if self.from < self.to {
-            on(at.weekday) && (self.from..self.to).contains(&at.minute)
+        let over_midnight = self.from >= self.to;
+        if on(at.weekday) && at.minute >= self.from && (over_midnight || at.minute < self.to) {
+            Some(0)
+        } else if over_midnight && on(at.weekday + 6) && at.minute < self.to {
+            Some(1)
         } else {
-            on(at.weekday) && at.minute >= self.from || on(at.weekday + 6) && at.minute < self.to
+            None
         }
     }
 }
@@ -126,6 +153,14 @@ impl Span {
 impl Hours {
     pub fn is_open(&self, at: LocalTime) -> bool {
         self.0.is_empty() || self.0.iter().any(|span| span.is_open(at))
+    }
+
+    /// How many days ago each stretch began that holds at that time.
+    pub(super) fn since(&self, at: LocalTime) -> Vec<u8> {
+        if self.0.is_empty() {
+            return vec![0];
+        }
+        self.0.iter().filter_map(|span| span.since(at)).collect()
     }
 
     /// Whether both are open at some time of the week.

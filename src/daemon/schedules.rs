@@ -1,0 +1,36 @@
+//! Sounds at set times.
+
+use std::time::{Instant, SystemTime};
+
+use super::control::Control;
+use super::pages::{Origin, Page};
+use super::players::Player;
+use crate::config::plan::Plan;
+use crate::report::message::{ClockMessage, Message};
+use crate::sound::repeat::Repeated;
+
+/// What the schedule plays, from its beginning.
+pub fn player(index: usize, plan: &Plan, now: Instant) -> Option<Player> {
+    let settings = &plan.schedules[index];
+    let sound = settings.plays.sound(&plan.messages)?;
+    Some(Player::new(Repeated::new(sound, settings.times, settings.pause), now))
+}
+
+impl Control {
+    /// Bids for what has fallen due.
+    pub(super) fn ring(&mut self, now: Instant) {
+        let Some(stretch) = self.passed(now) else { return };
+        for index in 0..self.plan.schedules.len() {
+            let timetable = &self.plan.schedules[index].timetable;
+            if timetable.within(stretch, &self.clock.zone).next().is_none() {
+                continue;
+            }
+            let schedule = self.plan.schedules[index].name.clone();
+            self.tell(Message::Clock(ClockMessage::Due { schedule }));
+            let page = self.new_page();
+            let entry = Page::of_sound(Origin::Schedule(index), &self.plan, SystemTime::now());
+            self.bid(page, entry, now);
+            self.settle(now);
+        }
+    }
+}
