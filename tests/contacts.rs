@@ -18,6 +18,14 @@ const CONFIG: &str = r#"
     channels = 2
     [relays.yard-trigger]
     line = "simulated"
+    min_on = "500 ms"
+    [relays.lamp]
+    line = "simulated"
+    shows = "page"
+    zones = ["office"]
+    [relays.well]
+    line = "simulated"
+    shows = "healthy"
     [zones.yard]
     card = "main"
     channel = 1
@@ -141,6 +149,9 @@ fn a_bell_rings_while_it_is_closed_and_a_button_plays_its_message() {
     let (messages, _) = sounds(&channel(&program.folder, 1));
     assert_eq!(messages.len(), 2, "{messages:?}");
     assert!((messages[1] - messages[0] - 1.5).abs() < 0.06, "{messages:?}");
+    let of = |text: &str| lines.iter().filter(|l| l.contains(text)).count();
+    assert_eq!((of("lamp operated"), of("lamp at rest")), (1, 1), "{lines:#?}");
+    assert_eq!((of("well operated"), of("well at rest")), (1, 1), "{lines:#?}");
     let relay = |text: &str| {
         lines
             .iter()

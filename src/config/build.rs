@@ -15,7 +15,7 @@ use super::tls;
 use super::value::Named;
 use crate::media::srtp::{Master, Suite};
 use crate::media::{Codec, PlayoutSettings};
-use crate::page::{Begin, Limits, Loss, Priority, RelayId, Terms, ZoneId};
+use crate::page::{Begin, Limits, Loss, Priority, RelayId, RelayRules, Shown, Shows, Terms, ZoneId};
 use crate::sip::agent::{Hop, Registrar, Transport};
 use crate::sip::sdp;
 use crate::sip::secret::Secret;
@@ -39,7 +39,7 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
     let messages = messages::read(sheets, path, problems);
     checks::check(sheets, &messages, problems);
     let cards = sheets.of("cards").map(|s| card(s, problems)).collect();
-    let relays = sheets.of("relays").map(relay).collect();
+    let relays = sheets.of("relays").map(|s| relay(s, sheets, problems)).collect();
     let zones = sheets.of("zones").map(|s| zone(s, sheets, problems)).collect();
     let extensions: Vec<Extension> = sheets
         .of("extensions")
@@ -168,15 +168,36 @@ fn card(sheet: &Sheet, problems: &mut Problems) -> Card {
 /// The relays without an error of their own.
 pub(super) fn sound_relays(sheets: &Sheets, problems: &Problems) -> Vec<Relay> {
     let sound = |sheet: &&Sheet| sheet.has("line") && !problems.has_errors_in(&sheet.path(""));
-    sheets.of("relays").filter(sound).map(relay).collect()
+    let mut ignored = Problems::new("", "");
+    let relays = sheets.of("relays").filter(sound);
+    relays.map(|sheet| relay(sheet, sheets, &mut ignored)).collect()
 }
 
-fn relay(sheet: &Sheet) -> Relay {
+fn relay(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Relay {
+    let shown = match sheet.text("shows") {
+        Some("page") => Some(Shown::Page(match sheet.has("zones") {
+            true => zone_ids(resolve(sheets, "zones", sheet, "zones", problems)),
+            false => zone_ids((0..sheets.of("zones").count()).collect()),
+        })),
+        Some("healthy") => Some(Shown::Healthy),
+        Some("fault") => Some(Shown::Fault),
+        _ => None,
+    };
     Relay {
         name: sheet.name.clone(),
         line: sheet.line("line").cloned().unwrap_or(RelayLine::Simulated),
         active_low: sheet.text("active") == Some("low"),
         optional: sheet.flag("optional").unwrap_or(false),
+        rules: RelayRules {
+            lead: sheet.duration("lead"),
+            release: sheet.duration("release"),
+            min_on: sheet.duration("min_on").unwrap_or_default(),
+            min_off: sheet.duration("min_off").unwrap_or_default(),
+            shows: shown.map(|what| Shows {
+                what,
+                blinks: sheet.duration("blinks"),
+            }),
+        },
     }
 }
 
@@ -204,14 +225,16 @@ fn zone(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Zone {
     }
 }
 
+fn zone_ids(indices: Vec<usize>) -> Vec<ZoneId> {
+    let ids = indices.into_iter().filter_map(|i| u16::try_from(i).ok());
+    ids.map(ZoneId).collect()
+}
+
 fn paging(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Paging {
     let zones = resolve(sheets, "zones", sheet, "zones", problems);
     let playout = PlayoutSettings::default();
     Paging {
-        zones: zones
-            .into_iter()
-            .filter_map(|i| u16::try_from(i).ok().map(ZoneId))
-            .collect(),
+        zones: zone_ids(zones),
         priority: Priority(
             sheet
                 .integer("priority")

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::time::Duration;
 
 use super::build::timetable;
-use super::plan::{AudioDevice, Chime, ContactLine, RelayLine, StoredMessage};
+use super::plan::{AudioDevice, Chime, ContactLine, StoredMessage};
 use super::problem::{Complaint, Problems};
 use super::schema::SPEAKERS;
 use super::sheet::{Sheet, Sheets};
@@ -15,10 +15,12 @@ use crate::sound::vox::PRE_BUFFER;
 mod gates;
 mod lines;
 mod network;
+mod relays;
 
 pub(super) fn check(sheets: &Sheets, messages: &[Option<StoredMessage>], problems: &mut Problems) {
     cards(sheets, problems);
-    relays(sheets, problems);
+    relays::lines(sheets, problems);
+    relays::indicators(sheets, problems);
     contacts(sheets, problems);
     zones(sheets, problems);
     sources(sheets, messages, problems);
@@ -60,15 +62,6 @@ fn cards(sheets: &Sheets, problems: &mut Problems) {
     }
 }
 
-/// The chip's name without its directory, for comparing.
-fn chip(line: &RelayLine) -> Option<(&str, u32)> {
-    match line {
-        RelayLine::Gpio { chip, offset } => Some((chip.strip_prefix("/dev/").unwrap_or(chip), *offset)),
-        RelayLine::Pi { bcm } => Some(("pi", u32::from(*bcm))),
-        RelayLine::Simulated => None,
-    }
-}
-
 /// The line that a contact comes in by, and what else is on it.
 fn contacts(sheets: &Sheets, problems: &mut Problems) {
     let list: Vec<&Sheet> = sheets.of("contacts").chain(sheets.of("vetoes")).collect();
@@ -81,7 +74,7 @@ fn contacts(sheets: &Sheets, problems: &mut Problems) {
             continue;
         };
         let relay = sheets.of("relays").find(|s| {
-            let line = s.line("line").and_then(chip);
+            let line = s.line("line").and_then(relays::chip);
             line.is_some_and(|(chip, offset)| (chip, offset) == (own.0.as_str(), own.1))
         });
         let other = earlier(&list, i, |a, _| a.contact("line").map(key).as_ref() == Some(&own)).or(relay);
@@ -93,47 +86,6 @@ fn contacts(sheets: &Sheets, problems: &mut Problems) {
                     format!("the same line as {}", other.path("")),
                     "a line that nothing else has",
                     "`gpioinfo` lists the lines of each chip",
-                ),
-            );
-        }
-    }
-}
-
-fn relays(sheets: &Sheets, problems: &mut Problems) {
-    let list: Vec<&Sheet> = sheets.of("relays").collect();
-    for (i, sheet) in list.iter().enumerate() {
-        let Some(own) = sheet.line("line").and_then(chip) else {
-            continue;
-        };
-        if let Some(other) = earlier(&list, i, |a, _| a.line("line").and_then(chip) == Some(own)) {
-            problems.error(
-                sheet.at("line"),
-                Complaint::new(
-                    sheet.path("line"),
-                    format!("the same line as {}", other.path("")),
-                    "a line that no other relay has",
-                    "one relay may serve several zones: name it in each of them",
-                ),
-            );
-            continue;
-        }
-        // On a Raspberry Pi the header is one of these chips, with BCM numbers for offsets.
-        let header = |a: &Sheet| {
-            let other = a.line("line").and_then(chip);
-            other.is_some_and(|other| {
-                let pi = |n: &str| n == "pi";
-                let board = |n: &str| n == "gpiochip0" || n == "gpiochip4";
-                own.1 == other.1 && (pi(own.0) && board(other.0) || pi(other.0) && board(own.0))
-            })
-        };
-        if let Some(other) = earlier(&list, i, |a, _| header(a)) {
-            problems.warning(
-                sheet.at("line"),
-                Complaint::new(
-                    sheet.path("line"),
-                    format!("probably the same pin as {}", other.path("")),
-                    "a line that no other relay has",
-                    "name all lines of a board the same way",
                 ),
             );
         }
@@ -215,10 +167,8 @@ fn sources(sheets: &Sheets, messages: &[Option<StoredMessage>], problems: &mut P
             };
         let chime = chime_length(sheet, messages);
         let lead = |name: &String| {
-            sheets
-                .of("zones")
-                .find(|z| z.name == *name)
-                .and_then(|z| z.duration("lead"))
+            let zone = sheets.of("zones").find(|z| z.name == *name)?;
+            Some(relays::slowest(zone, sheets))
         };
         let slow = gates::zones_of(sheet, sheets)
             .filter_map(|(name, _)| Some((lead(name)?, name)))
@@ -341,9 +291,10 @@ fn unused(sheets: &Sheets, problems: &mut Problems) {
             }
             used.extend(users().flat_map(gates::chosen).map(|(name, _)| name.as_str()));
         }
+        let shows = |s: &Sheet| *section == "relays" && s.wrote("shows");
         for sheet in sheets
             .of(section)
-            .filter(|s| !used.contains(s.name.as_str()) && text::name(&s.name))
+            .filter(|s| !used.contains(s.name.as_str()) && text::name(&s.name) && !shows(s))
         {
             problems.idle(
                 sheet.at,

@@ -9,7 +9,7 @@ use crate::calendar::{Hours, QuietHours, Timetable};
 use crate::gate;
 use crate::media::srtp::Master;
 use crate::media::{Codec, PlayoutSettings};
-use crate::page::{Limits, Priority, RelayId, SourceId, Terms, ZoneId};
+use crate::page::{Limits, Priority, RelayId, RelayRules, SourceId, Terms, ZoneId};
 use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
 use crate::sip::secret::Secret;
@@ -92,6 +92,7 @@ pub struct Relay {
     pub active_low: bool,
     /// The daemon starts without it when the line is missing or busy.
     pub optional: bool,
+    pub rules: RelayRules,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]

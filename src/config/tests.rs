@@ -149,6 +149,9 @@ fn every_key_changes_the_plan() {
             if key.name == "payload_type" {
                 line.push_str("\ncodec = 'opus'");
             }
+            if section.path == "relays" && ["zones", "blinks"].contains(&key.name) {
+                line.push_str("\nshows = 'page'");
+            }
             if key.name == "auth_user" || key.name == "outbound_proxy" {
                 line.push_str("\nregistrar = 'sip:pbx.quayside.example'");
             }

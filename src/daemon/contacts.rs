@@ -32,6 +32,8 @@ pub struct Contacts {
     /// So that the queue does not end where there is no contact.
     _queue: Sender<(usize, Seen)>,
     closed: Vec<bool>,
+    /// Its line cannot be read.
+    lost: Vec<bool>,
     /// The page that each one plays.
     pages: Vec<Option<PageId>>,
     /// Zones that another system has.
@@ -53,6 +55,7 @@ impl Contacts {
             seen,
             _queue: queue,
             closed: vec![false; count],
+            lost: vec![false; count],
             pages: vec![None; count],
             taken: vec![false; plan.zones.len()],
         }
@@ -70,6 +73,14 @@ impl Contacts {
         let sound = settings.plays.sound(&plan.messages)?;
         let times = settings.times.unwrap_or(if self.closed[index] { FOR_EVER } else { 1 });
         Some(Player::new(Repeated::new(sound, times, settings.pause), now))
+    }
+
+    /// Names of those whose lines cannot be read.
+    pub fn lost<'a>(&'a self, plan: &'a Plan) -> impl Iterator<Item = &'a str> {
+        let names = plan.contacts.iter().map(|contact| &contact.name);
+        let names = names.chain(plan.vetoes.iter().map(|veto| &veto.name));
+        let lost = names.zip(&self.lost).filter(|(_, lost)| **lost);
+        lost.map(|(name, _)| name.as_str())
     }
 
     /// The contact's page is over.
@@ -114,6 +125,9 @@ impl Control {
             true => self.plan.contacts[index].name.clone(),
             false => self.plan.vetoes[index - self.plan.contacts.len()].name.clone(),
         };
+        if !matches!(seen, Seen::Closed(_)) {
+            self.contacts.lost[index] = matches!(seen, Seen::Lost(_));
+        }
         match seen {
             Seen::Read => self.tell(Message::Contact(ContactMessage::Read { contact: name })),
             // What it did last counts until it is read again.

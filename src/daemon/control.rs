@@ -17,6 +17,7 @@ use super::contacts::Contacts;
 use super::doors::Doors;
 use super::gates;
 use super::groups::{Group, Join};
+use super::health::Health;
 use super::intake::Inlet;
 use super::intake::Intake;
 use super::kept::Room;
@@ -87,6 +88,7 @@ pub struct Control {
     pub(super) gate: Gate,
     pub(super) checker: Checker,
     pub(super) clock: WallClock,
+    pub(super) health: Health,
     /// Payload types that nobody here plays.
     pub(super) not_decoded: News,
     /// Senders to groups that are not heard.
@@ -156,6 +158,7 @@ impl Control {
             certificate_told: None,
             gate: gates::gate(&plan),
             checker: Checker::start(&plan)?,
+            health: Health::default(),
             clock: WallClock::new(&plan, edges.wall, now),
             not_decoded: News::default(),
             senders: gate::News::default(),
@@ -281,6 +284,7 @@ impl Control {
             self.music_news(now);
             self.card_reports(now);
             self.cards.flush();
+            self.look_after_health(now);
             self.write_records(now);
             self.overload(now);
             self.renew_tls(now);
@@ -496,7 +500,7 @@ fn rules(plan: &Plan) -> Rules {
                 release: z.release,
             })
             .collect(),
-        relays: plan.relays.len() as u16,
+        relays: plan.relays.iter().map(|relay| relay.rules.clone()).collect(),
     }
 }
 

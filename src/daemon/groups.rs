@@ -174,6 +174,10 @@ impl Group {
         }
     }
 
+    pub fn is_joined(&self) -> bool {
+        self.reader.is_some()
+    }
+
     /// When the group wants to be looked at: to join, or because its stream may have ended.
     pub fn due(&self, settings: &plan::Group) -> Option<Instant> {
         let idle = match self.stream {

@@ -15,6 +15,7 @@ mod dial;
 mod doors;
 mod gates;
 mod groups;
+mod health;
 mod instance;
 mod intake;
 mod kept;

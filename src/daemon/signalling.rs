@@ -188,6 +188,7 @@ impl Control {
                 expires,
                 first,
             } => {
+                self.health.registration(usize::from(extension.0), &registrar, true);
                 if first {
                     let name = self.extension_name(extension);
                     self.tell(Message::Registered {
@@ -206,6 +207,7 @@ impl Control {
                 retry_in,
                 first,
             } => {
+                self.health.registration(usize::from(extension.0), &registrar, false);
                 if first {
                     let name = self.extension_name(extension);
                     self.tell(Message::RegistrationFailed {
@@ -217,6 +219,7 @@ impl Control {
                 }
             }
             Event::Unregistered { extension, registrar } => {
+                self.health.registration(usize::from(extension.0), &registrar, false);
                 let name = self.extension_name(extension);
                 self.tell(Message::Unregistered {
                     extension: name,

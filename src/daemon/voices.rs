@@ -11,7 +11,7 @@ use super::pages::{Origin, Page};
 use super::ports::{Arrival, Port};
 use super::schedules;
 use crate::media::{Format, PayloadMap, PlayoutFigures, Received, static_name};
-use crate::page::{EndReason, Input, Output, PageId};
+use crate::page::{EndReason, Input, Output, PageId, RelayId};
 use crate::report::message::Message;
 use crate::report::record::PageReport;
 use crate::sound::engine::{Command, Report};
@@ -257,18 +257,7 @@ impl Control {
                 }
             }
             Output::Relay { relay, operated } => {
-                let message = match self.relays.set(relay, operated) {
-                    Ok(()) => Message::RelayMoved {
-                        relay: self.plan.relays[usize::from(relay.0)].name.clone(),
-                        operated,
-                    },
-                    Err(fault) => Message::RelayFault {
-                        relay: fault.relay.clone(),
-                        cause: fault.to_string(),
-                    },
-                };
-                self.tell(message);
-                self.moment(What::Relay { relay, operated });
+                self.move_relay(relay, operated);
             }
             Output::Phase { zone, phase, page } => {
                 self.hold_music(zone, phase);
@@ -308,6 +297,31 @@ impl Control {
                 self.write_records(now);
             }
         }
+    }
+
+    fn move_relay(&mut self, relay: RelayId, operated: bool) {
+        let result = self.relays.set(relay, operated);
+        let is_news = self.health.relay(relay, result.is_err());
+        let settings = &self.plan.relays[usize::from(relay.0)];
+        let blinks = settings
+            .rules
+            .shows
+            .as_ref()
+            .is_some_and(|shows| shows.blinks.is_some());
+        match result {
+            // They would fill the journal.
+            Ok(()) if blinks => {}
+            Err(_) if blinks && !is_news => {}
+            Ok(()) => self.tell(Message::RelayMoved {
+                relay: settings.name.clone(),
+                operated,
+            }),
+            Err(fault) => self.tell(Message::RelayFault {
+                relay: fault.relay.clone(),
+                cause: fault.to_string(),
+            }),
+        }
+        self.moment(What::Relay { relay, operated });
     }
 
     /// What the page has been kept as, if it has been.

@@ -29,6 +29,8 @@ pub enum Input {
     Vetoed(ZoneId),
     /// It has given the amplifier back.
     VetoLifted(ZoneId),
+    /// Whether anything that the daemon needs is missing, for the relays that show it.
+    Health(bool),
     /// The daemon stops: everything ends, relays to rest. Later bids are refused.
     Shutdown,
 }

@@ -1,12 +1,13 @@
 //! Who speaks where, when: the switchboard and the words it uses. Pure; time is an argument.
 //!
 //! [`rules`] says what a site has, [`event`] what goes in and comes out, [`bids`] ranks the bids, [`zones`] keeps
-//! zones and relays, [`timer`] names every deadline, [`quota`] counts the pages of sources and callers, [`switchboard`] ties them together.
+//! zones, [`relays`] moves relays, [`timer`] names every deadline, [`quota`] counts the pages of sources and callers, [`switchboard`] ties them together.
 
 mod bids;
 mod event;
 mod ids;
 mod quota;
+mod relays;
 mod rules;
 mod switchboard;
 mod timer;
@@ -16,5 +17,5 @@ pub use bids::{Kept, MAX_KEEP, MAX_TURN, MAX_WAITING, Standing};
 pub use event::{EndReason, Input, Output, PageRecord, Phase, Refusal};
 pub use ids::{PageId, Priority, RelayId, SourceId, ZoneId};
 pub use quota::{MAX_CALLERS, MAX_PER_HOUR};
-pub use rules::{Begin, Bid, Limits, Loss, Rules, Terms, ZoneRules};
+pub use rules::{Begin, Bid, Limits, Loss, RelayRules, Rules, Shown, Shows, Terms, ZoneRules};
 pub use switchboard::{MAX_DRAIN, PageStatus, Switchboard};

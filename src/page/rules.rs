@@ -9,8 +9,42 @@ use super::{PageId, Priority, RelayId, SourceId, ZoneId};
 pub struct Rules {
     /// Indexed by [`ZoneId`].
     pub zones: Vec<ZoneRules>,
-    /// How many relays there are; [`RelayId`] counts from 0.
-    pub relays: u16,
+    /// Indexed by [`RelayId`].
+    pub relays: Vec<RelayRules>,
+}
+
+/// One relay.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct RelayRules {
+    /// From operating it until what hangs on it is ready, in place of each zone's [`ZoneRules::lead`]. One with a shorter lead operates
+    /// later, so that all of a zone are ready at one moment.
+    pub lead: Option<Duration>,
+    /// From the last sample until it goes back to rest, in place of each zone's [`ZoneRules::release`].
+    pub release: Option<Duration>,
+    /// Once operated it stays so for this long, unless a card fails, another system takes the zone, or the daemon stops.
+    pub min_on: Duration,
+    /// Once at rest it stays so for this long; a page waits for it.
+    pub min_off: Duration,
+    /// It belongs to no zone and shows something instead.
+    pub shows: Option<Shows>,
+}
+
+/// What an extra output shows, and how.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Shows {
+    pub what: Shown,
+    /// Once on and off in this time; `None`: steady.
+    pub blinks: Option<Duration>,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Shown {
+    /// A page has one of these zones.
+    Page(Vec<ZoneId>),
+    /// The daemon runs and nothing that it needs is missing.
+    Healthy,
+    /// The daemon runs and something is missing.
+    Fault,
 }
 
 /// One zone's relays and times.
@@ -22,7 +56,7 @@ pub struct ZoneRules {
     pub mute: Vec<RelayId>,
     /// From operating the relays until audio may start: the amplifier's wake-up time.
     pub lead: Duration,
-    /// From the last sample until the relays go back to rest.
+    /// From the last sample until the relays go back to rest; the tail lasts until the slowest of them has.
     pub release: Duration,
 }
 

@@ -132,9 +132,9 @@ impl Switchboard {
         self.zones.relay(relay)
     }
 
-    /// Every zone, and so every relay, is at rest.
+    /// Every zone is at rest, and every relay that one names.
     pub fn is_at_rest(&self) -> bool {
-        self.zones.iter().all(|zone| zone.phase() == Phase::Rest)
+        self.zones.are_at_rest()
     }
 
     /// The pages that are not over, highest bid first.
@@ -180,6 +180,7 @@ impl Switchboard {
             Input::ZoneBack(zone) => self.with_zone(zone, |zone| zone.failed = false),
             Input::Vetoed(zone) => self.vetoed(zone, now),
             Input::VetoLifted(zone) => self.with_zone(zone, |zone| zone.vetoed = false),
+            Input::Health(good) => self.zones.set_healthy(Some(good)),
             Input::Shutdown => self.shut_down(now),
             Input::Packet(_) | Input::Speech(_) => {}
         }
@@ -286,12 +287,12 @@ impl Switchboard {
 
     /// What is heard in the zone ends there, and its relays go to rest at once.
     fn vacate(&mut self, id: ZoneId, reason: EndReason, now: Instant) {
-        let Some(zone) = self.zones.get_mut(id).filter(|zone| zone.works()) else {
+        let Some(zone) = self.zones.get(id).filter(|zone| zone.works()) else {
             return;
         };
         let (page, audible) = (zone.page(), zone.is_audible());
         let was_at_rest = zone.phase() == Phase::Rest;
-        zone.rest();
+        self.zones.rest_at_once(id);
         if let Some(page) = page.filter(|_| audible) {
             self.outputs.push_back(Output::Silence { zone: id, page });
         }
@@ -320,6 +321,7 @@ impl Switchboard {
         for zone in tails {
             self.rest(zone);
         }
+        self.zones.rest_all();
     }
 
     fn rest(&mut self, id: ZoneId) {
@@ -356,7 +358,7 @@ impl Switchboard {
         self.outputs.push_back(Output::Record(page.record(why.reason(), now)));
     }
 
-    /// The earliest deadline. Of equal ones, pages come before zones and higher bids before lower ones.
+    /// The earliest deadline. Of equal ones, tails and relays come before pages and higher bids before lower ones.
     fn next_timer(&self) -> Option<(Instant, Timer)> {
         let pages = self.bids.iter().flat_map(|page| {
             let begin = (page.standing == Standing::Seizing)
@@ -374,9 +376,10 @@ impl Switchboard {
             .zones
             .iter()
             .filter(|zone| zone.phase() == Phase::Seize && zone.page().is_some_and(speaking))
-            .filter_map(|zone| Some((zone.ready()?, Timer::Join(zone.id))));
+            .filter_map(|zone| Some((self.zones.ready(zone)?, Timer::Join(zone.id))));
         let tails = self.zones.iter().filter_map(Zone::release);
-        pages.chain(joins).chain(tails).min_by_key(|(at, _)| *at)
+        let relays = self.zones.next_move();
+        tails.chain(relays).chain(pages).chain(joins).min_by_key(|(at, _)| *at)
     }
 
     /// Each timer that fires is gone by it, so this ends.
@@ -410,8 +413,8 @@ impl Switchboard {
                 self.outputs.push_back(Output::Warn { page });
             }
             Timer::KeepLimit(page) => self.enough(page, EndReason::PageLimit, now),
-            // It is refused as matters are settled.
-            Timer::TurnLimit(_) => {}
+            // It is refused, or they move, as matters are settled.
+            Timer::TurnLimit(_) | Timer::Relays => {}
             Timer::Release(zone) => self.rest(zone),
         }
     }
@@ -438,7 +441,7 @@ impl Switchboard {
         let awake: Vec<ZoneId> = self
             .zones
             .held_by(id)
-            .filter(|zone| zone.ready().is_some_and(|ready| ready <= now))
+            .filter(|zone| self.zones.ready(zone).is_some_and(|ready| ready <= now))
             .map(|zone| zone.id)
             .collect();
         for zone in awake {

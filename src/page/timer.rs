@@ -31,6 +31,8 @@ pub(super) enum Timer {
     TurnLimit(PageId),
     /// The zone's relays may go to rest.
     Release(ZoneId),
+    /// A relay moves by itself.
+    Relays,
 }
 
 /// Longer than any duration that matters, short enough that adding it to an [`Instant`] cannot overflow.

@@ -1,9 +1,10 @@
-//! Zones, their phases and the relays they share.
+//! Zones, their phases and what they want of the relays they share.
 
 use std::time::{Duration, Instant};
 
+use super::relays::{Relays, Wish};
 use super::timer::{Timer, after};
-use super::{PageId, Phase, RelayId, Rules, ZoneId};
+use super::{PageId, Phase, RelayId, Rules, ZoneId, ZoneRules};
 
 /// What a zone is doing.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -19,16 +20,26 @@ enum State {
     },
 }
 
+/// A zone's use of a relay.
+#[derive(Debug)]
+struct Wire {
+    relay: RelayId,
+    lead: Duration,
+    release: Duration,
+    /// When it is to operate for the page that the zone was woken for.
+    operate_at: Option<Instant>,
+}
+
 /// One zone.
 #[derive(Debug)]
 pub(super) struct Zone {
     pub id: ZoneId,
-    relays: Vec<RelayId>,
+    wires: Vec<Wire>,
     lead: Duration,
     release: Duration,
     state: State,
-    /// When it last left rest, which is when its relays operated.
-    woken: Option<Instant>,
+    /// When its amplifier is awake, while it is not at rest.
+    ready: Option<Instant>,
     /// Its card has failed.
     pub failed: bool,
     /// Another system has its amplifier.
@@ -62,17 +73,45 @@ impl Zone {
     }
 
     /// A page takes the zone; the amplifier stays awake if it was.
-    pub fn seize(&mut self, page: PageId, now: Instant) {
-        self.woken.get_or_insert(now);
+    fn seize(&mut self, page: PageId, relays: &Relays, now: Instant) {
+        if !matches!(self.state, State::Held { .. }) {
+            let effective = |wire: &Wire| relays.effective(wire.relay, wire.lead, now);
+            let slowest = self.wires.iter().map(effective).max();
+            let ready = slowest.or(self.ready).unwrap_or_else(|| after(now, self.lead));
+            for wire in &mut self.wires {
+                let latest = ready.checked_sub(wire.lead).filter(|at| *at > now);
+                wire.operate_at = Some(latest.filter(|_| !relays.is_operated(wire.relay)).unwrap_or(now));
+            }
+            self.ready = Some(ready);
+        }
         self.state = State::Held {
             page,
             stage: Phase::Seize,
         };
     }
 
-    /// When the amplifier is awake.
-    pub fn ready(&self) -> Option<Instant> {
-        self.woken.map(|woken| after(woken, self.lead))
+    /// What the zone wants of a wire's relay.
+    fn wish(&self, wire: &Wire, now: Instant) -> Wish {
+        let Some(operate_at) = wire.operate_at else {
+            return Wish::default();
+        };
+        match self.state {
+            State::Rest => Wish::default(),
+            State::Held { .. } => Wish {
+                now: operate_at <= now,
+                held: true,
+                changes: Some(operate_at).filter(|at| *at > now),
+            },
+            State::Tail { since } => {
+                let until = after(since, wire.release);
+                let on = operate_at <= since && now < until;
+                Wish {
+                    now: on,
+                    held: on,
+                    changes: on.then_some(until),
+                }
+            }
+        }
     }
 
     /// The holder's next stage: `Chime` or `Speech`.
@@ -88,13 +127,16 @@ impl Zone {
 
     pub fn rest(&mut self) {
         self.state = State::Rest;
-        self.woken = None;
+        self.ready = None;
     }
 
     /// When the tail is over.
     pub fn release(&self) -> Option<(Instant, Timer)> {
         match self.state {
-            State::Tail { since } => Some((after(since, self.release), Timer::Release(self.id))),
+            State::Tail { since } => {
+                let slowest = self.wires.iter().map(|wire| wire.release).max();
+                Some((after(since, slowest.unwrap_or(self.release)), Timer::Release(self.id)))
+            }
             State::Rest | State::Held { .. } => None,
         }
     }
@@ -104,28 +146,80 @@ impl Zone {
 #[derive(Debug)]
 pub(super) struct Zones {
     zones: Vec<Zone>,
-    relays: Vec<bool>,
+    relays: Relays,
+    count: usize,
 }
 
 impl Zones {
     pub fn new(rules: Rules) -> Self {
+        let count = rules.relays.len();
+        let relays = Relays::new(rules.relays);
+        let wire = |zone: &ZoneRules, relay: RelayId| {
+            let own = relays.rules(relay).filter(|own| own.shows.is_none())?;
+            Some(Wire {
+                relay,
+                lead: own.lead.unwrap_or(zone.lead),
+                release: own.release.unwrap_or(zone.release),
+                operate_at: None,
+            })
+        };
         let zones = (0..=u16::MAX)
-            .zip(rules.zones)
+            .zip(&rules.zones)
             .map(|(id, zone)| Zone {
                 id: ZoneId(id),
-                relays: zone.trigger.into_iter().chain(zone.mute).collect(),
+                wires: zone
+                    .trigger
+                    .iter()
+                    .chain(&zone.mute)
+                    .filter_map(|relay| wire(zone, *relay))
+                    .collect(),
                 lead: zone.lead,
                 release: zone.release,
                 state: State::Rest,
-                woken: None,
+                ready: None,
                 failed: false,
                 vetoed: false,
             })
             .collect();
-        Zones {
-            zones,
-            relays: vec![false; usize::from(rules.relays)],
+        Zones { zones, relays, count }
+    }
+
+    /// A page takes the zone.
+    pub fn seize(&mut self, zone: ZoneId, page: PageId, now: Instant) {
+        if let Some(zone) = self.zones.get_mut(usize::from(zone.0)) {
+            zone.seize(page, &self.relays, now);
         }
+    }
+
+    /// The zone rests, and so do its relays, however short a time they were operated.
+    pub fn rest_at_once(&mut self, zone: ZoneId) {
+        if let Some(zone) = self.zones.get_mut(usize::from(zone.0)) {
+            zone.rest();
+            zone.wires.iter().for_each(|wire| self.relays.waive(wire.relay));
+        }
+    }
+
+    /// As [`Zones::rest_at_once`], all of them; nothing is shown any more.
+    pub fn rest_all(&mut self) {
+        for zone in &mut self.zones {
+            zone.rest();
+            zone.wires.iter().for_each(|wire| self.relays.waive(wire.relay));
+        }
+        self.relays.set_healthy(None);
+    }
+
+    pub fn set_healthy(&mut self, healthy: Option<bool>) {
+        self.relays.set_healthy(healthy);
+    }
+
+    /// When a relay moves by itself next.
+    pub fn next_move(&self) -> Option<(Instant, Timer)> {
+        self.relays.next().map(|at| (at, Timer::Relays))
+    }
+
+    /// Every zone rests, and every relay that one of them names.
+    pub fn are_at_rest(&self) -> bool {
+        self.zones.iter().all(|zone| zone.state == State::Rest) && self.relays.are_at_rest()
     }
 
     pub fn get(&self, zone: ZoneId) -> Option<&Zone> {
@@ -145,33 +239,39 @@ impl Zones {
         self.zones.iter().filter(move |zone| zone.page() == Some(page))
     }
 
+    /// When the zone's amplifier is awake; `None` while it is at rest. A relay that moved late delays it.
+    pub fn ready(&self, zone: &Zone) -> Option<Instant> {
+        let delayed = zone.wires.iter().filter_map(|wire| {
+            let moved = self.relays.operated_since(wire.relay).or(wire.operate_at)?;
+            Some(after(moved, wire.lead))
+        });
+        zone.ready.map(|ready| delayed.fold(ready, Instant::max))
+    }
+
     /// When the slowest amplifier of the page's zones is awake.
     pub fn ready_for(&self, page: PageId) -> Option<Instant> {
-        self.held_by(page).filter_map(Zone::ready).max()
+        self.held_by(page).filter_map(|zone| self.ready(zone)).max()
     }
 
     pub fn relay(&self, relay: RelayId) -> bool {
-        self.relays.get(usize::from(relay.0)).copied().unwrap_or(false)
+        self.relays.is_operated(relay)
     }
 
-    /// Brings the relays in step with the zones (operated ⇔ some zone that names it is not at rest) and returns
-    /// what changed: those that operate first.
-    pub fn settle_relays(&mut self) -> Vec<(RelayId, bool)> {
-        let mut wanted = vec![false; self.relays.len()];
-        for zone in self.zones.iter().filter(|zone| zone.state != State::Rest) {
-            for relay in &zone.relays {
-                if let Some(slot) = wanted.get_mut(usize::from(relay.0)) {
-                    *slot = true;
+    /// Brings the relays in step with the zones and returns what moved: those that operate first.
+    pub fn settle_relays(&mut self, now: Instant) -> Vec<(RelayId, bool)> {
+        let mut wishes = vec![Wish::default(); self.count];
+        for zone in &self.zones {
+            for wire in &zone.wires {
+                if let Some(wish) = wishes.get_mut(usize::from(wire.relay.0)) {
+                    wish.add(zone.wish(wire, now));
                 }
             }
         }
-        let mut changes: Vec<(RelayId, bool)> = (0..=u16::MAX)
-            .zip(wanted.iter().zip(&self.relays))
-            .filter(|(_, (wanted, is))| wanted != is)
-            .map(|(relay, (wanted, _))| (RelayId(relay), *wanted))
-            .collect();
-        changes.sort_by_key(|(_, operated)| !operated);
-        self.relays = wanted;
-        changes
+        let zones = &self.zones;
+        let is_on = |zone: ZoneId| {
+            let zone = zones.get(usize::from(zone.0));
+            zone.is_some_and(|zone| zone.state != State::Rest)
+        };
+        self.relays.settle(&wishes, is_on, now)
     }
 }

@@ -60,6 +60,11 @@ fn wrong_line_inputs_and_music() {
 }
 
 #[test]
+fn wrong_relays() {
+    stored("relays");
+}
+
+#[test]
 fn wrong_times_and_zone_groups() {
     stored("calendar");
 }

@@ -5,9 +5,9 @@ use super::super::problem::{Complaint, Problems, nearest, quote};
 use super::super::schema::SPEAKERS;
 use super::super::sheet::{Sheet, Sheets};
 use super::contacts::played;
-use super::{paging, resolve};
+use super::{paging, resolve, zone_ids};
 use crate::calendar::{QuietHours, Season, Timetable};
-use crate::page::{Priority, SourceId, ZoneId};
+use crate::page::{Priority, SourceId};
 use crate::sound::level::Db;
 
 fn season(sheet: &Sheet) -> Season {
@@ -49,10 +49,7 @@ pub(super) fn quiet_hours(sheet: &Sheet, sheets: &Sheets, problems: &mut Problem
         name: sheet.name.clone(),
         hours: sheet.hours("hours"),
         season: season(sheet),
-        zones: zones
-            .into_iter()
-            .filter_map(|i| u16::try_from(i).ok().map(ZoneId))
-            .collect(),
+        zones: zone_ids(zones),
         sources: sheet.wrote("sources").then(|| sources(sheet, sheets, problems)),
         up_to: Priority(up_to.unwrap_or_default()),
         lower: sheet.decibel("lower").map(Db),

@@ -3,9 +3,8 @@
 use super::super::plan::{Contact, InputLine, Played, Veto};
 use super::super::problem::Problems;
 use super::super::sheet::{Sheet, Sheets};
-use super::{chime_of, paging, resolve};
+use super::{chime_of, paging, resolve, zone_ids};
 use crate::config::schema::PLAYED;
-use crate::page::ZoneId;
 
 fn input(sheet: &Sheet) -> Option<InputLine> {
     Some(InputLine {
@@ -43,9 +42,6 @@ pub(super) fn veto(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> O
     Some(Veto {
         name: sheet.name.clone(),
         input: input(sheet)?,
-        zones: zones
-            .into_iter()
-            .filter_map(|i| u16::try_from(i).ok().map(ZoneId))
-            .collect(),
+        zones: zone_ids(zones),
     })
 }

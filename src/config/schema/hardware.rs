@@ -95,6 +95,59 @@ pub(super) const RELAYS: Section = Section {
             "true",
             "Start even when the line is missing or busy. Otherwise the daemon refuses to start.",
         ),
+        key(
+            "lead",
+            period(0, 15_000, false),
+            Unset("the `lead` of each zone that names it."),
+            r#""50 ms""#,
+            "From operating it until what hangs on it is ready. One that is faster than the others of its zone operates later, so that all \
+             are ready together: a music mute need not wait with the amplifier.",
+        ),
+        key(
+            "release",
+            period(0, 10_000, false),
+            Unset("the `release` of each zone that names it."),
+            r#""2 s""#,
+            "From the last sample until it goes back to rest.",
+        ),
+        key(
+            "min_on",
+            period(0, 60_000, false),
+            Default(r#""0 s""#),
+            r#""3 s""#,
+            "The least time that it stays operated, so that quick pages don't make an amplifier chatter. A fault, a veto and the end of \
+             the program come before it.",
+        ),
+        key(
+            "min_off",
+            period(0, 10_000, false),
+            Default(r#""0 s""#),
+            r#""1 s""#,
+            "The least time that it stays at rest. A page that comes sooner waits for it, and what is said meanwhile is kept.",
+        ),
+        key(
+            "shows",
+            Kind::Choice(&["page", "healthy", "fault"]),
+            Unset("it serves the zones that name it in `trigger` or `mute`."),
+            r#""page""#,
+            "An output for a lamp or another system, that no zone names: operated while a page has a zone; while the program runs and nothing \
+             is missing (\"healthy\": it falls with the power too); or while it runs and something is missing (\"fault\"): a card, a line \
+             input, a contact, a group, every registrar of an extension.",
+        ),
+        key(
+            "zones",
+            ZONE_NAMES.kind,
+            Unset("any zone."),
+            r#"["yard"]"#,
+            "With `shows = \"page\"`: the zones.",
+        ),
+        key(
+            "blinks",
+            period(200, 10_000, false),
+            Unset("it is steady."),
+            r#""1 s""#,
+            "With `shows`: once on and off in this time. A mechanical relay wears out by blinking: for lamps on transistor outputs.",
+        ),
     ],
 };
 

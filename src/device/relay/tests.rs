@@ -2,6 +2,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
 use super::*;
+use crate::page::RelayRules;
 
 fn relay(name: &str, line: RelayLine) -> Relay {
     Relay {
@@ -9,6 +10,7 @@ fn relay(name: &str, line: RelayLine) -> Relay {
         line,
         active_low: false,
         optional: false,
+        rules: RelayRules::default(),
     }
 }
 
@@ -98,6 +100,7 @@ fn opening_finds_what_a_killed_daemon_left_operated() {
 fn every_missing_line_is_named_and_optional_ones_are_left_out() {
     let missing_chip = |name: &str, optional| Relay {
         optional,
+        rules: RelayRules::default(),
         ..relay(
             name,
             RelayLine::Gpio {

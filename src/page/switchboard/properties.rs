@@ -12,7 +12,7 @@ use std::collections::{HashMap, HashSet};
 use proptest::prelude::*;
 
 use super::*;
-use crate::page::{Begin, Limits, Loss, MAX_TURN, MAX_WAITING, PageRecord, Terms, ZoneRules};
+use crate::page::{Begin, Limits, Loss, MAX_TURN, MAX_WAITING, PageRecord, RelayRules, Terms, ZoneRules};
 use site::Site;
 
 const MAX_DRAIN: Duration = Duration::from_millis(3000);
@@ -58,7 +58,18 @@ fn zone_rules() -> impl Strategy<Value = ZoneRules> {
 
 fn rules() -> impl Strategy<Value = Rules> {
     // A zone may name relay 4, which does not exist: it must be ignored.
-    prop::collection::vec(zone_rules(), 1..5).prop_map(|zones| Rules { zones, relays: 4 })
+    let ms = Duration::from_millis;
+    let own = prop::option::weighted(0.4, (0..600u64).prop_map(ms));
+    let relay = (own.clone(), own, 0..700u64, 0..500u64).prop_map(move |(lead, release, on, off)| RelayRules {
+        lead,
+        release,
+        // Half of them without.
+        min_on: ms(on.saturating_sub(350) * 2),
+        min_off: ms(off.saturating_sub(250) * 2),
+        shows: None,
+    });
+    let relays = prop::collection::vec(relay, 4..=4);
+    (prop::collection::vec(zone_rules(), 1..5), relays).prop_map(|(zones, relays)| Rules { zones, relays })
 }
 
 fn terms() -> impl Strategy<Value = Terms> {
@@ -147,7 +158,7 @@ proptest! {
             }
         }
         // One after another: each page may wait for all that came before it.
-        let each = Duration::from_millis(600 + 800 + 2500 + 2500 + 2500 + 400) + MAX_DRAIN;
+        let each = Duration::from_millis(500 + 600 + 800 + 2500 + 2500 + 2500 + 600 + 700) + MAX_DRAIN;
         site.pass(each * 45, false);
         prop_assert!(site.board.is_at_rest());
         prop_assert!(site.pages.is_empty());

@@ -24,7 +24,7 @@ impl Switchboard {
         for (zone, page) in won {
             self.phase(zone, Phase::Seize, Some(page));
         }
-        for (relay, operated) in self.zones.settle_relays() {
+        for (relay, operated) in self.zones.settle_relays(now) {
             self.outputs.push_back(Output::Relay { relay, operated });
         }
     }
@@ -40,11 +40,11 @@ impl Switchboard {
             .filter_map(|((id, _), share)| Some((*id, share?)))
             .collect();
         for &(id, best) in &changes {
-            let Some(zone) = self.zones.get_mut(id) else { continue };
+            let Some(zone) = self.zones.get(id) else { continue };
             if let Some(page) = zone.page().filter(|_| zone.is_audible()) {
                 self.outputs.push_back(Output::Silence { zone: id, page });
             }
-            zone.seize(best, now);
+            self.zones.seize(id, best, now);
         }
         changes
     }

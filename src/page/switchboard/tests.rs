@@ -3,10 +3,11 @@
 #![allow(clippy::disallowed_methods)]
 
 use super::*;
-use crate::page::{Limits, Loss, Terms, ZoneRules};
+use crate::page::{Limits, Loss, RelayRules, Terms, ZoneRules};
 
 mod endings;
 mod keeping;
+mod relays;
 
 /// A switchboard on a simulated clock that starts at 0 ms, with everything it said as text.
 struct Desk {
@@ -26,7 +27,7 @@ fn two_zones() -> Rules {
     };
     Rules {
         zones: vec![zone(0, 300), zone(1, 500)],
-        relays: 3,
+        relays: vec![RelayRules::default(); 3],
     }
 }
 
@@ -496,7 +497,7 @@ fn one_relay_may_trigger_one_zone_and_mute_another() {
     };
     let rules = Rules {
         zones: vec![zone(&[0], &[]), zone(&[1], &[0])],
-        relays: 2,
+        relays: vec![RelayRules::default(); 2],
     };
     let mut desk = Desk::new(rules);
     desk.bid(0, bid(1, &[1], 50));

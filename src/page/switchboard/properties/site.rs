@@ -36,7 +36,10 @@ pub(super) struct Site {
     records: HashMap<PageId, PageRecord>,
     failed: HashSet<ZoneId>,
     vetoed: HashSet<ZoneId>,
-    relays: HashMap<RelayId, bool>,
+    /// What each relay does, and since when.
+    relays: HashMap<RelayId, (bool, Instant)>,
+    /// Those that may rest before their time: a zone of theirs has failed or was taken.
+    hurried: HashSet<RelayId>,
     phases: HashMap<ZoneId, Phase>,
     /// When each zone left rest.
     woken: HashMap<ZoneId, Instant>,
@@ -56,6 +59,7 @@ impl Site {
             failed: HashSet::new(),
             vetoed: HashSet::new(),
             relays: HashMap::new(),
+            hurried: HashSet::new(),
             phases: HashMap::new(),
             woken: HashMap::new(),
             shut_down: false,
@@ -64,6 +68,13 @@ impl Site {
 
     fn zones(&self) -> impl Iterator<Item = (ZoneId, &ZoneRules)> {
         (0..).map(ZoneId).zip(&self.rules.zones)
+    }
+
+    /// The zone is to rest at once.
+    fn hurry(&mut self, zone: u16) {
+        if let Some(rules) = self.rules.zones.get(usize::from(zone)) {
+            self.hurried.extend(Self::relays_of(rules));
+        }
     }
 
     fn named(&self, ago: u64) -> PageId {
@@ -135,6 +146,7 @@ impl Site {
             Step::Stop(ago) => Input::Stop(self.named(ago), EndReason::Operator),
             Step::ZoneFailed(zone) => {
                 self.failed.insert(ZoneId(zone));
+                self.hurry(zone);
                 Input::ZoneFailed(ZoneId(zone))
             }
             Step::ZoneBack(zone) => {
@@ -143,6 +155,7 @@ impl Site {
             }
             Step::Vetoed(zone) => {
                 self.vetoed.insert(ZoneId(zone));
+                self.hurry(zone);
                 Input::Vetoed(ZoneId(zone))
             }
             Step::VetoLifted(zone) => {
@@ -242,9 +255,16 @@ impl Site {
                 assert!(!self.live(page).admitted, "refused after admission");
             }
             Output::Relay { relay, operated } => {
-                assert!(relay.0 < self.rules.relays, "no such relay");
-                let before = self.relays.insert(relay, operated).unwrap_or(false);
-                assert_ne!(before, operated, "a relay output that changes nothing");
+                let rules = self.rules.relays.get(usize::from(relay.0)).expect("no such relay");
+                let least = if operated { rules.min_off } else { rules.min_on };
+                let hurried = !operated && (self.shut_down || self.hurried.contains(&relay));
+                if let Some((before, since)) = self.relays.insert(relay, (operated, self.now)) {
+                    assert_ne!(before, operated, "a relay output that changes nothing");
+                    assert!(hurried || self.now >= since + least, "chatter");
+                } else {
+                    assert!(operated, "a relay output that changes nothing");
+                }
+                self.hurried.remove(&relay);
             }
             Output::Phase { zone, phase, .. } => {
                 if self.phases.insert(zone, phase).unwrap_or(Phase::Rest) == Phase::Rest {
@@ -330,18 +350,34 @@ impl Site {
     /// Its relays operate and its lead has passed.
     fn is_awake(&self, zone: ZoneId) -> bool {
         let rules = &self.rules.zones[usize::from(zone.0)];
-        Self::relays_of(rules).all(|relay| relay.0 >= self.rules.relays || self.relays.get(&relay) == Some(&true))
-            && self.woken[&zone] + rules.lead <= self.now
+        let mut relays = Self::relays_of(rules)
+            .filter_map(|relay| Some((relay, self.rules.relays.get(usize::from(relay.0))?)))
+            .peekable();
+        if relays.peek().is_none() {
+            return self.woken[&zone] + rules.lead <= self.now;
+        }
+        relays.all(|(relay, own)| {
+            let (operated, since) = self.relays.get(&relay).copied().unwrap_or((false, self.now));
+            operated && since + own.lead.unwrap_or(rules.lead) <= self.now
+        })
     }
 
     fn check(&self) {
-        // Trigger closed ⇔ some zone it serves is not at rest; music muted ⇔ the same for its mute.
-        for relay in (0..self.rules.relays).map(RelayId) {
-            let wanted = self.zones().any(|(zone, rules)| {
-                Self::relays_of(rules).any(|r| r == relay) && self.board.zone(zone).0 != Phase::Rest
-            });
-            assert_eq!(self.relays.get(&relay).copied().unwrap_or(false), wanted, "{relay:?}");
-            assert_eq!(self.board.relay(relay), wanted);
+        // Operated while something sounds in a zone that names it; not operated, but for its least time, while none is up.
+        for (relay, own) in (0..).map(RelayId).zip(&self.rules.relays) {
+            let phases = self
+                .zones()
+                .filter(|(_, rules)| Self::relays_of(rules).any(|r| r == relay));
+            let phases: Vec<Phase> = phases.map(|(zone, _)| self.board.zone(zone).0).collect();
+            let (operated, since) = self.relays.get(&relay).copied().unwrap_or((false, self.now));
+            assert_eq!(self.board.relay(relay), operated);
+            assert!(
+                operated || phases.iter().all(|p| !matches!(p, Phase::Chime | Phase::Speech)),
+                "{relay:?}"
+            );
+            let idle = phases.iter().all(|phase| *phase == Phase::Rest);
+            let held = self.now < since + own.min_on && !self.hurried.contains(&relay) && !self.shut_down;
+            assert!(!operated || !idle || held, "{relay:?} is operated for nobody");
         }
         // The packet limit ends a source from inside, and what was kept is handed over at some time; the model takes the
         // switchboard's word for when.
@@ -447,7 +483,7 @@ impl Site {
         for page in &live {
             self.input(Input::SourceEnded(*page, EndReason::HungUp));
         }
-        let bound = Duration::from_millis(600 + 800) + MAX_DRAIN + Duration::from_millis(400);
+        let bound = Duration::from_millis(500 + 600 + 800) + MAX_DRAIN + Duration::from_millis(400 + 700);
         self.pass(bound, false);
         // What was kept is played one after the other.
         for zone in 0..self.rules.zones.len() as u16 {
@@ -468,7 +504,7 @@ impl Site {
         }
         self.pass(bound, false);
         assert!(self.board.is_at_rest(), "not at rest without a source");
-        assert!(self.relays.values().all(|operated| !operated));
+        assert!(self.relays.values().all(|(operated, _)| !operated));
         assert!(self.pages.is_empty());
         assert_eq!(self.board.poll_timeout(), None);
     }

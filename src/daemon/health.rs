@@ -1,0 +1,91 @@
+//! What is missing, for the outputs that show it and for who asks.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::time::Instant;
+
+use super::control::Control;
+use crate::page::{Input, RelayId};
+
+/// What the control task learns by and by, and what it has told the switchboard.
+#[derive(Default)]
+pub struct Health {
+    /// By extension: the registrars where it is registered.
+    registered: BTreeMap<usize, BTreeSet<String>>,
+    /// Relays that refused the last time.
+    refusing: BTreeSet<RelayId>,
+    told: Option<bool>,
+}
+
+impl Health {
+    pub fn registration(&mut self, extension: usize, registrar: &str, is_there: bool) {
+        let registrars = self.registered.entry(extension).or_default();
+        match is_there {
+            true => registrars.insert(registrar.to_owned()),
+            false => registrars.remove(registrar),
+        };
+    }
+
+    /// `true` if that is new.
+    pub fn relay(&mut self, relay: RelayId, refuses: bool) -> bool {
+        match refuses {
+            true => self.refusing.insert(relay),
+            false => self.refusing.remove(&relay),
+        }
+    }
+
+    /// Registrars where the extension is registered.
+    pub fn registrars(&self, extension: usize) -> impl Iterator<Item = &str> {
+        self.registered
+            .get(&extension)
+            .into_iter()
+            .flatten()
+            .map(String::as_str)
+    }
+}
+
+impl Control {
+    /// Everything that is missing, in words.
+    pub(super) fn faults(&self) -> Vec<String> {
+        let cards = self.cards.down().map(|card| format!("sound card {card}"));
+        let inputs = self.lines.down().map(|device| format!("audio input {device}"));
+        let contacts = self
+            .contacts
+            .lost(&self.plan)
+            .map(|contact| format!("contact {contact}"));
+        let groups = self.groups.iter().zip(&self.plan.groups);
+        let groups = groups.filter(|(group, _)| !group.is_joined());
+        let groups = groups.map(|(_, settings)| format!("multicast group {}", settings.name));
+        let extensions = self.plan.extensions.iter().enumerate();
+        let extensions = extensions.filter(|(index, settings)| {
+            !settings.registrars.is_empty() && self.health.registrars(*index).next().is_none()
+        });
+        let extensions = extensions.map(|(_, settings)| format!("registration of extension {}", settings.name));
+        let relays = self.health.refusing.iter();
+        let relays = relays.map(|relay| format!("relay {}", self.plan.relays[usize::from(relay.0)].name));
+        let missing = self
+            .relays
+            .missing()
+            .iter()
+            .map(|relay| format!("relay {}", relay.relay));
+        cards
+            .chain(inputs)
+            .chain(contacts)
+            .chain(groups)
+            .chain(extensions)
+            .chain(relays)
+            .chain(missing)
+            .collect()
+    }
+
+    /// Tells the switchboard when that has changed.
+    pub(super) fn look_after_health(&mut self, now: Instant) {
+        if self.plan.relays.iter().all(|relay| relay.rules.shows.is_none()) {
+            return;
+        }
+        let good = self.faults().is_empty();
+        if self.health.told.replace(good) != Some(good) {
+            self.switchboard.handle(Input::Health(good), now);
+            self.settle(now);
+        }
+    }
+}
