@@ -19,6 +19,7 @@ pub mod device;
 pub mod gate;
 pub mod media;
 pub mod page;
+pub mod rehearsal;
 pub mod report;
 pub mod sip;
 pub mod sound;

@@ -9,6 +9,7 @@ use hornwire::config;
 mod check;
 mod code;
 mod demo;
+mod rehearse;
 mod run;
 
 /// Exit codes, after sysexits.h.
@@ -45,7 +46,7 @@ const EXIT_CODES: &str = "\
 Exit codes (sysexits.h):
   0   fine (warnings included)
   64  wrong command line
-  65  a code that is guessed too easily
+  65  a code that is guessed too easily, a scenario with errors
   66  a file is missing or cannot be read
   69  a socket or a relay line cannot be had
   70  the demonstration did not go as it should
@@ -92,6 +93,30 @@ enum Command {
         /// Where the recordings go; made if it is not there.
         #[arg(long, default_value = "hornwire-demo", value_name = "DIR")]
         out: PathBuf,
+    },
+    /// Let a day's events run against a config in simulated time: who is heard where, and why.
+    #[command(after_help = concat!(
+        "Examples:\n  hornwire rehearse config/quayside-morning.scenario --svg morning.svg\n",
+        "  hornwire rehearse config/quayside-morning.scenario --explain 06:00:12 yard\n\n",
+        "The scenario is a small TOML file: calls, streams, contacts, faults, each with its\n",
+        "time. Nothing is played and no relay moves. Every page has its line; the timeline\n",
+        "is a picture for a browser or for paper.\n\n",
+        "Exit codes: 0 rehearsed, 64 no such time or zone, 65 errors in the scenario, 66 a\n",
+        "file is missing, 73 the picture cannot be written, 77 no permission, 78 errors in\n",
+        "the config."
+    ))]
+    Rehearse {
+        #[arg(value_name = "SCENARIO")]
+        scenario: PathBuf,
+        /// In place of the config that the scenario names.
+        #[arg(long, value_name = "FILE")]
+        config: Option<PathBuf>,
+        /// Write the timeline there.
+        #[arg(long, value_name = "FILE")]
+        svg: Option<PathBuf>,
+        /// Who was heard then, who was not, and which rule decided.
+        #[arg(long, num_args = 2, value_names = ["TIME", "ZONE"], conflicts_with = "svg")]
+        explain: Option<Vec<String>>,
     },
     /// Put every relay of the config to rest; the service does it after every end.
     #[command(after_help = concat!(
@@ -154,6 +179,22 @@ pub fn main() -> ExitCode {
         Command::RestRelays { file } => run::rest_relays(&file),
         Command::Code { name } => code::run(&name),
         Command::Demo { out } => demo::run(&out),
+        Command::Rehearse {
+            scenario,
+            config,
+            svg,
+            explain,
+        } => rehearse::run(
+            &scenario,
+            &rehearse::Wishes {
+                config: config.as_deref(),
+                svg: svg.as_deref(),
+                explain: explain.as_deref().and_then(|words| match words {
+                    [time, zone] => Some((time.as_str(), zone.as_str())),
+                    _ => None,
+                }),
+            },
+        ),
         Command::Check { keys: true, .. } => check::keys(),
         Command::Check { files, .. } => check::files(&files),
     }

@@ -15,6 +15,7 @@ mod build;
 mod checks;
 mod problem;
 mod reference;
+pub mod scenario;
 mod schema;
 mod secrets;
 mod sheet;

@@ -9,7 +9,7 @@ use crate::calendar::{Hours, QuietHours, Timetable};
 use crate::gate;
 use crate::media::srtp::Master;
 use crate::media::{Codec, PlayoutSettings};
-use crate::page::{Limits, Priority, RelayId, RelayRules, SourceId, Terms, ZoneId};
+use crate::page::{Limits, Priority, RelayId, RelayRules, Rules, Terms, ZoneId, ZoneRules};
 use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
 use crate::sip::secret::Secret;
@@ -22,6 +22,10 @@ use crate::sound::recording::{Player, Recording, Repeats};
 use crate::sound::tone::Tone;
 use crate::sound::vox::VoxSettings;
 pub use crate::tls::Files as TlsFiles;
+
+mod speaker;
+
+pub use speaker::Speaker;
 
 /// Everything, checked: indices are in range, names resolved, secrets loaded.
 #[derive(Debug, Clone)]
@@ -135,6 +139,30 @@ pub struct LineLevel {
 }
 
 impl Plan {
+    /// What the switchboard has to know.
+    pub fn rules(&self) -> Rules {
+        let zones = self.zones.iter().map(|zone| ZoneRules {
+            trigger: zone.trigger.clone(),
+            mute: zone.mute.clone(),
+            lead: zone.lead,
+            release: zone.release,
+        });
+        Rules {
+            zones: zones.collect(),
+            relays: self.relays.iter().map(|relay| relay.rules.clone()).collect(),
+        }
+    }
+
+    /// What the gates have to know.
+    pub fn gates(&self) -> gate::Site {
+        gate::Site {
+            rules: self.extensions.iter().map(|e| e.gate.clone()).collect(),
+            codes: self.codes.clone(),
+            networks: self.sip.networks.clone(),
+            trusted: self.sip.trusted.clone(),
+        }
+    }
+
     /// Hours, schedules or quiet hours stand somewhere in it.
     pub fn asks_for_the_time(&self) -> bool {
         let extensions = self.extensions.iter().map(|e| &e.gate.hours);
@@ -332,58 +360,6 @@ pub struct Schedule {
     pub times: u32,
     pub pause: Duration,
     pub paging: Paging,
-}
-
-/// Who pages: an entry of the plan.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Speaker {
-    Extension(usize),
-    Group(usize),
-    Line(usize),
-    Contact(usize),
-    Schedule(usize),
-}
-
-impl Speaker {
-    /// Unique among all speakers.
-    pub fn id(self, plan: &Plan) -> SourceId {
-        let sizes = [
-            plan.extensions.len(),
-            plan.groups.len(),
-            plan.inputs.len(),
-            plan.contacts.len(),
-        ];
-        let (kind, index) = match self {
-            Speaker::Extension(index) => (0, index),
-            Speaker::Group(index) => (1, index),
-            Speaker::Line(index) => (2, index),
-            Speaker::Contact(index) => (3, index),
-            Speaker::Schedule(index) => (4, index),
-        };
-        let before: usize = sizes.iter().take(kind).sum();
-        SourceId(u16::try_from(before + index).unwrap_or(u16::MAX))
-    }
-
-    pub fn paging(self, plan: &Plan) -> &Paging {
-        match self {
-            Speaker::Extension(index) => &plan.extensions[index].paging,
-            Speaker::Group(index) => &plan.groups[index].paging,
-            Speaker::Line(index) => &plan.inputs[index].paging,
-            Speaker::Contact(index) => &plan.contacts[index].paging,
-            Speaker::Schedule(index) => &plan.schedules[index].paging,
-        }
-    }
-
-    /// As configured.
-    pub fn name(self, plan: &Plan) -> &str {
-        match self {
-            Speaker::Extension(index) => &plan.extensions[index].name,
-            Speaker::Group(index) => &plan.groups[index].name,
-            Speaker::Line(index) => &plan.inputs[index].name,
-            Speaker::Contact(index) => &plan.contacts[index].name,
-            Speaker::Schedule(index) => &plan.schedules[index].name,
-        }
-    }
 }
 
 /// What a source without a talker plays.

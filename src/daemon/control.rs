@@ -15,7 +15,6 @@ use super::checker::Checker;
 use super::clock::WallClock;
 use super::contacts::Contacts;
 use super::doors::Doors;
-use super::gates;
 use super::groups::{Group, Join};
 use super::health::Health;
 use super::intake::Inlet;
@@ -36,7 +35,7 @@ use crate::device::news::DeviceEvent;
 use crate::device::relay::RelayBank;
 use crate::device::service::Service;
 use crate::gate::{self, Gate};
-use crate::page::{Input, PageId, Rules, Switchboard, ZoneRules};
+use crate::page::{Input, PageId, Switchboard};
 use crate::report::journal::Journal;
 use crate::report::message::Message;
 use crate::sip::agent::{Agent, CallId, ExtensionId, Hop, SHUTDOWN_LIMIT, Settings, Transport};
@@ -126,7 +125,7 @@ impl Control {
         let music = music::connect(&plan);
         let cards = Cards::start(&plan, edges.sinks, music.cards)?;
         let lines = Lines::start(&plan, edges.sources, music.taps)?;
-        let mut switchboard = Switchboard::new(rules(&plan));
+        let mut switchboard = Switchboard::new(plan.rules());
         for zone in 0..plan.zones.len() {
             // Not before its card is open.
             switchboard.handle(Input::ZoneFailed(crate::page::ZoneId(zone as u16)), now);
@@ -156,7 +155,7 @@ impl Control {
             renew_at: now,
             look_at: now,
             certificate_told: None,
-            gate: gates::gate(&plan),
+            gate: Gate::new(plan.gates()),
             checker: Checker::start(&plan)?,
             health: Health::default(),
             clock: WallClock::new(&plan, edges.wall, now),
@@ -486,22 +485,6 @@ fn keyring(plan: &Plan) -> Result<Option<Keyring>, StartError> {
     Keyring::open(plan.tls.clone(), with_roots)
         .map(Some)
         .map_err(StartError::Tls)
-}
-
-fn rules(plan: &Plan) -> Rules {
-    Rules {
-        zones: plan
-            .zones
-            .iter()
-            .map(|z| ZoneRules {
-                trigger: z.trigger.clone(),
-                mute: z.mute.clone(),
-                lead: z.lead,
-                release: z.release,
-            })
-            .collect(),
-        relays: plan.relays.iter().map(|relay| relay.rules.clone()).collect(),
-    }
 }
 
 fn agent(plan: &Plan, seed: [u8; 32], now: Instant) -> Agent {

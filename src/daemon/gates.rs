@@ -9,9 +9,9 @@ use super::pages::Page;
 use super::ports::{self, Port};
 use super::signalling::status;
 use super::source_lock::SourceLock;
-use crate::config::plan::{Plan, Srtp};
+use crate::config::plan::Srtp;
 use crate::device::net;
-use crate::gate::{Caller, Gate, Grant, MAX_TRIES, Output, Site, Sound, Standing, Told, Whose};
+use crate::gate::{Caller, Grant, MAX_TRIES, Output, Sound, Standing, Told, Whose};
 use crate::media::{Keypad, PayloadMap, Receiver};
 use crate::page::{PageId, Refusal};
 use crate::report::message::{GateMessage, Message};
@@ -21,16 +21,6 @@ use crate::sound::tone::Tone;
 
 /// Silence behind the refusal tone, so that its end is heard before the BYE.
 const AFTER_REFUSAL: Duration = Duration::from_millis(200);
-
-/// The gates of a plan.
-pub fn gate(plan: &Plan) -> Gate {
-    Gate::new(Site {
-        rules: plan.extensions.iter().map(|e| e.gate.clone()).collect(),
-        codes: plan.codes.clone(),
-        networks: plan.sip.networks.clone(),
-        trusted: plan.sip.trusted.clone(),
-    })
-}
 
 impl Control {
     pub(super) fn incoming(&mut self, incoming: &Incoming, now: Instant) {

@@ -27,9 +27,6 @@ const BATCH: usize = 64;
 /// Openings outside the hours are told again after this long.
 const TELL_CLOSED: Duration = Duration::from_secs(600);
 
-/// A line input whose thread does not even say that its device has gone ends after this long.
-pub const NO_PACKET_LIMIT: Duration = Duration::from_secs(5);
-
 /// One capture device.
 struct Device {
     name: String,

@@ -6,7 +6,6 @@ use std::time::{Duration, Instant, SystemTime};
 
 use super::cards::Cards;
 use super::kept::Kept;
-use super::lines::NO_PACKET_LIMIT;
 use super::players::Player;
 use super::talkers::Talkers;
 use crate::config::plan::{Card, Paging, Plan, Speaker};
@@ -230,22 +229,8 @@ impl Page {
 
     /// The page's wish to be heard.
     pub fn bid(&self, page: PageId, plan: &Plan) -> Bid {
-        let paging = self.origin.paging(plan);
-        let mut limits = paging.limits;
-        if let Origin::Line(_) = self.origin {
-            limits.no_packet = Some(NO_PACKET_LIMIT);
-        }
-        Bid {
-            page,
-            source: self.origin.speaker().id(plan),
-            zones: self.zones.clone(),
-            barred: Vec::new(),
-            priority: self.priority,
-            chime: paging.chime.sound(&plan.messages).map(|sound| sound.length()),
-            limits,
-            terms: paging.terms,
-            caller: self.counted_as,
-        }
+        let speaker = self.origin.speaker();
+        speaker.bid(plan, page, self.zones.clone(), self.priority, self.counted_as)
     }
 
     /// Gives the page a voice on every card that it may be heard from. One that it already has hands its zones over to

@@ -11,6 +11,11 @@ pub struct Network {
 }
 
 impl Network {
+    /// As it was written.
+    pub fn address(&self) -> IpAddr {
+        self.address
+    }
+
     /// IPv4-mapped IPv6 addresses count as IPv4.
     pub fn contains(&self, address: IpAddr) -> bool {
         match (self.address, address.to_canonical()) {

@@ -5,9 +5,13 @@ mod examples;
 mod messages;
 mod robust;
 mod secrets;
+#[path = "stored.rs"]
+mod stored;
 
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU32, Ordering};
+
+use stored::compare;
 
 /// A file of the source tree.
 fn source(path: &str) -> PathBuf {
@@ -44,29 +48,4 @@ impl Drop for Scratch {
     fn drop(&mut self) {
         let _ = std::fs::remove_dir_all(&self.0);
     }
-}
-
-/// Compares with a stored text. With `HORNWIRE_BLESS` in the environment the stored text is written anew, to be
-/// read in the diff.
-fn compare(path: &Path, now: &str) {
-    if std::env::var_os("HORNWIRE_BLESS").is_some() {
-        std::fs::write(path, now).unwrap();
-        return;
-    }
-    let stored = read(path);
-    for (i, (stored, now)) in stored.lines().zip(now.lines()).enumerate() {
-        assert_eq!(
-            stored,
-            now,
-            "{}:{}: the text has changed; HORNWIRE_BLESS=1 stores it anew",
-            path.display(),
-            i + 1
-        );
-    }
-    assert_eq!(
-        stored.lines().count(),
-        now.lines().count(),
-        "{}: the length has changed",
-        path.display()
-    );
 }

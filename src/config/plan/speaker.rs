@@ -1,0 +1,81 @@
+//! Who pages, and its wish to be heard.
+
+use std::time::Duration;
+
+use super::{Paging, Plan};
+use crate::page::{Bid, PageId, Priority, SourceId, ZoneId};
+
+/// A line input whose thread does not even say that its device has gone ends after this long.
+const NO_PACKET_LIMIT: Duration = Duration::from_secs(5);
+
+/// Who pages: an entry of the plan.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Speaker {
+    Extension(usize),
+    Group(usize),
+    Line(usize),
+    Contact(usize),
+    Schedule(usize),
+}
+
+impl Speaker {
+    /// Unique among all speakers.
+    pub fn id(self, plan: &Plan) -> SourceId {
+        let sizes = [
+            plan.extensions.len(),
+            plan.groups.len(),
+            plan.inputs.len(),
+            plan.contacts.len(),
+        ];
+        let (kind, index) = match self {
+            Speaker::Extension(index) => (0, index),
+            Speaker::Group(index) => (1, index),
+            Speaker::Line(index) => (2, index),
+            Speaker::Contact(index) => (3, index),
+            Speaker::Schedule(index) => (4, index),
+        };
+        let before: usize = sizes.iter().take(kind).sum();
+        SourceId(u16::try_from(before + index).unwrap_or(u16::MAX))
+    }
+
+    pub fn paging(self, plan: &Plan) -> &Paging {
+        match self {
+            Speaker::Extension(index) => &plan.extensions[index].paging,
+            Speaker::Group(index) => &plan.groups[index].paging,
+            Speaker::Line(index) => &plan.inputs[index].paging,
+            Speaker::Contact(index) => &plan.contacts[index].paging,
+            Speaker::Schedule(index) => &plan.schedules[index].paging,
+        }
+    }
+
+    /// As configured.
+    pub fn name(self, plan: &Plan) -> &str {
+        match self {
+            Speaker::Extension(index) => &plan.extensions[index].name,
+            Speaker::Group(index) => &plan.groups[index].name,
+            Speaker::Line(index) => &plan.inputs[index].name,
+            Speaker::Contact(index) => &plan.contacts[index].name,
+            Speaker::Schedule(index) => &plan.schedules[index].name,
+        }
+    }
+
+    /// Its wish to be heard. `caller`: for whom its pages are counted.
+    pub fn bid(self, plan: &Plan, page: PageId, zones: Vec<ZoneId>, priority: Priority, caller: u64) -> Bid {
+        let paging = self.paging(plan);
+        let mut limits = paging.limits;
+        if let Speaker::Line(_) = self {
+            limits.no_packet = Some(NO_PACKET_LIMIT);
+        }
+        Bid {
+            page,
+            source: self.id(plan),
+            zones,
+            barred: Vec::new(),
+            priority,
+            chime: paging.chime.sound(&plan.messages).map(|sound| sound.length()),
+            limits,
+            terms: paging.terms,
+            caller,
+        }
+    }
+}

@@ -1,0 +1,180 @@
+//! Who speaks in a rehearsal: one source's page, as far as the switchboard can tell.
+
+use std::time::{Duration, Instant};
+
+use super::voice::{self, Runs};
+use crate::config::plan::Speaker;
+use crate::config::scenario::Speech;
+
+/// A source and its page.
+#[derive(Debug)]
+pub struct Actor {
+    pub speaker: Speaker,
+    pub sound: Sound,
+    /// It holds a voice: admitted, not waiting.
+    pub has_voice: bool,
+    /// Since when its zones are open to it, without an interruption.
+    pub opened: Option<Instant>,
+    /// What is kept of it.
+    pub kept: Option<Kept>,
+    /// Its source has ended.
+    pub ended: Option<Instant>,
+    /// What is scheduled for it counts only with this number.
+    pub turn: u64,
+}
+
+/// What it says.
+#[derive(Debug)]
+pub enum Sound {
+    /// Somebody speaks.
+    Talk {
+        speech: Speech,
+        lasts: Duration,
+        /// What the source goes on for without sound before it is seen to have ended.
+        hang: Duration,
+        /// Since when, once they do.
+        from: Option<Instant>,
+        /// What came before is not heard any more.
+        heard_from: Option<Instant>,
+    },
+    /// A sound of ours.
+    Play {
+        runs: Runs,
+        /// The contact that it plays for has opened.
+        released: bool,
+        since: Option<Instant>,
+    },
+}
+
+/// A recording under way, or whole.
+#[derive(Debug, Clone, Copy)]
+pub struct Kept {
+    pub since: Instant,
+    /// How much there is, once the source has ended.
+    pub length: Option<Duration>,
+    pub played: Duration,
+    pub playing: Option<Instant>,
+}
+
+/// What is played again of a recording that was cut.
+const AGAIN: Duration = Duration::from_millis(500);
+
+impl Actor {
+    pub fn new(speaker: Speaker, sound: Sound) -> Self {
+        Actor {
+            speaker,
+            sound,
+            has_voice: false,
+            opened: None,
+            kept: None,
+            ended: None,
+            turn: 0,
+        }
+    }
+
+    /// Begins to speak, unless it does.
+    pub fn begin(&mut self, now: Instant) -> bool {
+        match &mut self.sound {
+            Sound::Talk { from, heard_from, .. } if from.is_none() => {
+                *from = Some(now);
+                *heard_from = Some(now);
+                true
+            }
+            _ => false,
+        }
+    }
+
+    /// Until when packets come, once it speaks.
+    pub fn last_packet(&self) -> Option<Instant> {
+        let Sound::Talk {
+            speech, lasts, from, ..
+        } = &self.sound
+        else {
+            return None;
+        };
+        let lasts = speech.cut_off_after.map_or(*lasts, |cut| cut.min(*lasts));
+        Some((*from)? + lasts)
+    }
+
+    /// When its source is seen to have ended.
+    pub fn source_ends(&self) -> Option<Instant> {
+        let Sound::Talk { lasts, hang, from, .. } = &self.sound else {
+            return None;
+        };
+        Some((*from)? + *lasts + *hang)
+    }
+
+    /// Its source has ended.
+    pub fn ends(&mut self, now: Instant) {
+        self.ended.get_or_insert(now);
+        let last = self.last_packet().unwrap_or(now).min(now);
+        if let Some(kept) = &mut self.kept {
+            kept.length.get_or_insert(last.saturating_duration_since(kept.since));
+        }
+    }
+
+    /// Packets come now, and there is speech in them.
+    pub fn sounds(&self, now: Instant) -> (bool, bool) {
+        let Sound::Talk {
+            speech,
+            from: Some(from),
+            ..
+        } = &self.sound
+        else {
+            return (false, false);
+        };
+        let comes = self.ended.is_none() && self.last_packet().is_some_and(|last| now <= last);
+        let silent = speech.silent_after.is_some_and(|after| now >= *from + after);
+        (comes, comes && !silent)
+    }
+
+    /// What came before is not heard: it had no voice.
+    pub fn given_voice(&mut self, now: Instant) {
+        self.has_voice = true;
+        if let Sound::Talk {
+            from: Some(_),
+            heard_from,
+            ..
+        } = &mut self.sound
+            && self.kept.is_none()
+        {
+            heard_from.get_or_insert(now);
+        }
+    }
+
+    /// It waits: what is said meanwhile is lost, what is kept pauses.
+    pub fn waits(&mut self, now: Instant) {
+        self.has_voice = false;
+        self.opened = None;
+        self.turn += 1;
+        match &mut self.sound {
+            Sound::Talk { heard_from, .. } => *heard_from = None,
+            Sound::Play { since, .. } => *since = None,
+        }
+        if let Some(kept) = &mut self.kept
+            && let Some(since) = kept.playing.take()
+        {
+            let played = kept.played + now.saturating_duration_since(since);
+            kept.played = played.saturating_sub(AGAIN);
+        }
+    }
+
+    /// When the cards have played all that they hold.
+    pub fn drained(&self, now: Instant) -> Instant {
+        match &self.sound {
+            _ if self.kept.is_some() => voice::rung_out(now),
+            Sound::Talk {
+                heard_from: Some(from), ..
+            } => {
+                let last = self
+                    .last_packet()
+                    .unwrap_or(now)
+                    .min(self.ended.unwrap_or(now))
+                    .max(*from);
+                let opened = self.opened.unwrap_or(now);
+                voice::played_out(*from, last, opened).max(now)
+            }
+            _ => voice::rung_out(now),
+        }
+    }
+}

@@ -1,0 +1,287 @@
+//! Lets a scenario run.
+
+use std::cmp::Reverse;
+use std::collections::{BTreeMap, BinaryHeap};
+use std::net::{IpAddr, Ipv4Addr, SocketAddr};
+use std::time::{Duration, Instant};
+
+use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
+
+use super::actor::{Actor, Kept, Sound};
+use super::story::{AtIt, Line, PageStory, Story, View};
+use super::voice::{PACKET, Runs};
+use crate::calendar::{Clock, Loudness, Passed, Wall, loudness};
+use crate::config::plan::{Plan, Speaker};
+use crate::config::scenario::{Call, Event, Scenario, Speech, WRONG_CODE, What};
+use crate::gate::{self, Caller, Gate};
+use crate::page::{EndReason, Input, Output, PageId, Priority, Refusal, Switchboard, ZoneId};
+use crate::report::record::reason_text;
+use crate::sip::agent::{CallId, ExtensionId, Identity, Incoming};
+
+/// How often a source's packets are told to the switchboard.
+const BEAT: Duration = Duration::from_millis(100);
+const MINUTE: Duration = Duration::from_secs(60);
+/// A caller begins to type so long after the prompt, and types so fast.
+const PROMPT: Duration = Duration::from_secs(2);
+const KEY: Duration = Duration::from_millis(300);
+
+mod board;
+mod events;
+mod gates;
+
+/// What is due.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Due {
+    Minute,
+    /// The event happens, or is over.
+    Begins(usize),
+    Over(usize),
+    /// A packet of the page comes.
+    Beat(PageId),
+    /// Its source is seen to have ended.
+    Ends(PageId),
+    /// With the actor's turn: what it plays has been handed over, what was kept has been, the cards have played it.
+    Played(PageId, u64),
+    Replayed(PageId, u64),
+    Drained(PageId, u64),
+    /// The caller of this event types a key.
+    Key(usize, char),
+    End,
+}
+
+struct Stage<'a> {
+    plan: &'a Plan,
+    events: &'a [Event],
+    board: Switchboard,
+    gate: Gate,
+    clock: Clock,
+    /// What the clock on the wall shows beyond the time that has passed.
+    set: SignedDuration,
+    start: Instant,
+    now: Instant,
+    agenda: BinaryHeap<Reverse<(Instant, u64, Due)>>,
+    count: u64,
+    actors: BTreeMap<PageId, Actor>,
+    /// The page of each event, while it has one.
+    of_event: BTreeMap<usize, PageId>,
+    /// Calls that are not over, each with whom its pages are counted for.
+    calls: BTreeMap<usize, u64>,
+    next_page: u64,
+    /// How many systems have each zone, how many cards of it are gone.
+    taken: Vec<u32>,
+    failed: Vec<u32>,
+    story: Story,
+}
+
+/// The time zone of a plan.
+#[expect(clippy::disallowed_methods, reason = "the one way to the IANA data")]
+pub fn zone_of(plan: &Plan) -> TimeZone {
+    let named = plan.time_zone.as_deref().and_then(|name| TimeZone::get(name).ok());
+    named.unwrap_or_else(TimeZone::system)
+}
+
+/// Lets a scenario run whose names the plan has ([`crate::config::scenario::check`]). `start` is any instant: simulated time begins
+/// there.
+pub fn rehearse(plan: &Plan, scenario: &Scenario, zone: TimeZone, start: Instant) -> Story {
+    let moment = |at| {
+        zone.to_ambiguous_timestamp(at)
+            .compatible()
+            .unwrap_or(Timestamp::UNIX_EPOCH)
+    };
+    let began = moment(scenario.begins);
+    let after = |at| moment(at).duration_since(began).unsigned_abs();
+    let mut stage = Stage {
+        plan,
+        events: &scenario.events,
+        board: Switchboard::new(plan.rules()),
+        gate: Gate::new(plan.gates()),
+        clock: Clock::default(),
+        set: SignedDuration::ZERO,
+        start,
+        now: start,
+        agenda: BinaryHeap::new(),
+        count: 0,
+        actors: BTreeMap::new(),
+        of_event: BTreeMap::new(),
+        calls: BTreeMap::new(),
+        next_page: 1,
+        taken: vec![0; plan.zones.len()],
+        failed: vec![0; plan.zones.len()],
+        story: Story {
+            site: plan.site.clone(),
+            zone: zone.clone(),
+            began,
+            length: Duration::ZERO,
+            zones: plan.zones.iter().map(|zone| zone.name.clone()).collect(),
+            relays: plan.relays.iter().map(|relay| relay.name.clone()).collect(),
+            lines: Vec::new(),
+            pages: Vec::new(),
+            views: Vec::new(),
+            moves: vec![Vec::new(); plan.relays.len()],
+            sources: Vec::new(),
+        },
+    };
+    let mut last = Duration::ZERO;
+    for (index, event) in scenario.events.iter().enumerate() {
+        let at = after(event.at);
+        last = last.max(at + event.lasts);
+        stage.due(start + at, Due::Begins(index));
+    }
+    if plan.asks_for_the_time() {
+        stage.clock.advance(Some(began));
+        let into = u64::try_from(began.as_nanosecond().rem_euclid(60_000_000_000)).unwrap_or_default();
+        stage.due(start + MINUTE - Duration::from_nanos(into), Due::Minute);
+    }
+    let end = scenario.ends.map_or(last + MINUTE, after);
+    stage.due(start + end, Due::End);
+    stage.board.handle(Input::Health(true), start);
+    stage.settle();
+    stage.run();
+    stage.close(end);
+    stage.story
+}
+
+impl Stage<'_> {
+    fn due(&mut self, at: Instant, due: Due) {
+        self.count += 1;
+        self.agenda.push(Reverse((at.max(self.now), self.count, due)));
+    }
+
+    fn elapsed(&self) -> Duration {
+        self.now.saturating_duration_since(self.start)
+    }
+
+    fn line(&mut self, text: String) {
+        let at = self.elapsed();
+        self.story.lines.push(Line {
+            at,
+            text,
+            refused: None,
+        });
+    }
+
+    fn refusal(&mut self, source: &str, text: String) {
+        let at = self.elapsed();
+        self.story.lines.push(Line {
+            at,
+            text,
+            refused: Some(source.to_owned()),
+        });
+    }
+
+    fn wall(&self) -> Option<Wall> {
+        let moment = self.moment();
+        self.plan
+            .asks_for_the_time()
+            .then(|| Wall::at(moment, &self.story.zone))
+    }
+
+    /// What the clock shows.
+    fn moment(&self) -> Timestamp {
+        let passed = SignedDuration::try_from(self.elapsed()).unwrap_or_default();
+        let shown = self
+            .story
+            .began
+            .checked_add(passed)
+            .and_then(|t| t.checked_add(self.set));
+        shown.unwrap_or(self.story.began)
+    }
+
+    fn run(&mut self) {
+        loop {
+            let next = self.agenda.peek().map(|Reverse((at, ..))| *at);
+            let timers = [self.board.poll_timeout(), self.gate.poll_timeout()];
+            let timer = timers.into_iter().flatten().min();
+            if let Some(at) = timer.filter(|at| next.is_none_or(|next| *at <= next)) {
+                self.now = self.now.max(at);
+                self.board.handle_timeout(self.now);
+                self.gate.handle_timeout(self.now);
+            } else {
+                let Some(Reverse((at, _, due))) = self.agenda.pop() else {
+                    return;
+                };
+                self.now = self.now.max(at);
+                if due == Due::End {
+                    return;
+                }
+                self.happens(due);
+            }
+            self.settle();
+        }
+    }
+
+    fn happens(&mut self, due: Due) {
+        match due {
+            Due::Minute => self.minute(),
+            Due::Begins(index) => self.begins(index),
+            Due::Over(index) => self.over(index),
+            Due::Beat(page) => self.beat(page),
+            Due::Ends(page) => self.source_ends(page, None),
+            Due::Key(index, key) => self.gate.key(CallId(index as u64), key, self.now),
+            Due::Played(page, turn) if self.is_current(page, turn) => self.ended(page, EndReason::Finished),
+            Due::Replayed(page, turn) if self.is_current(page, turn) => {
+                self.board.handle(Input::Replayed(page), self.now);
+            }
+            Due::Drained(page, turn) if self.is_current(page, turn) => {
+                self.board.handle(Input::Drained(page), self.now);
+            }
+            Due::Played(..) | Due::Replayed(..) | Due::Drained(..) | Due::End => {}
+        }
+    }
+
+    fn is_current(&self, page: PageId, turn: u64) -> bool {
+        self.actors.get(&page).is_some_and(|actor| actor.turn == turn)
+    }
+
+    fn settle(&mut self) {
+        loop {
+            if let Some(output) = self.board.poll_output() {
+                self.on_board(output);
+            } else if let Some(output) = self.gate.poll_output() {
+                self.on_gate(output);
+            } else {
+                break;
+            }
+        }
+        self.look();
+    }
+
+    /// Notes how it stands, if that has changed.
+    fn look(&mut self) {
+        let ids = |counts: &[u32]| -> Vec<ZoneId> {
+            let zones = (0..=u16::MAX).zip(counts).filter(|(_, count)| **count > 0);
+            zones.map(|(id, _)| ZoneId(id)).collect()
+        };
+        let zones = (0..=u16::MAX).zip(&self.plan.zones);
+        let view = View {
+            at: self.elapsed(),
+            zones: zones.map(|(id, _)| self.board.zone(ZoneId(id))).collect(),
+            pages: self.board.pages().collect(),
+            failed: ids(&self.failed),
+            taken: ids(&self.taken),
+        };
+        match self.story.views.last_mut() {
+            Some(last) if last.at == view.at => *last = view,
+            Some(last)
+                if View {
+                    at: last.at,
+                    ..view.clone()
+                } == *last => {}
+            _ => self.story.views.push(view),
+        }
+    }
+
+    fn close(&mut self, end: Duration) {
+        self.now = self.now.max(self.start + end);
+        self.story.length = end;
+        for page in &mut self.story.pages {
+            if page.record.is_none() {
+                page.ended_at = end;
+            }
+        }
+        for at_it in &mut self.story.sources {
+            at_it.to = at_it.to.min(end).max(at_it.from);
+        }
+    }
+}

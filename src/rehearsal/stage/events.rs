@@ -1,0 +1,340 @@
+//! What happens: events of the scenario, schedules, and what their sources do.
+
+use std::time::Duration;
+
+use super::*;
+
+impl Stage<'_> {
+    pub(super) fn minute(&mut self) {
+        self.due(self.now + MINUTE, Due::Minute);
+        let moment = self.moment();
+        let stretch = match self.clock.advance(Some(moment)) {
+            Passed::Nothing | Passed::SetBack(_) => return,
+            Passed::Time(stretch) | Passed::Skipped(stretch, _) => stretch,
+        };
+        for (index, schedule) in self.plan.schedules.iter().enumerate() {
+            if schedule.timetable.within(stretch, &self.story.zone).next().is_none() {
+                continue;
+            }
+            self.line(format!("schedule {} is due", schedule.name));
+            let sound = schedule.plays.sound(&self.plan.messages);
+            let runs = Runs {
+                length: sound.map_or(Duration::ZERO, |sound| sound.length()),
+                pause: schedule.pause,
+                times: Some(schedule.times),
+            };
+            self.bid_for_sound(Speaker::Schedule(index), runs, None);
+        }
+    }
+
+    pub(super) fn bid_for_sound(&mut self, speaker: Speaker, runs: Runs, event: Option<usize>) {
+        let paging = speaker.paging(self.plan);
+        let (zones, priority) = (paging.zones.clone(), paging.priority);
+        let sound = Sound::Play {
+            runs,
+            released: false,
+            since: None,
+        };
+        self.bid(Actor::new(speaker, sound), zones, priority, String::new(), 0, event);
+    }
+
+    pub(super) fn bid(
+        &mut self,
+        actor: Actor,
+        zones: Vec<ZoneId>,
+        priority: Priority,
+        caller: String,
+        counted_as: u64,
+        event: Option<usize>,
+    ) {
+        let page = PageId(self.next_page);
+        self.next_page += 1;
+        let mut bid = actor.speaker.bid(self.plan, page, zones, priority, counted_as);
+        let mut quiet = Vec::new();
+        if let Some(wall) = self.wall() {
+            for zone in &bid.zones {
+                let (loudness, rule) = loudness(&self.plan.quiet_hours, *zone, bid.source, priority, wall);
+                if loudness == Loudness::Barred {
+                    bid.barred.push(*zone);
+                }
+                quiet.extend(rule.map(|rule| (*zone, loudness, self.plan.quiet_hours[rule].name.clone())));
+            }
+        }
+        self.story.pages.push(PageStory {
+            page,
+            source: actor.speaker.name(self.plan).to_owned(),
+            caller,
+            priority,
+            zones: bid.zones.clone(),
+            quiet,
+            bid_at: self.elapsed(),
+            ended_at: self.elapsed(),
+            heard_at: None,
+            record: None,
+        });
+        if let Some(event) = event {
+            self.of_event.insert(event, page);
+        }
+        self.actors.insert(page, actor);
+        self.board.handle(Input::Bid(bid), self.now);
+    }
+
+    pub(super) fn begins(&mut self, index: usize) {
+        let event = &self.events[index];
+        let lasts = event.lasts;
+        let is_talk = matches!(event.what, What::Call(_) | What::Stream { .. } | What::Speak { .. });
+        if !is_talk {
+            self.due(self.now + lasts, Due::Over(index));
+        }
+        match &event.what {
+            What::Call(call) => self.call(index, call, lasts),
+            What::Stream { group, speech } => {
+                let found = self.plan.groups.iter().position(|g| g.name == *group);
+                if let Some(found) = found {
+                    let hang = self.plan.groups[found].idle;
+                    self.stream(index, Speaker::Group(found), *speech, lasts, hang);
+                }
+            }
+            What::Speak { input, speech } => {
+                let found = self.plan.inputs.iter().position(|i| i.name == *input);
+                if let Some(found) = found {
+                    let hang = self.plan.inputs[found].vox.hang;
+                    self.stream(index, Speaker::Line(found), *speech, lasts, hang);
+                }
+            }
+            What::Close(name) => self.contact_closes(index, name, lasts),
+            What::TakeOver(name) => {
+                self.line(format!("{name} takes over its zones"));
+                self.vetoed(name, true);
+            }
+            What::Lose(name) => {
+                self.line(format!("sound card {name} is gone"));
+                self.card(name, true);
+            }
+            What::SetClock(time) => {
+                let shown = self.story.zone.to_datetime(self.moment());
+                let wanted = shown.date().to_datetime(*time);
+                self.set += wanted.duration_since(shown);
+                self.line(format!("the clock is set to {time}"));
+            }
+        }
+    }
+
+    pub(super) fn over(&mut self, index: usize) {
+        match &self.events[index].what {
+            What::TakeOver(name) => {
+                self.line(format!("{name} gives its zones back"));
+                self.vetoed(name, false);
+            }
+            What::Lose(name) => {
+                self.line(format!("sound card {name} is back"));
+                self.card(name, false);
+            }
+            What::Close(_) => self.contact_opens(index),
+            What::Call(_) => {
+                self.calls.remove(&index);
+                self.gate.hung_up(CallId(index as u64), self.now);
+            }
+            What::Stream { .. } | What::Speak { .. } | What::SetClock(_) => {}
+        }
+    }
+
+    pub(super) fn vetoed(&mut self, name: &str, taken: bool) {
+        let zones = self.plan.vetoes.iter().filter(|veto| veto.name == name);
+        for zone in zones.flat_map(|veto| veto.zones.clone()) {
+            let count = &mut self.taken[usize::from(zone.0)];
+            let before = *count;
+            *count = if taken { before + 1 } else { before.saturating_sub(1) };
+            let input = match (before, *count) {
+                (0, 1) => Input::Vetoed(zone),
+                (1, 0) => Input::VetoLifted(zone),
+                _ => continue,
+            };
+            self.board.handle(input, self.now);
+        }
+    }
+
+    pub(super) fn card(&mut self, name: &str, lost: bool) {
+        let card = self.plan.cards.iter().position(|card| card.name == name);
+        let zones = (0..=u16::MAX)
+            .zip(&self.plan.zones)
+            .filter(|(_, zone)| Some(zone.card) == card);
+        for zone in zones.map(|(id, _)| id).collect::<Vec<u16>>() {
+            let count = &mut self.failed[usize::from(zone)];
+            let before = *count;
+            *count = if lost { before + 1 } else { before.saturating_sub(1) };
+            let input = match (before, *count) {
+                (0, 1) => Input::ZoneFailed(ZoneId(zone)),
+                (1, 0) => Input::ZoneBack(ZoneId(zone)),
+                _ => continue,
+            };
+            self.board.handle(input, self.now);
+        }
+        let well = self.failed.iter().all(|count| *count == 0);
+        self.board.handle(Input::Health(well), self.now);
+    }
+
+    pub(super) fn contact_closes(&mut self, index: usize, name: &str, lasts: Duration) {
+        let Some(found) = self.plan.contacts.iter().position(|c| c.name == name) else {
+            return;
+        };
+        let contact = &self.plan.contacts[found];
+        self.source(index, &contact.name, lasts);
+        let is_open = self.wall().is_none_or(|wall| contact.hours.is_open(wall.time));
+        let is_on = self
+            .actors
+            .values()
+            .any(|actor| actor.speaker == Speaker::Contact(found));
+        if !is_open {
+            return self.refusal(name, format!("contact {name} closed, outside its hours"));
+        }
+        self.line(format!("contact {name} closed"));
+        if is_on {
+            return;
+        }
+        let runs = Runs {
+            length: contact
+                .plays
+                .sound(&self.plan.messages)
+                .map_or(Duration::ZERO, |s| s.length()),
+            pause: contact.pause,
+            times: contact.times,
+        };
+        self.bid_for_sound(Speaker::Contact(found), runs, Some(index));
+    }
+
+    pub(super) fn contact_opens(&mut self, index: usize) {
+        let Some(page) = self.of_event.get(&index).copied() else {
+            return;
+        };
+        let Some(actor) = self.actors.get_mut(&page) else {
+            return;
+        };
+        let has_voice = actor.has_voice;
+        let Sound::Play { runs, released, since } = &mut actor.sound else {
+            return;
+        };
+        if runs.times.is_some() {
+            return;
+        }
+        *released = true;
+        match *since {
+            Some(since) => {
+                let played = self.now.saturating_duration_since(since);
+                let left = runs.ended_after(played).saturating_sub(played + PACKET);
+                let due = Due::Played(page, actor.turn);
+                self.due(self.now + left, due);
+            }
+            // Its zone is being woken: it is heard once.
+            None if has_voice => runs.times = Some(1),
+            None => self.ended(page, EndReason::Finished),
+        }
+    }
+
+    /// A source is at it, for the picture.
+    pub(super) fn source(&mut self, event: usize, name: &str, lasts: Duration) {
+        let from = self.elapsed();
+        self.story.sources.push(AtIt {
+            source: name.to_owned(),
+            event,
+            from,
+            to: from + lasts,
+        });
+    }
+
+    pub(super) fn stream(&mut self, index: usize, speaker: Speaker, speech: Speech, lasts: Duration, hang: Duration) {
+        let name = speaker.name(self.plan).to_owned();
+        self.source(index, &name, lasts);
+        let hours = match speaker {
+            Speaker::Group(index) => &self.plan.groups[index].hours,
+            Speaker::Line(index) => &self.plan.inputs[index].hours,
+            _ => return,
+        };
+        if self.wall().is_some_and(|wall| !hours.is_open(wall.time)) {
+            return self.refusal(&name, format!("{name} is not heard: outside its hours"));
+        }
+        let paging = speaker.paging(self.plan);
+        let (zones, priority) = (paging.zones.clone(), paging.priority);
+        let mut actor = Actor::new(
+            speaker,
+            Sound::Talk {
+                speech,
+                lasts,
+                hang,
+                from: None,
+                heard_from: None,
+            },
+        );
+        actor.begin(self.now);
+        self.bid(actor, zones, priority, String::new(), 0, Some(index));
+        if let Some(page) = self.of_event.get(&index).copied() {
+            self.speaks(page);
+        }
+    }
+
+    /// The caller of this event is no longer there.
+    pub(super) fn hangs_up(&mut self, index: usize) {
+        let at = self.elapsed();
+        let call = self.story.sources.iter_mut().find(|at_it| at_it.event == index);
+        if let (Some(call), What::Call(_)) = (call, &self.events[index].what) {
+            call.to = at;
+        }
+    }
+
+    /// The event that a page is of.
+    pub(super) fn event_of(&self, page: PageId) -> Option<usize> {
+        let mut all = self.of_event.iter();
+        all.find(|(_, of)| **of == page).map(|(event, _)| *event)
+    }
+
+    /// A page's source has begun to speak.
+    pub(super) fn speaks(&mut self, page: PageId) {
+        let ends = self.actors.get(&page).and_then(Actor::source_ends);
+        if let Some(ends) = ends {
+            self.due(ends, Due::Ends(page));
+            self.beat(page);
+        }
+    }
+
+    pub(super) fn beat(&mut self, page: PageId) {
+        let Some(actor) = self.actors.get(&page) else { return };
+        let (comes, speech) = actor.sounds(self.now);
+        if !comes {
+            return;
+        }
+        self.board.handle(Input::Packet(page), self.now);
+        if speech && actor.opened.is_some() {
+            self.board.handle(Input::Speech(page), self.now);
+        }
+        let last = actor.last_packet().unwrap_or(self.now);
+        let next = (self.now + BEAT).min(last);
+        if next > self.now {
+            self.due(next, Due::Beat(page));
+        }
+    }
+
+    /// The source hangs up, or its stream has ended.
+    pub(super) fn source_ends(&mut self, page: PageId, reason: Option<EndReason>) {
+        let Some(actor) = self.actors.get(&page) else { return };
+        if actor.ended.is_some() {
+            return;
+        }
+        let reason = reason.unwrap_or(match actor.speaker {
+            Speaker::Extension(_) => EndReason::HungUp,
+            _ => EndReason::StreamEnded,
+        });
+        self.ended(page, reason);
+    }
+
+    pub(super) fn ended(&mut self, page: PageId, reason: EndReason) {
+        let now = self.now;
+        let Some(actor) = self.actors.get_mut(&page) else {
+            return;
+        };
+        actor.ends(now);
+        if let Some(event) = self.event_of(page) {
+            self.hangs_up(event);
+        }
+        self.board.handle(Input::SourceEnded(page, reason), now);
+    }
+}

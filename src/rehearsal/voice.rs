@@ -1,0 +1,98 @@
+//! How long the cards take over what a source says: the playout's and the engine's twin without sound.
+
+use std::time::{Duration, Instant};
+
+/// From a packet's coming to its last sample's leaving the card, once a stream runs: what the jitter buffer keeps, the
+/// packet itself, the card.
+const DELAY: Duration = Duration::from_millis(60);
+/// Longest speech kept before it is heard; what is older is lost.
+const MAX_HOLD: Duration = Duration::from_secs(15);
+/// What is held is caught up in the pauses of speech: of each second so much.
+const CATCH_UP: f64 = 0.1;
+
+/// When all is played of speech that came from `from` on, until `until`, and has been heard since `opened`.
+pub fn played_out(from: Instant, until: Instant, opened: Instant) -> Instant {
+    let kept_from = from.max(opened.checked_sub(MAX_HOLD).unwrap_or(from));
+    let length = until.saturating_duration_since(kept_from);
+    let all = opened + length.div_f64(1.0 + CATCH_UP);
+    until.max(all) + DELAY
+}
+
+/// How far a sound of ours is, in runs of `length` with pauses between.
+#[derive(Debug, Clone, Copy)]
+pub struct Runs {
+    pub length: Duration,
+    pub pause: Duration,
+    /// `None`: until it is ended.
+    pub times: Option<u32>,
+}
+
+impl Runs {
+    /// From the first sample to the last; `None` while nobody has said how often.
+    pub fn whole(self) -> Option<Duration> {
+        let times = self.times?;
+        let pauses = self.pause.saturating_mul(times.saturating_sub(1));
+        Some(self.length.saturating_mul(times).saturating_add(pauses))
+    }
+
+    /// The same, if it is to end with the run under way after `played`, or at once in a pause.
+    pub fn ended_after(self, played: Duration) -> Duration {
+        let every = (self.length + self.pause).max(Duration::from_millis(1));
+        let runs = played.as_nanos() / every.as_nanos();
+        let begun = every.saturating_mul(u32::try_from(runs).unwrap_or(u32::MAX));
+        let end = match played.saturating_sub(begun) < self.length {
+            true => begun + self.length,
+            false => played,
+        };
+        self.whole().map_or(end, |whole| whole.min(end))
+    }
+}
+
+/// Sounds of ours go as packets of this length; the last one is handed over so long before its end.
+pub const PACKET: Duration = Duration::from_millis(20);
+
+/// When the card has played what was handed over until `now`.
+pub fn rung_out(now: Instant) -> Instant {
+    now + PACKET + DELAY
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::disallowed_methods)]
+
+    use super::*;
+
+    #[test]
+    fn a_bell_ends_with_its_stroke() {
+        let ms = Duration::from_millis;
+        let bell = Runs {
+            length: ms(1600),
+            pause: ms(400),
+            times: None,
+        };
+        assert_eq!(bell.whole(), None);
+        assert_eq!(bell.ended_after(ms(100)), ms(1600));
+        assert_eq!(bell.ended_after(ms(1700)), ms(1700), "in the pause");
+        assert_eq!(bell.ended_after(ms(2100)), ms(3600));
+        let twice = Runs { times: Some(2), ..bell };
+        assert_eq!(twice.whole(), Some(ms(3600)));
+        assert_eq!(twice.ended_after(ms(9000)), ms(3600));
+    }
+
+    #[test]
+    fn what_was_held_is_caught_up() {
+        let start = Instant::now();
+        let at = |ms: u64| start + Duration::from_millis(ms);
+        // Ten seconds heard half a second late are caught up; one is not.
+        assert_eq!(played_out(at(0), at(10_000), at(500)), at(10_060));
+        let late = played_out(at(0), at(1000), at(500));
+        assert!(late > at(1400) && late < at(1560), "{:?}", late - start);
+        // Of what was said before, 15 s are kept.
+        let held = played_out(at(0), at(60_000), at(60_000));
+        assert!(
+            held > at(60_000 + 13_600) && held < at(60_000 + 13_800),
+            "{:?}",
+            held - start
+        );
+    }
+}
