@@ -9,6 +9,7 @@ use hornwire::config;
 mod check;
 mod code;
 mod demo;
+mod local;
 mod rehearse;
 mod run;
 
@@ -30,6 +31,8 @@ pub enum Exit {
     System = 71,
     /// A file cannot be made.
     CannotCreate = 73,
+    /// The zones are taken.
+    NotNow = 75,
     /// A file may not be read.
     NoPermission = 77,
     /// The config file has errors.
@@ -52,6 +55,7 @@ Exit codes (sysexits.h):
   70  the demonstration did not go as it should
   71  the system refused a thread or random numbers
   73  a file cannot be made
+  75  refused for now: the zones are taken
   77  no permission to read a file
   78  errors in a config file";
 
@@ -118,6 +122,43 @@ enum Command {
         #[arg(long, num_args = 2, value_names = ["TIME", "ZONE"], conflicts_with = "svg")]
         explain: Option<Vec<String>>,
     },
+    /// What the running gateway does: zones, pages, relays, registrations, what is missing.
+    #[command(after_help = concat!(
+        "Examples:\n  hornwire status\n  hornwire status --json | jq .pages\n\n",
+        "Root and the group hornwire may ask: sudo usermod -aG hornwire NAME\n\n",
+        "Exit codes: 0 answered, 69 nobody is there, 77 no permission."
+    ))]
+    Status {
+        #[command(flatten)]
+        to: local::To,
+    },
+    /// End a page of the running gateway at once.
+    #[command(after_help = concat!(
+        "Example:\n  hornwire stop 12\n\n",
+        "`hornwire status` and the journal number the pages.\n\n",
+        "Exit codes: 0 ended, 65 there is no such page, 69 nobody is there, 77 no permission."
+    ))]
+    Stop {
+        #[arg(value_name = "PAGE")]
+        page: u64,
+        #[command(flatten)]
+        to: local::To,
+    },
+    /// Let the running gateway announce a file, a stored message or a bell.
+    #[command(after_help = concat!(
+        "Examples:\n  hornwire announce closing.wav --zone yard --zone office\n",
+        "  hornwire announce --plays bell --times 3 --zone everywhere --priority 70\n\n",
+        "A page like any other, by the priority and the rules of [control]. The answer says\n",
+        "how it stands: is heard, waits, refused; the journal has its record.\n\n",
+        "Exit codes: 0 taken, 65 the file cannot be played, or no such zone or message,\n",
+        "66 no such file, 69 nobody is there, 75 refused for now, 77 no permission."
+    ))]
+    Announce {
+        #[command(flatten)]
+        what: local::Announcement,
+        #[command(flatten)]
+        to: local::To,
+    },
     /// Put every relay of the config to rest; the service does it after every end.
     #[command(after_help = concat!(
         "Example:\n  hornwire rest-relays /etc/hornwire/hornwire.toml\n\n",
@@ -179,6 +220,9 @@ pub fn main() -> ExitCode {
         Command::RestRelays { file } => run::rest_relays(&file),
         Command::Code { name } => code::run(&name),
         Command::Demo { out } => demo::run(&out),
+        Command::Status { to } => local::status(&to),
+        Command::Stop { page, to } => local::stop(&to, page),
+        Command::Announce { what, to } => local::announce(&to, &what),
         Command::Rehearse {
             scenario,
             config,

@@ -5,7 +5,9 @@ use std::time::Duration;
 
 use super::checks;
 use super::messages;
-use super::plan::{AudioDevice, Card, Chime, Extension, Group, Paging, Plan, Relay, RelayLine, Sip, Srtp, Zone};
+use super::plan::{
+    AudioDevice, Card, Chime, Control, Extension, Group, Paging, Plan, Relay, RelayLine, Sip, Socket, Srtp, Zone,
+};
 use super::problem::{Complaint, Problems, alternatives, nearest, quote};
 use super::schema::{CHIMES, Kind};
 use super::secrets::{self, Origin, Secrets};
@@ -68,9 +70,12 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
     let quiet_hours = quiet_hours
         .map(|s| calendar::quiet_hours(s, sheets, problems))
         .collect();
-    for group in sheets.of("zone_groups") {
-        resolve(sheets, "zones", group, "zones", problems);
-    }
+    let zone_groups = sheets.of("zone_groups").map(|group| {
+        let zones = resolve(sheets, "zones", group, "zones", problems);
+        (group.name.clone(), zone_ids(zones))
+    });
+    let zone_groups = zone_groups.collect();
+    let control = control(sheets.of("control").next()?, sheets, problems);
     // Absent only when of the wrong shape, which is an error.
     let codes = gates::codes(sheets, &secrets, problems);
     let sip = sip(sheets.of("sip").next()?, !extensions.is_empty());
@@ -89,6 +94,8 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
         vetoes: vetoes?,
         schedules,
         quiet_hours,
+        zone_groups,
+        control,
         sip,
         tls,
         codes,
@@ -488,6 +495,20 @@ fn group(sheet: &Sheet, sheets: &Sheets, secrets: &Secrets, problems: &mut Probl
         hours: sheet.hours("hours"),
         paging,
     })
+}
+
+fn control(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Control {
+    let mut paging = paging(sheet, sheets, problems);
+    // What it plays has its own loudness.
+    paging.levelled = false;
+    Control {
+        socket: match sheet.text("socket") {
+            None => Socket::Usual,
+            Some("none") => Socket::None,
+            Some(path) => Socket::At(path.into()),
+        },
+        paging,
+    }
 }
 
 fn sip(sheet: &Sheet, has_extensions: bool) -> Sip {

@@ -270,7 +270,7 @@ const USES: &[(&str, &[&str], &[&str], &str)] = &[
     ("codes", &["extensions"], &["codes"], "an extension that asks for it"),
     (
         "messages",
-        &SPEAKERS,
+        &["extensions", "groups", "inputs", "contacts", "schedules", "control"],
         &["chime", "plays"],
         "a source that has it as its `chime`, or plays it",
     ),

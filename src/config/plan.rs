@@ -46,6 +46,9 @@ pub struct Plan {
     pub vetoes: Vec<Veto>,
     pub schedules: Vec<Schedule>,
     pub quiet_hours: Vec<QuietHours>,
+    /// Names for several zones.
+    pub zone_groups: Vec<(String, Vec<ZoneId>)>,
+    pub control: Control,
     pub sip: Sip,
     pub tls: TlsFiles,
     /// Indexed by [`gate::CodeId`].
@@ -217,7 +220,7 @@ pub enum Chime {
 
 impl Chime {
     /// By the word of the config file; `None` for any other.
-    pub(super) fn of(word: &str) -> Option<Self> {
+    pub fn of(word: &str) -> Option<Self> {
         match word {
             "none" => Some(Chime::None),
             "single" => Some(Chime::Single),
@@ -360,6 +363,22 @@ pub struct Schedule {
     pub times: u32,
     pub pause: Duration,
     pub paging: Paging,
+}
+
+/// The local command.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Control {
+    pub socket: Socket,
+    /// Of announcements; each says its zones itself.
+    pub paging: Paging,
+}
+
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Socket {
+    /// In the directory that the service manager gives.
+    Usual,
+    At(PathBuf),
+    None,
 }
 
 /// What a source without a talker plays.

@@ -8,6 +8,7 @@ use crate::sound::busy::Plan;
 
 mod calendar;
 mod contacts;
+mod control;
 mod gates;
 mod hardware;
 mod lines;
@@ -105,6 +106,8 @@ pub(super) enum Kind {
     Urgent,
     /// A name in the secrets file; never repeated in a message.
     SecretName,
+    /// A UNIX socket, or none.
+    Socket,
     /// A file, relative to the config file's directory.
     File,
     /// The name of a systemd credential.
@@ -219,6 +222,7 @@ pub(super) const SECTIONS: &[Section] = &[
     contacts::VETOES,
     calendar::SCHEDULES,
     calendar::QUIET_HOURS,
+    control::CONTROL,
 ];
 
 /// The tables of defaults and what they are for.

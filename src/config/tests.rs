@@ -83,6 +83,7 @@ fn minimal(section: &str, line: &str) -> String {
             "at = ['Mon-Fri 06:00']\nzones = ['shed']",
         ),
         ("[quiet_hours.night]", "quiet_hours", "hours = ['daily 22:00-06:00']"),
+        ("[control]", "control", "priority = 40"),
         ("[zone_groups.everywhere]", "zone_groups", "zones = ['shed']"),
         ("[zone_groups.drying]", "", "zones = ['sawmill']"),
         ("[codes.foreman]", "", "secret = 'kiln'\nzones = ['everywhere']"),

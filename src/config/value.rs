@@ -439,6 +439,15 @@ impl Reader<'_> {
                     }
                 })
             }
+            Kind::Socket => self.parsed(value, |t| {
+                let fine = t.starts_with('/') && t.len() <= 100 && !t.ends_with('/') && !t.contains('\0');
+                match t == "none" || fine {
+                    true => Ok(Value::Text(t.to_owned())),
+                    false => Err(Hint(
+                        "it begins with / and is short: sockets have no long names".to_owned(),
+                    )),
+                }
+            }),
             Kind::File => self.parsed(value, |t| {
                 if t.is_empty() || t.ends_with('/') || t.contains('\0') {
                     Err(Hint("the path must name a file".to_owned()))

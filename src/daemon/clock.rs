@@ -43,6 +43,11 @@ impl WallClock {
         self.wanted.then_some(self.minute_at)
     }
 
+    /// What it shows, if it is set.
+    pub fn moment(&self) -> Option<Timestamp> {
+        Some((self.wall)()).filter(|now| is_set(*now))
+    }
+
     /// `None` while the clock is not set.
     fn at(&self, now: Timestamp) -> Option<Wall> {
         is_set(now).then(|| Wall::at(now, &self.zone))

@@ -14,6 +14,7 @@ use super::cards::Cards;
 use super::checker::Checker;
 use super::clock::WallClock;
 use super::contacts::Contacts;
+use super::desk::Desk;
 use super::doors::Doors;
 use super::groups::{Group, Join};
 use super::health::Health;
@@ -37,7 +38,7 @@ use crate::device::service::Service;
 use crate::gate::{self, Gate};
 use crate::page::{Input, PageId, Switchboard};
 use crate::report::journal::Journal;
-use crate::report::message::Message;
+use crate::report::message::{LocalMessage, Message};
 use crate::sip::agent::{Agent, CallId, ExtensionId, Hop, SHUTDOWN_LIMIT, Settings, Transport};
 use crate::sip::network::Network;
 use crate::tls::Keyring;
@@ -88,6 +89,7 @@ pub struct Control {
     pub(super) checker: Checker,
     pub(super) clock: WallClock,
     pub(super) health: Health,
+    pub(super) desk: Desk,
     /// Payload types that nobody here plays.
     pub(super) not_decoded: News,
     /// Senders to groups that are not heard.
@@ -158,6 +160,7 @@ impl Control {
             gate: Gate::new(plan.gates()),
             checker: Checker::start(&plan)?,
             health: Health::default(),
+            desk: Desk::closed(),
             clock: WallClock::new(&plan, edges.wall, now),
             not_decoded: News::default(),
             senders: gate::News::default(),
@@ -185,6 +188,13 @@ impl Control {
                 relay: missing.relay,
                 cause: format!("{}: {}", missing.line, missing.cause),
             });
+        }
+        match Desk::open(&self.plan.control.socket) {
+            Ok(desk) => self.desk = desk,
+            Err((path, cause)) => self.tell(Message::Local(LocalMessage::NoSocket {
+                path: path.display().to_string(),
+                cause: cause.to_string(),
+            })),
         }
         self.open_cards().await;
         self.say_status(true);
@@ -229,6 +239,11 @@ impl Control {
                     self.on_signals(&mut signals);
                 }
                 () = self.lines.ready() => self.on_lines(Instant::now()),
+                wish = self.desk.next() => {
+                    if let Some(wish) = wish {
+                        self.on_wish(wish, Instant::now());
+                    }
+                }
                 change = self.contacts.next() => {
                     if let Some(change) = change {
                         self.on_contact(change, Instant::now());

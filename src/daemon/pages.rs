@@ -20,6 +20,7 @@ use crate::sip::agent::CallId;
 use crate::sound::engine::{Command, Levelling, Voice};
 use crate::sound::level::{Db, Dbfs};
 use crate::sound::leveller::SPEECH_LEVEL;
+use crate::sound::repeat::Repeated;
 
 /// Packets that may wait between the control task and one audio thread: well over a period's worth of the shortest
 /// packets, and a burst; of a line input, what its opening brings at once: half a second of 5 ms.
@@ -38,6 +39,7 @@ pub enum Origin {
     Line(usize),
     Contact(usize),
     Schedule(usize),
+    Local,
 }
 
 impl Origin {
@@ -48,6 +50,7 @@ impl Origin {
             Origin::Line(index) => Speaker::Line(index),
             Origin::Contact(index) => Speaker::Contact(index),
             Origin::Schedule(index) => Speaker::Schedule(index),
+            Origin::Local => Speaker::Local,
         }
     }
 
@@ -108,6 +111,14 @@ struct Played {
     now: PlayoutFigures,
 }
 
+/// What the local command announces.
+pub struct Announced {
+    /// As it was before it began.
+    pub sound: Repeated,
+    /// What its file takes, octets.
+    pub memory: usize,
+}
+
 /// One page, from its bid until its record is written.
 pub struct Page {
     pub origin: Origin,
@@ -137,6 +148,8 @@ pub struct Page {
     pub go_ahead: bool,
     /// The sound that it plays, while it does.
     pub player: Option<Player>,
+    /// What it plays from its beginning, where its source does not say.
+    pub announcement: Option<Announced>,
     /// What it keeps of its sound, if it does.
     pub kept: Option<Kept>,
     pub record: Option<PageRecord>,
@@ -185,6 +198,11 @@ impl Page {
         Self::new(origin, zones, priority, String::new(), None, began)
     }
 
+    /// Of the local command, which says zones and priority.
+    pub fn of_local(zones: Vec<ZoneId>, priority: Priority, caller: String, began: SystemTime) -> Self {
+        Self::new(Origin::Local, zones, priority, caller, None, began)
+    }
+
     fn new(
         origin: Origin,
         zones: Vec<ZoneId>,
@@ -214,6 +232,7 @@ impl Page {
             unqueued: 0,
             go_ahead: false,
             player: None,
+            announcement: None,
             kept: None,
             record: None,
             write_by: None,
@@ -258,7 +277,9 @@ impl Page {
         wanted.dedup();
         let depth = match self.origin {
             Origin::Line(_) => LINE_PACKET_QUEUE,
-            Origin::Call { .. } | Origin::Group(_) | Origin::Contact(_) | Origin::Schedule(_) => PACKET_QUEUE,
+            Origin::Call { .. } | Origin::Group(_) | Origin::Contact(_) | Origin::Schedule(_) | Origin::Local => {
+                PACKET_QUEUE
+            }
         };
         let mut voices = Vec::new();
         for card in wanted {

@@ -8,6 +8,7 @@ use super::control::Control;
 use super::groups::Stream;
 use super::lines;
 use super::pages::{Origin, Page};
+use super::players::Player;
 use super::ports::{Arrival, Port};
 use super::schedules;
 use crate::media::{Format, PayloadMap, PlayoutFigures, Received, static_name};
@@ -219,7 +220,7 @@ impl Control {
                     let map = self.groups[index].map;
                     self.give_voice(page, map, now);
                 }
-                Some(Origin::Line(_) | Origin::Contact(_) | Origin::Schedule(_)) => {
+                Some(Origin::Line(_) | Origin::Contact(_) | Origin::Schedule(_) | Origin::Local) => {
                     self.give_voice(page, lines::payload_map(), now);
                 }
                 None => {}
@@ -254,6 +255,7 @@ impl Control {
                     Origin::Line(index) => self.lines.spend(index, page),
                     Origin::Contact(index) => self.contacts.spend(index, page),
                     Origin::Schedule(_) => {}
+                    Origin::Local => self.desk.refusal = Some((page, why)),
                 }
             }
             Output::Relay { relay, operated } => {
@@ -350,7 +352,10 @@ impl Control {
             entry.player = match entry.origin {
                 Origin::Contact(index) => self.contacts.player(index, &self.plan, now),
                 Origin::Schedule(index) => schedules::player(index, &self.plan, now),
-                _ => None,
+                _ => {
+                    let sound = entry.announcement.as_ref().map(|announced| announced.sound.clone());
+                    sound.map(|sound| Player::new(sound, now))
+                }
             };
         }
         let (source, caller) = (entry.origin.name(&self.plan).to_owned(), entry.caller.clone());
@@ -403,7 +408,7 @@ impl Control {
                 }
                 self.spend_stream(index, page);
             }
-            Origin::Schedule(_) => entry.player = None,
+            Origin::Schedule(_) | Origin::Local => entry.player = None,
             Origin::Contact(index) => {
                 entry.player = None;
                 self.contacts.spend(index, page);

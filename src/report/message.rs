@@ -13,11 +13,13 @@ mod clock;
 mod contact;
 mod gate;
 mod line;
+mod local;
 
 pub use self::clock::ClockMessage;
 pub use self::contact::ContactMessage;
 pub use gate::GateMessage;
 pub use line::LineMessage;
+pub use local::LocalMessage;
 
 macro_rules! kinds {
     ($($(#[$doc:meta])* $name:ident = $severity:ident $id:literal;)*) => {
@@ -55,6 +57,9 @@ kinds! {
     CLOCK_NOT_SET = Warning "04b577d2aa2946cc9fa17d3c542e48cc";
     CLOCK_JUMPED = Warning "0bccea1614d449858a521e5a8606056d";
     SCHEDULE_DUE = Info "476ef1a4a011412a89099696c59fed95";
+    NO_SOCKET = Warning "7384ae9b70cb4b63976eed0064ab928c";
+    LOCAL_ANNOUNCES = Notice "fba5000bee52497896656de74115947f";
+    LOCAL_STOPPED = Notice "c0da2385d968489a83b474b9816d8e55";
     CONTACT_READ = Info "f33e8a06417d48b487eeccb7e14fab1d";
     CONTACT_LOST = Warning "8fcefbcf7cf74c4186ff2e993bd0ee61";
     CONTACT_CLOSED = Info "2a0ac8e8fdbd4a2f84612cd145b33d9f";
@@ -169,6 +174,7 @@ pub enum Message {
     /// What contacts tell.
     Contact(ContactMessage),
     Clock(ClockMessage),
+    Local(LocalMessage),
     GroupJoined {
         group: String,
         address: SocketAddr,
@@ -388,6 +394,7 @@ impl Message {
             Message::Line(message) => message.entry(),
             Message::Contact(message) => message.entry(),
             Message::Clock(message) => message.entry(),
+            Message::Local(message) => message.entry(),
             Message::GroupJoined { group, address } => {
                 Entry::new(kind::GROUP_JOINED, format!("listening to group {group} at {address}"))
                     .with("GROUP", group)

@@ -16,6 +16,8 @@ pub enum Speaker {
     Line(usize),
     Contact(usize),
     Schedule(usize),
+    /// The local command.
+    Local,
 }
 
 impl Speaker {
@@ -26,6 +28,7 @@ impl Speaker {
             plan.groups.len(),
             plan.inputs.len(),
             plan.contacts.len(),
+            plan.schedules.len(),
         ];
         let (kind, index) = match self {
             Speaker::Extension(index) => (0, index),
@@ -33,6 +36,7 @@ impl Speaker {
             Speaker::Line(index) => (2, index),
             Speaker::Contact(index) => (3, index),
             Speaker::Schedule(index) => (4, index),
+            Speaker::Local => (5, 0),
         };
         let before: usize = sizes.iter().take(kind).sum();
         SourceId(u16::try_from(before + index).unwrap_or(u16::MAX))
@@ -45,6 +49,7 @@ impl Speaker {
             Speaker::Line(index) => &plan.inputs[index].paging,
             Speaker::Contact(index) => &plan.contacts[index].paging,
             Speaker::Schedule(index) => &plan.schedules[index].paging,
+            Speaker::Local => &plan.control.paging,
         }
     }
 
@@ -56,6 +61,7 @@ impl Speaker {
             Speaker::Line(index) => &plan.inputs[index].name,
             Speaker::Contact(index) => &plan.contacts[index].name,
             Speaker::Schedule(index) => &plan.schedules[index].name,
+            Speaker::Local => "local command",
         }
     }
 

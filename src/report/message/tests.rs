@@ -103,6 +103,16 @@ fn samples() -> Vec<Message> {
             why: text(),
             untold: 0,
         }),
+        Message::Local(LocalMessage::NoSocket {
+            path: text(),
+            cause: text(),
+        }),
+        Message::Local(LocalMessage::Announces { page, uid: 1000 }),
+        Message::Local(LocalMessage::Stopped {
+            page,
+            source: "yard-page".into(),
+            uid: 1000,
+        }),
         Message::Clock(ClockMessage::NotSet),
         Message::Clock(ClockMessage::Jumped {
             by: Duration::from_secs(7200),

@@ -1,0 +1,227 @@
+//! `hornwire status`, `stop`, `announce`: questions to the running program.
+
+use std::fmt::Write as _;
+use std::fs::File;
+use std::io::{self, BufRead as _, BufReader, ErrorKind, Read as _, Write as _};
+use std::os::unix::net::UnixStream;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use serde_json::{Value, json};
+
+use super::Exit;
+
+/// Where the service's socket is.
+pub const SOCKET: &str = "/run/hornwire/control.sock";
+const PATIENCE: Duration = Duration::from_secs(60);
+
+/// What is common to all questions.
+#[derive(Debug, clap::Args)]
+pub struct To {
+    /// The running program's socket.
+    #[arg(long, value_name = "PATH", default_value = SOCKET)]
+    socket: PathBuf,
+    /// Print the answer as one line of JSON.
+    #[arg(long)]
+    json: bool,
+}
+
+/// What is announced, and where.
+#[derive(Debug, clap::Args)]
+pub struct Announcement {
+    /// A WAV or Ogg Opus file.
+    #[arg(value_name = "FILE", required_unless_present = "plays", conflicts_with = "plays")]
+    file: Option<PathBuf>,
+    /// A stored message of the config, or "bell", "single", "double", "triple", in place of a file.
+    #[arg(long, value_name = "NAME")]
+    plays: Option<String>,
+    /// A zone or a zone group; may come several times.
+    #[arg(long = "zone", value_name = "NAME", required = true)]
+    zones: Vec<String>,
+    /// In place of the config's `priority` in [control].
+    #[arg(long, value_name = "0-100", value_parser = clap::value_parser!(u8).range(0..=100))]
+    priority: Option<u8>,
+    /// How often it is played.
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=100))]
+    times: u32,
+}
+
+pub fn status(to: &To) -> Exit {
+    ask(to, &json!({ "command": "status" }), None, tell_status)
+}
+
+pub fn stop(to: &To, page: u64) -> Exit {
+    ask(to, &json!({ "command": "stop", "page": page }), None, |answer| {
+        format!("page {page} from {} stopped\n", text(answer, "source"))
+    })
+}
+
+pub fn announce(to: &To, wanted: &Announcement) -> Exit {
+    let mut question = json!({ "command": "announce", "zones": wanted.zones, "times": wanted.times });
+    if let Some(priority) = wanted.priority {
+        question["priority"] = json!(priority);
+    }
+    let mut content = Vec::new();
+    if let Some(name) = &wanted.plays {
+        question["plays"] = json!(name);
+    }
+    if let Some(file) = &wanted.file {
+        if let Err(error) = File::open(file).and_then(|mut file| file.read_to_end(&mut content)) {
+            complain(&format!("{}: {error}", file.display()));
+            return match error.kind() {
+                ErrorKind::PermissionDenied => Exit::NoPermission,
+                _ => Exit::NoInput,
+            };
+        }
+        question["octets"] = json!(content.len());
+    }
+    ask(to, &question, Some(&content), |answer| match text(answer, "state") {
+        "refused" => format!("page {}: refused: {}\n", answer["page"], text(answer, "why")),
+        state => format!("page {}: {state}\n", answer["page"]),
+    })
+}
+
+fn complain(text: &str) {
+    let _ = writeln!(io::stderr(), "hornwire: {text}");
+}
+
+/// Asks, and prints the answer.
+fn ask(to: &To, question: &Value, content: Option<&[u8]>, tell: impl Fn(&Value) -> String) -> Exit {
+    let answer = match exchange(&to.socket, question, content) {
+        Ok(answer) => answer,
+        Err(error) => {
+            let socket = to.socket.display();
+            return match error.kind() {
+                ErrorKind::PermissionDenied => {
+                    complain(&format!(
+                        "{socket}: no permission; its group, hornwire, may ask, and so may root"
+                    ));
+                    Exit::NoPermission
+                }
+                ErrorKind::NotFound | ErrorKind::ConnectionRefused => {
+                    complain(&format!(
+                        "{socket}: nobody is there; does the gateway run, and is this its socket?"
+                    ));
+                    Exit::Unavailable
+                }
+                _ => {
+                    complain(&format!("{socket}: {error}"));
+                    Exit::Unavailable
+                }
+            };
+        }
+    };
+    if to.json {
+        let _ = writeln!(io::stdout(), "{answer}");
+    }
+    if let Some(error) = answer.get("error") {
+        if !to.json {
+            complain(error.as_str().unwrap_or_default());
+        }
+        return Exit::Data;
+    }
+    if !to.json {
+        let _ = write!(io::stdout(), "{}", tell(&answer));
+    }
+    match answer.get("state").and_then(Value::as_str) {
+        Some("refused") => Exit::NotNow,
+        _ => Exit::Ok,
+    }
+}
+
+fn exchange(socket: &Path, question: &Value, content: Option<&[u8]>) -> io::Result<Value> {
+    let mut stream = UnixStream::connect(socket)?;
+    stream.set_read_timeout(Some(PATIENCE))?;
+    stream.set_write_timeout(Some(PATIENCE))?;
+    let sent = writeln!(stream, "{question}").and_then(|()| stream.write_all(content.unwrap_or_default()));
+    let mut line = String::new();
+    let read = BufReader::new(&stream).read_line(&mut line);
+    if line.is_empty() {
+        sent?;
+        read?;
+        return Err(io::Error::other("no answer; it is asked too much, or stops"));
+    }
+    serde_json::from_str(&line).map_err(io::Error::other)
+}
+
+fn text<'a>(value: &'a Value, key: &str) -> &'a str {
+    value.get(key).and_then(Value::as_str).unwrap_or_default()
+}
+
+fn list<'a>(value: &'a Value, key: &str) -> impl Iterator<Item = &'a Value> {
+    value.get(key).and_then(Value::as_array).into_iter().flatten()
+}
+
+/// The answer to `status`, for people.
+fn tell_status(status: &Value) -> String {
+    let mut out = String::new();
+    let pages = list(status, "pages").count();
+    let _ = writeln!(
+        out,
+        "{}: {}",
+        text(status, "site"),
+        if pages == 0 {
+            "at rest".to_owned()
+        } else {
+            super::plural(pages, "page")
+        }
+    );
+    let width = list(status, "zones")
+        .map(|zone| text(zone, "zone").chars().count())
+        .max()
+        .unwrap_or(0);
+    for zone in list(status, "zones") {
+        let page = zone
+            .get("page")
+            .and_then(Value::as_u64)
+            .map(|page| format!(" page {page}"));
+        let (name, phase) = (text(zone, "zone"), text(zone, "phase"));
+        let _ = writeln!(out, "  zone {name:width$}  {phase}{}", page.unwrap_or_default());
+    }
+    for page in list(status, "pages") {
+        let caller = page
+            .get("caller")
+            .and_then(Value::as_str)
+            .map(|caller| format!(" ({caller})"));
+        let _ = writeln!(
+            out,
+            "  page {} from {}{}, priority {}: {}, since {} s",
+            page["page"],
+            text(page, "source"),
+            caller.unwrap_or_default(),
+            page["priority"],
+            text(page, "state"),
+            page["seconds"]
+        );
+    }
+    let operated = list(status, "relays").filter(|relay| relay["operated"] == json!(true));
+    let operated: Vec<&str> = operated.map(|relay| text(relay, "relay")).collect();
+    if list(status, "relays").next().is_some() {
+        let what = if operated.is_empty() {
+            "none".to_owned()
+        } else {
+            operated.join(", ")
+        };
+        let _ = writeln!(out, "  relays operated: {what}");
+    }
+    for extension in list(status, "registrations") {
+        let registrars: Vec<&str> = list(extension, "registrars").filter_map(Value::as_str).collect();
+        let what = if registrars.is_empty() {
+            "nowhere".to_owned()
+        } else {
+            registrars.join(", ")
+        };
+        let _ = writeln!(
+            out,
+            "  extension {} registered at: {what}",
+            text(extension, "extension")
+        );
+    }
+    for missing in list(status, "missing").filter_map(Value::as_str) {
+        let _ = writeln!(out, "  missing: {missing}");
+    }
+    if let Some(next) = status.get("next").filter(|next| next.is_object()) {
+        let _ = writeln!(out, "  next: {} at {}", text(next, "schedule"), text(next, "at"));
+    }
+    out
+}

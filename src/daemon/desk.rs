@@ -1,0 +1,243 @@
+//! The local command's socket: one question and one answer for each connection, each one line of JSON. Who may open the socket may
+//! ask; that is what its mode is for.
+
+use std::fs;
+use std::io;
+use std::os::unix::fs::{FileTypeExt as _, PermissionsExt as _};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+
+use serde_json::{Value, json};
+use tokio::io::{AsyncBufReadExt as _, AsyncReadExt as _, AsyncWriteExt as _, BufReader};
+use tokio::net::{UnixListener, UnixStream};
+use tokio::sync::mpsc::{self, Receiver, Sender};
+use tokio::sync::{Semaphore, oneshot};
+
+use crate::config::plan::Socket;
+use crate::page::{PageId, Refusal};
+use crate::sound::recording::{self, Recording};
+
+/// Connections at once.
+const MAX_CONNECTIONS: usize = 4;
+/// Longest question, octets.
+const MAX_LINE: u64 = 4096;
+/// Largest file that is announced, octets.
+pub const MAX_UPLOAD: u64 = 32 * 1024 * 1024;
+/// For the question; for a file; for the answer to be taken.
+const LINE_LIMIT: Duration = Duration::from_secs(2);
+const UPLOAD_LIMIT: Duration = Duration::from_secs(30);
+const WRITE_LIMIT: Duration = Duration::from_secs(2);
+/// Owner and group.
+const MODE: u32 = 0o660;
+/// Name of the socket in the service manager's directory.
+const NAME: &str = "control.sock";
+
+/// Something asked.
+#[derive(Debug)]
+pub enum Ask {
+    Status,
+    Stop(PageId),
+    Announce(Announcement),
+}
+
+#[derive(Debug)]
+pub struct Announcement {
+    pub sound: Announced,
+    /// Names of zones and zone groups.
+    pub zones: Vec<String>,
+    pub priority: Option<u8>,
+    pub times: u32,
+}
+
+#[derive(Debug)]
+pub enum Announced {
+    File(Arc<Recording>),
+    /// Name of a stored message, or of a tone.
+    Named(String),
+}
+
+/// A question and where its answer goes.
+#[derive(Debug)]
+pub struct Wish {
+    pub ask: Ask,
+    /// The user who asks.
+    pub uid: u32,
+    pub answer: oneshot::Sender<Value>,
+}
+
+/// The socket, while it is there.
+pub struct Desk {
+    wishes: Receiver<Wish>,
+    _queue: Sender<Wish>,
+    path: Option<PathBuf>,
+    /// The announcement refused last.
+    pub refusal: Option<(PageId, Refusal)>,
+}
+
+impl Desk {
+    /// Listens from now on. Must be called inside a `LocalSet`. Without a place there is no socket, and none comes by.
+    ///
+    /// # Errors
+    /// When there is a place and the socket cannot be made.
+    pub fn open(socket: &Socket) -> Result<Self, (PathBuf, io::Error)> {
+        let (queue, wishes) = mpsc::channel(MAX_CONNECTIONS);
+        let mut desk = Desk {
+            wishes,
+            _queue: queue.clone(),
+            path: None,
+            refusal: None,
+        };
+        let Some(path) = place(socket) else { return Ok(desk) };
+        let listener = bind(&path).map_err(|error| (path.clone(), error))?;
+        tokio::task::spawn_local(listen(listener, queue));
+        desk.path = Some(path);
+        Ok(desk)
+    }
+
+    /// Without a socket.
+    pub fn closed() -> Self {
+        let (queue, wishes) = mpsc::channel(1);
+        Desk {
+            wishes,
+            _queue: queue,
+            path: None,
+            refusal: None,
+        }
+    }
+
+    pub async fn next(&mut self) -> Option<Wish> {
+        self.wishes.recv().await
+    }
+}
+
+impl Drop for Desk {
+    fn drop(&mut self) {
+        if let Some(path) = &self.path {
+            let _ = fs::remove_file(path);
+        }
+    }
+}
+
+fn place(socket: &Socket) -> Option<PathBuf> {
+    match socket {
+        Socket::None => None,
+        Socket::At(path) => Some(path.clone()),
+        // It may list several, separated by colons.
+        Socket::Usual => {
+            let directories = std::env::var_os("RUNTIME_DIRECTORY")?;
+            let first = std::env::split_paths(&directories).next()?;
+            Some(first.join(NAME))
+        }
+    }
+}
+
+/// Takes the place of a socket that nobody listens at any more, of nothing else.
+fn bind(path: &Path) -> io::Result<UnixListener> {
+    if let Ok(about) = fs::symlink_metadata(path) {
+        if !about.file_type().is_socket() {
+            return Err(io::Error::other("there is something else"));
+        }
+        if std::os::unix::net::UnixStream::connect(path).is_ok() {
+            return Err(io::Error::other("another gateway listens there"));
+        }
+        fs::remove_file(path)?;
+    }
+    let listener = UnixListener::bind(path)?;
+    fs::set_permissions(path, fs::Permissions::from_mode(MODE))?;
+    Ok(listener)
+}
+
+async fn listen(listener: UnixListener, queue: Sender<Wish>) {
+    let places = Arc::new(Semaphore::new(MAX_CONNECTIONS));
+    loop {
+        let Ok((stream, _)) = listener.accept().await else {
+            tokio::time::sleep(Duration::from_millis(100)).await;
+            continue;
+        };
+        // One too many is closed, and knows that it has no answer.
+        let Ok(place) = Arc::clone(&places).try_acquire_owned() else {
+            continue;
+        };
+        let queue = queue.clone();
+        tokio::task::spawn_local(async move {
+            let _place = place;
+            serve(stream, queue).await;
+        });
+    }
+}
+
+async fn serve(stream: UnixStream, queue: Sender<Wish>) {
+    let uid = stream.peer_cred().map_or(u32::MAX, |cred| cred.uid());
+    let mut stream = BufReader::new(stream);
+    let answer = match ask(&mut stream).await {
+        Ok(ask) => {
+            let (answer, answered) = oneshot::channel();
+            let wish = Wish { ask, uid, answer };
+            match queue.send(wish).await {
+                Ok(()) => answered
+                    .await
+                    .unwrap_or_else(|_| json!({ "error": "the gateway is stopping" })),
+                Err(_) => json!({ "error": "the gateway is stopping" }),
+            }
+        }
+        Err(error) => json!({ "error": error }),
+    };
+    let line = format!("{answer}\n");
+    let _ = tokio::time::timeout(WRITE_LIMIT, stream.get_mut().write_all(line.as_bytes())).await;
+}
+
+async fn ask(stream: &mut BufReader<UnixStream>) -> Result<Ask, String> {
+    let mut line = Vec::new();
+    let mut limited = (&mut *stream).take(MAX_LINE);
+    let read = tokio::time::timeout(LINE_LIMIT, limited.read_until(b'\n', &mut line)).await;
+    read.map_err(|_| "no question came")?
+        .map_err(|error| error.to_string())?;
+    let question: Value = serde_json::from_slice(&line).map_err(|_| "the question is no line of JSON")?;
+    let number = |key: &str| question.get(key).and_then(Value::as_u64);
+    match question.get("command").and_then(Value::as_str) {
+        Some("status") => Ok(Ask::Status),
+        Some("stop") => Ok(Ask::Stop(PageId(number("page").ok_or("which page?")?))),
+        Some("announce") => {
+            let zones = question.get("zones").and_then(Value::as_array).ok_or("which zones?")?;
+            let zones = zones.iter().filter_map(Value::as_str).map(str::to_owned).collect();
+            let priority = number("priority").map(|n| u8::try_from(n).ok().filter(|n| *n <= 100));
+            if priority == Some(None) {
+                return Err("a priority is a number from 0 to 100".to_owned());
+            }
+            let sound = match (question.get("plays").and_then(Value::as_str), number("octets")) {
+                (Some(name), _) => Announced::Named(name.to_owned()),
+                (None, Some(octets)) => Announced::File(Arc::new(upload(stream, octets).await?)),
+                (None, None) => return Err("what is to be announced?".to_owned()),
+            };
+            Ok(Ask::Announce(Announcement {
+                sound,
+                zones,
+                priority: priority.flatten(),
+                times: number("times")
+                    .and_then(|n| u32::try_from(n).ok())
+                    .unwrap_or(1)
+                    .clamp(1, 100),
+            }))
+        }
+        _ => Err("the commands are status, stop and announce".to_owned()),
+    }
+}
+
+/// Takes a file, and reads it on a thread that may take its time.
+async fn upload(stream: &mut BufReader<UnixStream>, octets: u64) -> Result<Recording, String> {
+    if octets > MAX_UPLOAD {
+        return Err(format!("the file is larger than {} MB", MAX_UPLOAD / 1_000_000));
+    }
+    let mut file = Vec::new();
+    let mut limited = stream.take(octets);
+    let read = tokio::time::timeout(UPLOAD_LIMIT, limited.read_to_end(&mut file)).await;
+    read.map_err(|_| "the file did not come in time")?
+        .map_err(|error| error.to_string())?;
+    if file.len() as u64 != octets {
+        return Err("the file did not come whole".to_owned());
+    }
+    let read = tokio::task::spawn_blocking(move || recording::read(&mut file.as_slice())).await;
+    let read = read.map_err(|_| "the file cannot be read")?;
+    read.map_err(|fault| format!("{}; wanted {}", fault.found, fault.wanted))
+}

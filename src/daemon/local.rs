@@ -1,0 +1,232 @@
+//! What the local command asks of the control task.
+
+use std::sync::Arc;
+use std::time::{Duration, Instant, SystemTime};
+
+use jiff::Timestamp;
+use serde_json::{Value, json};
+
+use super::control::Control;
+use super::desk::{Announced, Announcement, Ask, Wish};
+use super::pages::{Announced as Prepared, Page};
+use crate::config::plan::{Chime, Plan, Played};
+use crate::page::{EndReason, Input, Kept, PageId, PageStatus, Phase, Priority, RelayId, Standing, ZoneId};
+use crate::report::message::{LocalMessage, Message};
+use crate::report::record::reason_text;
+use crate::sound::engine::Sound;
+use crate::sound::level::Db;
+use crate::sound::recording::{Player, Repeats};
+use crate::sound::repeat::Repeated;
+
+/// Files that are being announced may take so much together.
+const MAX_MEMORY: usize = 64 * 1024 * 1024;
+/// Between one playing and the next.
+const PAUSE: Duration = Duration::from_secs(1);
+
+impl Control {
+    pub(super) fn on_wish(&mut self, wish: Wish, now: Instant) {
+        let answer = match wish.ask {
+            Ask::Status => self.status(now),
+            Ask::Stop(page) => self.stop_page(page, wish.uid, now),
+            Ask::Announce(announcement) => match self.announce(announcement, wish.uid, now) {
+                Ok(answer) => answer,
+                Err(error) => json!({ "error": error }),
+            },
+        };
+        // Who asked may be gone.
+        let _ = wish.answer.send(answer);
+    }
+
+    fn stop_page(&mut self, page: PageId, uid: u32, now: Instant) -> Value {
+        let Some(entry) = self.pages.get(&page).filter(|entry| entry.record.is_none()) else {
+            return json!({ "error": format!("there is no page {}", page.0) });
+        };
+        let source = entry.origin.name(&self.plan).to_owned();
+        self.tell(Message::Local(LocalMessage::Stopped {
+            page,
+            source: source.clone(),
+            uid,
+        }));
+        self.switchboard.handle(Input::Stop(page, EndReason::Operator), now);
+        self.settle(now);
+        json!({ "page": page.0, "source": source, "state": "stopped" })
+    }
+
+    fn announce(&mut self, wanted: Announcement, uid: u32, now: Instant) -> Result<Value, String> {
+        let zones = zones(&self.plan, &wanted.zones)?;
+        let memory = match &wanted.sound {
+            Announced::File(recording) => recording.memory(),
+            Announced::Named(_) => 0,
+        };
+        let held = self.pages.values().filter_map(|page| page.announcement.as_ref());
+        if held.map(|announcement| announcement.memory).sum::<usize>() + memory > MAX_MEMORY {
+            return Err("too much is being announced; try again when some of it is over".to_owned());
+        }
+        let sound = sound(&self.plan, wanted.sound)?;
+        let priority = wanted.priority.map_or(self.plan.control.paging.priority, Priority);
+        let page = self.new_page();
+        let caller = format!("uid {uid}");
+        let mut entry = Page::of_local(zones, priority, caller, SystemTime::now());
+        entry.announcement = Some(Prepared {
+            sound: Repeated::new(sound, wanted.times, PAUSE),
+            memory,
+        });
+        self.tell(Message::Local(LocalMessage::Announces { page, uid }));
+        self.bid(page, entry, now);
+        self.settle(now);
+        Ok(self.state_of(page))
+    }
+
+    /// How a page stands that has just been bid for.
+    fn state_of(&self, page: PageId) -> Value {
+        let status = self.switchboard.pages().find(|status| status.page == page);
+        if let Some(status) = status {
+            return json!({ "page": page.0, "state": standing(&status) });
+        }
+        let refusal = self.desk.refusal.filter(|(refused, _)| *refused == page);
+        let why = refusal.map_or("its sound card", |(_, why)| reason_text(why.reason()));
+        json!({ "page": page.0, "state": "refused", "why": why })
+    }
+
+    fn status(&mut self, now: Instant) -> Value {
+        let zones = (0..=u16::MAX).zip(&self.plan.zones).map(|(id, zone)| {
+            let (phase, page) = self.switchboard.zone(ZoneId(id));
+            json!({ "zone": zone.name, "phase": phase_name(phase), "page": page.map(|page| page.0) })
+        });
+        let pages = self.switchboard.pages().map(|status| {
+            let entry = self.pages.get(&status.page);
+            let zones: Vec<&str> = status
+                .zones
+                .iter()
+                .map(|zone| self.plan.zones[usize::from(zone.0)].name.as_str())
+                .collect();
+            json!({
+                "page": status.page.0,
+                "source": entry.map(|entry| entry.origin.name(&self.plan)),
+                "caller": entry.map(|entry| entry.caller.as_str()).filter(|caller| !caller.is_empty()),
+                "priority": status.priority.0,
+                "state": standing(&status),
+                "zones": zones,
+                "seconds": now.saturating_duration_since(status.bid_at).as_secs(),
+            })
+        });
+        let relays = (0..=u16::MAX)
+            .zip(&self.plan.relays)
+            .map(|(id, relay)| json!({ "relay": relay.name, "operated": self.switchboard.relay(RelayId(id)) }));
+        let registrations = self
+            .plan
+            .extensions
+            .iter()
+            .enumerate()
+            .filter(|(_, e)| !e.registrars.is_empty());
+        let registrations = registrations.map(|(index, extension)| {
+            let registrars: Vec<&str> = self.health.registrars(index).collect();
+            json!({ "extension": extension.name, "registrars": registrars })
+        });
+        let status = json!({
+            "site": self.plan.site,
+            "zones": zones.collect::<Vec<Value>>(),
+            "pages": pages.collect::<Vec<Value>>(),
+            "relays": relays.collect::<Vec<Value>>(),
+            "registrations": registrations.collect::<Vec<Value>>(),
+            "missing": self.faults(),
+        });
+        let due = self.next_schedule();
+        let Value::Object(mut status) = status else {
+            return Value::Null;
+        };
+        status.insert("next".to_owned(), due);
+        Value::Object(status)
+    }
+
+    /// What is due next, and when by the clock on the wall.
+    fn next_schedule(&self) -> Value {
+        let Some(moment) = self.clock.moment() else {
+            return Value::Null;
+        };
+        let due = self.plan.schedules.iter().filter_map(|schedule| {
+            let next: Timestamp = schedule.timetable.next(moment, &self.clock.zone)?;
+            Some((next, schedule))
+        });
+        due.min_by_key(|(next, _)| *next)
+            .map_or(Value::Null, |(next, schedule)| {
+                let local = self.clock.zone.to_datetime(next);
+                json!({ "schedule": schedule.name, "at": local.strftime("%F %H:%M").to_string() })
+            })
+    }
+}
+
+fn zones(plan: &Plan, names: &[String]) -> Result<Vec<ZoneId>, String> {
+    let mut out: Vec<ZoneId> = Vec::new();
+    for name in names {
+        let zone = (0..=u16::MAX).zip(&plan.zones).find(|(_, zone)| zone.name == *name);
+        let group = plan.zone_groups.iter().find(|(group, _)| group == name);
+        let found = match (zone, group) {
+            (Some((id, _)), _) => vec![ZoneId(id)],
+            (None, Some((_, zones))) => zones.clone(),
+            (None, None) => {
+                let known = plan.zones.iter().map(|zone| zone.name.as_str());
+                let known: Vec<&str> = known
+                    .chain(plan.zone_groups.iter().map(|(name, _)| name.as_str()))
+                    .collect();
+                return Err(format!("there is no zone {name:?}; there are {}", known.join(", ")));
+            }
+        };
+        for zone in found {
+            if !out.contains(&zone) {
+                out.push(zone);
+            }
+        }
+    }
+    match out.is_empty() {
+        true => Err("which zones?".to_owned()),
+        false => Ok(out),
+    }
+}
+
+fn sound(plan: &Plan, announced: Announced) -> Result<Sound, String> {
+    match announced {
+        Announced::File(recording) => {
+            let gain = Db(recording.levelling().0);
+            Ok(Sound::Message(Player::new(Arc::clone(&recording), gain, Repeats::ONCE)))
+        }
+        Announced::Named(name) => {
+            let message = plan.messages.iter().position(|message| message.name == name);
+            let tone = match name.as_str() {
+                "bell" => Some(Played::Bell),
+                word => Chime::of(word).filter(|chime| *chime != Chime::None).map(Played::Chime),
+            };
+            let played = message.map(|index| Played::Chime(Chime::Message(index))).or(tone);
+            played.and_then(|played| played.sound(&plan.messages)).ok_or_else(|| {
+                let messages: Vec<&str> = plan.messages.iter().map(|message| message.name.as_str()).collect();
+                let known = ["bell", "single", "double", "triple"].into_iter().chain(messages);
+                format!(
+                    "there is no message {name:?}; there are {}",
+                    known.collect::<Vec<&str>>().join(", ")
+                )
+            })
+        }
+    }
+}
+
+fn phase_name(phase: Phase) -> &'static str {
+    match phase {
+        Phase::Rest => "rest",
+        Phase::Seize => "seize",
+        Phase::Chime => "chime",
+        Phase::Speech => "speech",
+        Phase::Tail => "tail",
+    }
+}
+
+/// In a word or two.
+fn standing(status: &PageStatus) -> &'static str {
+    match (status.kept, status.standing) {
+        (Some(Kept::Speaking { .. }), _) => "is recorded",
+        (Some(Kept::Whole(_)), Standing::Waiting) => "recorded, waits",
+        (None, Standing::Waiting) => "waits",
+        (_, Standing::Seizing) => "wakes up amplifiers",
+        (_, Standing::Chiming { .. }) => "chime",
+        (_, Standing::Speaking) => "is heard",
+    }
+}
