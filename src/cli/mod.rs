@@ -69,12 +69,13 @@ struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
-    /// Run the gateway until SIGTERM, SIGINT or SIGHUP.
+    /// Run the gateway until SIGTERM or SIGINT.
     #[command(after_help = concat!(
         "Example:\n  hornwire run /etc/hornwire/hornwire.toml\n\n",
         "Messages go to the journal when the service manager started it, else to stderr.\n",
         "At the end every call is hung up, every extension unregistered and every relay\n",
-        "at rest. A changed config is read at the next start.\n\n",
+        "at rest. At SIGHUP the config is read again (systemctl reload); in a terminal\n",
+        "SIGHUP says that it was closed, and ends the program.\n\n",
         "Exit codes: 0 stopped in order, 66 the config is missing, 69 a socket or a relay\n",
         "line cannot be had, 71 the system refused a thread or random numbers,\n",
         "77 no permission to read the config, 78 errors in it."

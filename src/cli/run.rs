@@ -1,16 +1,18 @@
 //! `hornwire run`, `hornwire rest-relays`.
 
 use std::io::Write as _;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use hornwire::config::plan::Plan;
 use hornwire::config::{self, Loaded, Severity};
-use hornwire::daemon::{self, Edges, StartError};
+use hornwire::daemon::{self, Edges, Reread, StartError};
 use hornwire::device::memory;
 use hornwire::device::relay;
 use hornwire::device::service::Service;
 use hornwire::report::journal;
 use hornwire::report::message::Message;
+
+use tokio::sync::mpsc;
 
 use super::{Exit, exit_of, plural};
 
@@ -22,8 +24,8 @@ pub fn run(file: &Path) -> Exit {
     };
     memory::give_back();
     let outcome = drive(async {
-        let stop = stop_signal()?;
-        daemon::run(plan.clone(), Edges::real(&plan)?, stop).await
+        let (stop, rereads) = (stop_signal()?, rereads(file.to_owned())?);
+        daemon::run(plan.clone(), Edges::real(&plan, rereads)?, stop).await
     });
     match outcome.unwrap_or_else(|error| Err(error.into())) {
         Ok(()) => Exit::Ok,
@@ -137,13 +139,42 @@ fn told(loaded: &Loaded) -> String {
     plural(errors.count(), "error")
 }
 
-/// Comes true at SIGTERM or SIGINT, and at SIGHUP (its terminal was closed) unless whoever started us ignores that:
+/// SIGHUP says that our terminal was closed; where we have none, that the config is to be read again.
+fn has_terminal() -> bool {
+    use std::io::IsTerminal as _;
+    std::io::stdin().is_terminal() || std::io::stderr().is_terminal()
+}
+
+/// Reads the config again at each SIGHUP, on a thread that may take its time: stored messages are decoded with it.
+fn rereads(file: PathBuf) -> std::io::Result<mpsc::Receiver<Reread>> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let (queue, rereads) = mpsc::channel(1);
+    if has_terminal() {
+        return Ok(rereads);
+    }
+    let mut hang_up = signal(SignalKind::hangup())?;
+    tokio::spawn(async move {
+        while hang_up.recv().await.is_some() {
+            let file = file.clone();
+            let read = tokio::task::spawn_blocking(move || config::load(&file).map_err(|cause| cause.to_string()));
+            let read = read.await.unwrap_or_else(|_| Err("it could not be read".to_owned()));
+            memory::give_back();
+            if queue.send(read).await.is_err() {
+                return;
+            }
+        }
+    });
+    Ok(rereads)
+}
+
+/// Comes true at SIGTERM or SIGINT, and at SIGHUP where our terminal was closed, unless whoever started us ignores that:
 /// by itself it would end the process with calls hanging and relays as they are.
 fn stop_signal() -> std::io::Result<impl Future<Output = ()>> {
     use tokio::signal::unix::{SignalKind, signal};
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
-    let mut hang_up = (!ignores_hang_up()).then(|| signal(SignalKind::hangup())).transpose()?;
+    let ends = has_terminal() && !ignores_hang_up();
+    let mut hang_up = ends.then(|| signal(SignalKind::hangup())).transpose()?;
     Ok(async move {
         let hung_up = async {
             match &mut hang_up {

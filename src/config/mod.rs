@@ -8,6 +8,7 @@ use std::fs::File;
 use std::io::Read as _;
 use std::path::Path;
 
+pub mod diff;
 mod messages;
 pub mod plan;
 

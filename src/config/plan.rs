@@ -26,6 +26,7 @@ pub use crate::tls::Files as TlsFiles;
 mod speaker;
 
 pub use speaker::Speaker;
+pub(in crate::config) use speaker::source_id;
 
 /// Everything, checked: indices are in range, names resolved, secrets loaded.
 #[derive(Debug, Clone)]
@@ -189,7 +190,7 @@ impl Plan {
 }
 
 /// A file that is played.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct StoredMessage {
     pub name: String,
     pub file: PathBuf,
@@ -267,7 +268,7 @@ pub enum Srtp {
     Require,
 }
 
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Extension {
     pub name: String,
     pub user: String,

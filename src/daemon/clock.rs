@@ -21,7 +21,7 @@ pub struct WallClock {
     wanted: bool,
     told: bool,
     passed: Clock,
-    wall: Box<dyn Fn() -> Timestamp>,
+    pub(super) wall: Box<dyn Fn() -> Timestamp>,
     /// When the next minute begins, as far as is known.
     minute_at: Instant,
 }
@@ -36,6 +36,13 @@ impl WallClock {
             wall,
             minute_at: now,
         }
+    }
+
+    /// Goes by another plan.
+    pub fn change(&mut self, plan: &Plan, now: Instant) {
+        self.zone = time_zone(plan);
+        self.wanted = plan.asks_for_the_time();
+        self.minute_at = now;
     }
 
     /// When the next minute begins; `None` where it does not matter.
@@ -134,7 +141,7 @@ impl Control {
         let Some(entry) = self.pages.get(&page) else {
             return full;
         };
-        let (source, priority) = (entry.origin.speaker().id(&self.plan), entry.priority());
+        let (source, priority) = (entry.origin.speaker().id(), entry.priority());
         match loudness(&self.plan.quiet_hours, zone, source, priority, wall).0 {
             Loudness::Lowered(gain) => gain,
             // It was bid for before they began.

@@ -75,6 +75,11 @@ impl Contacts {
         Some(Player::new(Repeated::new(sound, times, settings.pause), now))
     }
 
+    /// Another system has the zone.
+    pub fn has_taken(&self, zone: ZoneId) -> bool {
+        self.taken.get(usize::from(zone.0)).copied().unwrap_or(false)
+    }
+
     /// Names of those whose lines cannot be read.
     pub fn lost<'a>(&'a self, plan: &'a Plan) -> impl Iterator<Item = &'a str> {
         let names = plan.contacts.iter().map(|contact| &contact.name);

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::future::Future;
 use std::net::IpAddr;
+use std::pin::Pin;
 use std::time::{Duration, Instant};
 
 use rand_chacha::ChaCha12Rng;
@@ -18,19 +19,20 @@ use super::desk::Desk;
 use super::doors::Doors;
 use super::groups::{Group, Join};
 use super::health::Health;
-use super::intake::Inlet;
 use super::intake::Intake;
 use super::kept::Room;
 use super::lines::Lines;
 use super::music;
 use super::news::{Flood, News, STRANGERS};
+use super::opened::{self, Opened};
 use super::pace::{self, Pace};
 use super::pages::Page;
-use super::ports::{Arrival, RTP_QUEUE, SIP_QUEUE};
+use super::ports::{Arrival, RTP_QUEUE};
+use super::reload::{Reload, Reread};
 use super::signal::Signal;
 use super::talkers::Talkers;
 use super::wires::Wires;
-use super::{Edges, Moment, StartError, What};
+use super::{Edges, Moment, What};
 use crate::config::plan::Plan;
 use crate::device::news::DeviceEvent;
 use crate::device::relay::RelayBank;
@@ -39,9 +41,7 @@ use crate::gate::{self, Gate};
 use crate::page::{Input, PageId, Switchboard};
 use crate::report::journal::Journal;
 use crate::report::message::{LocalMessage, Message};
-use crate::sip::agent::{Agent, CallId, ExtensionId, Hop, SHUTDOWN_LIMIT, Settings, Transport};
-use crate::sip::network::Network;
-use crate::tls::Keyring;
+use crate::sip::agent::{Agent, CallId, SHUTDOWN_LIMIT};
 
 /// How often the audio threads' reports are fetched while a page is on.
 const REPORT_TICK: Duration = Duration::from_millis(50);
@@ -54,6 +54,20 @@ const CARD_START: Duration = Duration::from_secs(2);
 /// Farewells (BYE, un-REGISTER) are waited for this long: as long as the agent waits itself, and a moment to send.
 const FAREWELL: Duration = SHUTDOWN_LIMIT.saturating_add(Duration::from_millis(200));
 
+/// What is left to begin anew with.
+pub struct Anew {
+    pub old: Plan,
+    pub plan: Plan,
+    /// What differs.
+    pub what: Vec<String>,
+    pub journal: Box<dyn Journal>,
+    pub service: Service,
+    pub wall: Box<dyn Fn() -> jiff::Timestamp>,
+    pub moments: Option<Sender<Moment>>,
+    pub rereads: Receiver<Reread>,
+    pub seed: [u8; 32],
+}
+
 /// Everything the control task owns.
 pub struct Control {
     pub(super) plan: Plan,
@@ -62,7 +76,7 @@ pub struct Control {
     pub(super) cards: Cards,
     pub(super) relays: Box<dyn RelayBank>,
     pub(super) journal: Box<dyn Journal>,
-    service: Service,
+    pub(super) service: Service,
     pub(super) wires: Wires,
     pub(super) calls: BTreeMap<CallId, Leg>,
     pub(super) groups: Vec<Group>,
@@ -90,6 +104,10 @@ pub struct Control {
     pub(super) clock: WallClock,
     pub(super) health: Health,
     pub(super) desk: Desk,
+    pub(super) reload: Reload,
+    rereads: Receiver<Reread>,
+    /// The plan to begin anew with, and what differs.
+    pub(super) again: Option<(Plan, Vec<String>)>,
     /// Payload types that nobody here plays.
     pub(super) not_decoded: News,
     /// Senders to groups that are not heard.
@@ -106,34 +124,30 @@ pub struct Control {
 }
 
 impl Control {
-    /// Opens sockets and cards. Must be called inside a `LocalSet`.
-    ///
-    /// # Errors
-    /// See [`super::run`].
-    pub fn build(plan: Plan, edges: Edges) -> Result<Self, StartError> {
+    /// Goes by what has been opened for the plan. Must be called inside a `LocalSet`.
+    pub fn build(plan: Plan, opened: Opened, edges: Edges) -> Self {
         let now = Instant::now();
         let mut rng = ChaCha12Rng::from_seed(edges.seed);
         let mut seed = [0; 32];
         rng.fill_bytes(&mut seed);
         let (rtp_queue, rtp) = mpsc::channel(RTP_QUEUE);
-        let (sip_queue, sip) = mpsc::channel(SIP_QUEUE);
-        let inlet = Inlet {
-            intake: Intake::new(now),
-            doors: Doors::new(networks(&plan), now),
-        };
-        let (doors, intake) = (inlet.doors.clone(), inlet.intake.clone());
-        let keyring = keyring(&plan)?;
-        let wires = Wires::open(&plan.sip.listen, plan.sip.advertise, sip_queue, inlet, keyring, now)?;
-        let music = music::connect(&plan);
-        let cards = Cards::start(&plan, edges.sinks, music.cards)?;
-        let lines = Lines::start(&plan, edges.sources, music.taps)?;
+        let Opened {
+            sip,
+            doors,
+            intake,
+            wires,
+            cards,
+            lines,
+            music,
+            checker,
+        } = opened;
         let mut switchboard = Switchboard::new(plan.rules());
         for zone in 0..plan.zones.len() {
             // Not before its card is open.
             switchboard.handle(Input::ZoneFailed(crate::page::ZoneId(zone as u16)), now);
         }
-        Ok(Control {
-            agent: agent(&plan, seed, now),
+        Control {
+            agent: opened::agent(&plan, seed, now),
             switchboard,
             cards,
             relays: edges.relays,
@@ -142,7 +156,7 @@ impl Control {
             calls: BTreeMap::new(),
             lines,
             contacts: Contacts::watch(&plan),
-            music: music.watches,
+            music,
             groups: plan.groups.iter().map(|g| Group::new(g, now)).collect(),
             pages: BTreeMap::new(),
             talkers: Talkers::default(),
@@ -158,9 +172,12 @@ impl Control {
             look_at: now,
             certificate_told: None,
             gate: Gate::new(plan.gates()),
-            checker: Checker::start(&plan)?,
+            checker,
             health: Health::default(),
             desk: Desk::closed(),
+            reload: Reload::default(),
+            rereads: edges.rereads,
+            again: None,
             clock: WallClock::new(&plan, edges.wall, now),
             not_decoded: News::default(),
             senders: gate::News::default(),
@@ -175,11 +192,11 @@ impl Control {
             service: edges.service,
             status: String::new(),
             plan,
-        })
+        }
     }
 
-    /// Runs until `stop` comes true, and says farewell.
-    pub async fn go(mut self, stop: impl Future<Output = ()>) {
+    /// Runs until `stop` comes true, and says farewell; or until it is to begin anew with another plan.
+    pub async fn go(mut self, stop: &mut Pin<&mut impl Future<Output = ()>>) -> Option<Anew> {
         self.tell(Message::Started {
             site: self.plan.site.clone(),
         });
@@ -200,7 +217,6 @@ impl Control {
         self.say_status(true);
         self.moment(What::Ready);
 
-        let mut stop = std::pin::pin!(stop);
         let mut arrivals = Vec::with_capacity(BATCH);
         let mut signals = Vec::with_capacity(BATCH);
         let mut leaving: Option<Instant> = None;
@@ -209,6 +225,12 @@ impl Control {
             self.timers(now);
             self.settle(now);
             self.draw_gate();
+            if self.again.is_some() && leaving.is_none() {
+                leaving = Some(now + FAREWELL);
+                self.switchboard.handle(Input::Shutdown, now);
+                self.settle(now);
+                self.agent.shut_down(now);
+            }
             if leaving.is_some_and(|by| by <= now || self.is_done()) {
                 break;
             }
@@ -218,7 +240,7 @@ impl Control {
                 .min()
                 .unwrap_or(now + IDLE_TICK);
             tokio::select! {
-                () = &mut stop, if leaving.is_none() => {
+                () = &mut *stop, if leaving.is_none() => {
                     let now = Instant::now();
                     leaving = Some(now + FAREWELL);
                     let _ = self.service.stopping("ending calls, unregistering");
@@ -244,6 +266,7 @@ impl Control {
                         self.on_wish(wish, Instant::now());
                     }
                 }
+                Some(reread) = self.rereads.recv(), if leaving.is_none() => self.on_reread(reread, Instant::now()),
                 change = self.contacts.next() => {
                     if let Some(change) = change {
                         self.on_contact(change, Instant::now());
@@ -257,7 +280,25 @@ impl Control {
             }
         }
         self.relays.rest();
-        self.tell(Message::Stopped);
+        let Some((plan, what)) = self.again.take() else {
+            self.tell(Message::Stopped);
+            return None;
+        };
+        Some(Anew {
+            old: self.plan,
+            plan,
+            what,
+            journal: self.journal,
+            service: self.service,
+            wall: self.clock.wall,
+            moments: self.moments,
+            rereads: self.rereads,
+            seed: {
+                let mut seed = [0; 32];
+                self.rng.fill_bytes(&mut seed);
+                seed
+            },
+        })
     }
 
     fn on_signals(&mut self, signals: &mut Vec<Signal>) {
@@ -299,6 +340,7 @@ impl Control {
             self.card_reports(now);
             self.cards.flush();
             self.look_after_health(now);
+            self.take_up_at_rest(now);
             self.write_records(now);
             self.overload(now);
             self.renew_tls(now);
@@ -454,7 +496,7 @@ impl Control {
         }
     }
 
-    fn say_status(&mut self, ready: bool) {
+    pub(super) fn say_status(&mut self, ready: bool) {
         if !self.service.is_managed() {
             return;
         }
@@ -481,60 +523,5 @@ impl Control {
     /// After the stop: every call has ended, every record is written.
     fn is_done(&self) -> bool {
         self.agent.is_idle() && self.pages.is_empty()
-    }
-}
-
-/// TLS only where somebody speaks it.
-fn keyring(plan: &Plan) -> Result<Option<Keyring>, StartError> {
-    let connects = plan
-        .extensions
-        .iter()
-        .flat_map(|e| &e.registrars)
-        .any(|r| r.hop.is_encrypted() || r.proxies.iter().any(Hop::is_encrypted));
-    let listens = plan.sip.listen.iter().any(|(t, _)| *t == Transport::Tls);
-    if !connects && !listens && plan.tls == crate::tls::Files::default() {
-        return Ok(None);
-    }
-    // A name service may send any registrar's hop to TLS (RFC 3263 §4.1).
-    let with_roots = plan.extensions.iter().any(|e| !e.registrars.is_empty());
-    Keyring::open(plan.tls.clone(), with_roots)
-        .map(Some)
-        .map_err(StartError::Tls)
-}
-
-fn agent(plan: &Plan, seed: [u8; 32], now: Instant) -> Agent {
-    let mut agent = Agent::new(settings(plan), seed, now);
-    for (index, extension) in plan.extensions.iter().enumerate() {
-        let users = extension.gate.dial.iter().map(|(users, _)| users.clone());
-        agent.also_called(ExtensionId(index as u16), users);
-    }
-    agent
-}
-
-/// Who is let in: the networks of one extension too, which its gate tells apart.
-fn networks(plan: &Plan) -> Vec<Network> {
-    let own = plan.extensions.iter().filter_map(|e| e.gate.networks.as_ref());
-    plan.sip.networks.iter().chain(own.flatten()).copied().collect()
-}
-
-fn settings(plan: &Plan) -> Settings {
-    Settings {
-        extensions: plan
-            .extensions
-            .iter()
-            .map(|e| crate::sip::agent::Extension {
-                user: e.user.clone(),
-                registrars: e.registrars.clone(),
-                auth_user: e.auth_user.clone(),
-                password: e.password.clone(),
-                expires: e.expires,
-                keep_alive: e.keep_alive,
-            })
-            .collect(),
-        networks: networks(plan),
-        trusted: plan.sip.trusted.clone(),
-        product: concat!("hornwire/", env!("CARGO_PKG_VERSION")).to_owned(),
-        instance: Some(super::instance::instance()),
-        start_spread: plan.sip.start_spread,
     }
 }

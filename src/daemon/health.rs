@@ -17,6 +17,11 @@ pub struct Health {
 }
 
 impl Health {
+    /// The switchboard is to be told again.
+    pub fn forget(&mut self) {
+        self.told = None;
+    }
+
     pub fn registration(&mut self, extension: usize, registrar: &str, is_there: bool) {
         let registrars = self.registered.entry(extension).or_default();
         match is_there {

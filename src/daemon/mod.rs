@@ -25,11 +25,13 @@ mod local;
 mod music;
 mod names;
 mod news;
+mod opened;
 mod pace;
 mod pages;
 mod pipe;
 mod players;
 mod ports;
+mod reload;
 mod return_path;
 mod schedules;
 mod signal;
@@ -45,6 +47,7 @@ use std::time::Instant;
 
 use tokio::sync::mpsc;
 
+pub use reload::Reread;
 pub use wires::ListenError;
 
 use crate::config::plan::{AudioDevice, Plan};
@@ -57,6 +60,7 @@ use crate::device::sink::{self, Sink};
 use crate::device::source::{self, Source};
 use crate::page::{PageId, Phase, RelayId, ZoneId};
 use crate::report::journal::{self, Journal};
+use crate::report::message::{Message, ReloadMessage};
 
 /// What the daemon works with; the demonstration and tests bring their own.
 pub struct Edges {
@@ -71,6 +75,8 @@ pub struct Edges {
     pub seed: [u8; 32],
     /// What the clock on the wall shows; rules use it for hours and schedules alone.
     pub wall: Box<dyn Fn() -> jiff::Timestamp>,
+    /// Configs that were read again.
+    pub rereads: mpsc::Receiver<Reread>,
     /// Told what happens, for a timeline. Full: moments are lost.
     pub moments: Option<mpsc::Sender<Moment>>,
 }
@@ -115,7 +121,7 @@ impl Edges {
     ///
     /// # Errors
     /// When a relay that is not optional cannot be had, or the system gives no random numbers.
-    pub fn real(plan: &Plan) -> Result<Self, StartError> {
+    pub fn real(plan: &Plan, rereads: mpsc::Receiver<Reread>) -> Result<Self, StartError> {
         let relays = relay::open(&plan.relays).map_err(StartError::Relays)?;
         let mut seed = [0; 32];
         rand::TryRngCore::try_fill_bytes(&mut rand::rngs::OsRng, &mut seed).map_err(std::io::Error::other)?;
@@ -127,6 +133,7 @@ impl Edges {
             service: Service::from_environment(),
             seed,
             wall: Box::new(jiff::Timestamp::now),
+            rereads,
             moments: None,
         })
     }
@@ -156,16 +163,64 @@ pub fn source_opener(capture: &crate::config::plan::Capture) -> OpenSource {
     })
 }
 
-/// Runs until `stop` comes true, then ends every call, unregisters, and leaves the relays at rest.
+/// Runs until `stop` comes true, then ends every call, unregisters, and leaves the relays at rest. A config that is read again and cannot
+/// be taken up otherwise makes it do so and begin anew, once nothing is on.
 ///
 /// # Errors
-/// When it cannot start; once running it goes on whatever happens.
+/// When it cannot start; once running it goes on whatever happens, but where it can begin anew neither by the new config nor
+/// by the one before.
 pub async fn run(plan: Plan, edges: Edges, stop: impl Future<Output = ()>) -> Result<(), StartError> {
     let local = tokio::task::LocalSet::new();
     local
         .run_until(async {
-            control::Control::build(plan, edges)?.go(stop).await;
+            let mut stop = std::pin::pin!(stop);
+            let opened = opened::Opened::of(&plan, edges.sinks, edges.sources)?;
+            let rest = Edges {
+                sinks: Vec::new(),
+                sources: Vec::new(),
+                ..edges
+            };
+            let mut control = control::Control::build(plan, opened, rest);
+            while let Some(anew) = control.go(&mut stop).await {
+                control = begin_anew(anew)?;
+            }
             Ok(())
         })
         .await
+}
+
+/// By the new plan, else by the old one.
+fn begin_anew(anew: control::Anew) -> Result<control::Control, StartError> {
+    let open = |plan: &Plan| -> Result<(Box<dyn RelayBank>, opened::Opened), StartError> {
+        let relays = relay::open(&plan.relays).map_err(StartError::Relays)?;
+        let sinks = plan.cards.iter().map(opener).collect();
+        let sources = plan.captures.iter().map(source_opener).collect();
+        Ok((relays, opened::Opened::of(plan, sinks, sources)?))
+    };
+    let mut journal = anew.journal;
+    let (plan, (relays, opened)) = match open(&anew.plan) {
+        Ok(opened) => {
+            let what = anew.what;
+            journal.write(&Message::Reload(ReloadMessage::TakenUp { what }).entry());
+            (anew.plan, opened)
+        }
+        Err(error) => {
+            let cause = error.to_string();
+            journal.write(&Message::Reload(ReloadMessage::Kept { cause }).entry());
+            let opened = open(&anew.old)?;
+            (anew.old, opened)
+        }
+    };
+    let edges = Edges {
+        journal,
+        relays,
+        sinks: Vec::new(),
+        sources: Vec::new(),
+        service: anew.service,
+        seed: anew.seed,
+        wall: anew.wall,
+        moments: anew.moments,
+        rereads: anew.rereads,
+    };
+    Ok(control::Control::build(plan, opened, edges))
 }

@@ -211,6 +211,20 @@ impl Gate {
         self.asked.contains_key(&call)
     }
 
+    /// Whether any call is.
+    pub fn is_asking_anybody(&self) -> bool {
+        !self.asked.is_empty() || !self.checks.is_empty()
+    }
+
+    /// Other rules, while nobody is at the dial pad. Wrong codes stay counted where there are as many extensions and codes as before.
+    pub fn change(&mut self, site: Site) {
+        let counts = |site: &Site| site.rules.iter().map(|r| r.codes.len()).collect::<Vec<usize>>();
+        if counts(&self.site) != counts(&site) || self.site.codes.len() != site.codes.len() {
+            self.lockout = Lockout::new(&counts(&site), site.codes.len());
+        }
+        self.site = site;
+    }
+
     /// A key of the dial pad: `0` to `9`, `*`, `#`, `A` to `D`.
     pub fn key(&mut self, call: CallId, key: char, now: Instant) {
         if let Some(asked) = self.asked.get_mut(&call) {

@@ -23,7 +23,7 @@ const OUTPUT: usize = 32;
 pub struct CodeId(pub u16);
 
 /// A stored code: never printed.
-#[derive(Clone)]
+#[derive(Clone, PartialEq)]
 pub struct Stored {
     params: Params,
     salt: Vec<u8>,

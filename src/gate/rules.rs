@@ -41,7 +41,7 @@ pub enum NoChoice {
 }
 
 /// An access code: who or what it is for.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Code {
     pub name: String,
     pub stored: Stored,
@@ -52,7 +52,7 @@ pub struct Code {
 }
 
 /// One extension's gates.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Rules {
     /// Who may call beside its registrars; `None`: the site's networks, and every registrar.
     pub networks: Option<Vec<Network>>,
@@ -80,7 +80,7 @@ pub struct Rules {
 }
 
 /// All gates.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Site {
     /// By extension.
     pub rules: Vec<Rules>,

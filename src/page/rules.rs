@@ -5,7 +5,7 @@ use std::time::Duration;
 use super::{PageId, Priority, RelayId, SourceId, ZoneId};
 
 /// What a site has: fixed for the life of a switchboard.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Rules {
     /// Indexed by [`ZoneId`].
     pub zones: Vec<ZoneRules>,
@@ -48,7 +48,7 @@ pub enum Shown {
 }
 
 /// One zone's relays and times.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct ZoneRules {
     /// Relays that close for the whole page so that the amplifier passes speech.
     pub trigger: Vec<RelayId>,

@@ -441,7 +441,7 @@ impl Switchboard {
         let awake: Vec<ZoneId> = self
             .zones
             .held_by(id)
-            .filter(|zone| self.zones.ready(zone).is_some_and(|ready| ready <= now))
+            .filter(|zone| self.zones.is_awake(zone, now))
             .map(|zone| zone.id)
             .collect();
         for zone in awake {

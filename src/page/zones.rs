@@ -248,6 +248,12 @@ impl Zones {
         zone.ready.map(|ready| delayed.fold(ready, Instant::max))
     }
 
+    /// All its relays are operated, and have been for their leads.
+    pub fn is_awake(&self, zone: &Zone, now: Instant) -> bool {
+        let operated = |wire: &Wire| self.relays.is_operated(wire.relay);
+        zone.wires.iter().all(operated) && self.ready(zone).is_some_and(|ready| ready <= now)
+    }
+
     /// When the slowest amplifier of the page's zones is awake.
     pub fn ready_for(&self, page: PageId) -> Option<Instant> {
         self.held_by(page).filter_map(|zone| self.ready(zone)).max()

@@ -14,12 +14,14 @@ mod contact;
 mod gate;
 mod line;
 mod local;
+mod reload;
 
 pub use self::clock::ClockMessage;
 pub use self::contact::ContactMessage;
 pub use gate::GateMessage;
 pub use line::LineMessage;
 pub use local::LocalMessage;
+pub use reload::ReloadMessage;
 
 macro_rules! kinds {
     ($($(#[$doc:meta])* $name:ident = $severity:ident $id:literal;)*) => {
@@ -38,6 +40,9 @@ kinds! {
     STOPPING = Notice "f3ec225da6494140bab3b543ebdc95c2";
     STOPPED = Notice "f425e497dad9495997af0ed3c251a40a";
     CONFIG_FAULT = Error "49e979e38e104af294807207f34138e3";
+    CONFIG_KEPT = Error "909765e482da45ec8a91672b80ca05c2";
+    CONFIG_TAKEN_UP = Notice "87558394429c46beb8e30cba0e85ef65";
+    CONFIG_WAITS = Notice "135f42c4dc174d0fbc41e594728c26ad";
     REGISTERED = Notice "9d6cfdc7fe7d4fd58c2e0211678681cf";
     REGISTRATION_FAILED = Warning "fa9870d476c04681a5034bf96a6ce4aa";
     UNREGISTERED = Notice "f13ba914f5d541e0b5f6ace96de4b2d3";
@@ -175,6 +180,7 @@ pub enum Message {
     Contact(ContactMessage),
     Clock(ClockMessage),
     Local(LocalMessage),
+    Reload(ReloadMessage),
     GroupJoined {
         group: String,
         address: SocketAddr,
@@ -395,6 +401,7 @@ impl Message {
             Message::Contact(message) => message.entry(),
             Message::Clock(message) => message.entry(),
             Message::Local(message) => message.entry(),
+            Message::Reload(message) => message.entry(),
             Message::GroupJoined { group, address } => {
                 Entry::new(kind::GROUP_JOINED, format!("listening to group {group} at {address}"))
                     .with("GROUP", group)

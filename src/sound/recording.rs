@@ -49,6 +49,7 @@ const RISE: usize = 96;
 const FALL: usize = 240;
 
 /// One message, 48 kHz, mono.
+#[derive(PartialEq)]
 pub struct Recording {
     samples: Box<[i16]>,
     /// What one step of a sample stands for: a power of two, so that 16-bit files stay as they are to the bit.

@@ -152,9 +152,8 @@ fn codec_changes_without_end_take_no_memory_without_end() {
     daemon.stop();
 }
 
-/// The terminal that it was started in is closed.
 #[test]
-fn a_hang_up_signal_ends_calls_and_leaves_relays_at_rest() {
+fn a_call_goes_on_while_the_config_is_read_again() {
     let mut daemon = Daemon::start(7);
     let socket = phone(&daemon, "127.0.72.8");
     let mut call = Caller::new("UDP", socket.local_addr().unwrap(), "cut");
@@ -164,6 +163,11 @@ fn a_hang_up_signal_ends_calls_and_leaves_relays_at_rest() {
     call.keep_tag(&expect(&socket, "SIP/2.0 200"));
     socket.send(call.request("ACK", 1, "").as_bytes()).unwrap();
     daemon.signal(libc::SIGHUP);
+    daemon.wait_line("nothing differs");
+    socket.set_read_timeout(Some(Duration::from_millis(300))).unwrap();
+    assert!(socket.recv(&mut [0; 2048]).is_err(), "the call was ended");
+    socket.set_read_timeout(Some(Duration::from_secs(10))).unwrap();
+    daemon.signal(libc::SIGTERM);
     expect(&socket, "BYE ");
     assert_eq!(daemon.wait(), Some(0));
     daemon.wait_line("all relays at rest");

@@ -34,6 +34,7 @@ impl Program {
             .arg(&path)
             .env_remove("INVOCATION_ID")
             .env_remove("NOTIFY_SOCKET")
+            .stdin(Stdio::null())
             .stderr(Stdio::piped())
             .spawn()
             .unwrap();

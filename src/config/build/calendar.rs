@@ -1,6 +1,6 @@
 //! Schedules and quiet hours.
 
-use super::super::plan::Schedule;
+use super::super::plan::{Schedule, source_id};
 use super::super::problem::{Complaint, Problems, nearest, quote};
 use super::super::schema::SPEAKERS;
 use super::super::sheet::{Sheet, Sheets};
@@ -62,8 +62,9 @@ fn sources(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Vec<Sourc
     let mut out = Vec::new();
     for (name, at) in sheet.names("sources") {
         let before = out.len();
-        let of_name = (0..=u16::MAX).zip(all()).filter(|(_, s)| s.name == *name);
-        out.extend(of_name.map(|(id, _)| SourceId(id)));
+        for (kind, section) in SPEAKERS.into_iter().enumerate() {
+            out.extend(sheets.index(section, name).map(|index| source_id(kind, index)));
+        }
         if out.len() == before {
             let hint = match nearest(name, all().map(|s| s.name.as_str())) {
                 Some(near) => format!("did you mean \"{near}\"?"),

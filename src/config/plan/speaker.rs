@@ -20,16 +20,15 @@ pub enum Speaker {
     Local,
 }
 
+/// Of the section's `index`th table. `kind`: the section's place among those whose tables page.
+pub(in crate::config) fn source_id(kind: usize, index: usize) -> SourceId {
+    // There are at most `MAX_TABLES` of a kind.
+    SourceId(u16::try_from(kind << 12 | index).unwrap_or(u16::MAX))
+}
+
 impl Speaker {
-    /// Unique among all speakers.
-    pub fn id(self, plan: &Plan) -> SourceId {
-        let sizes = [
-            plan.extensions.len(),
-            plan.groups.len(),
-            plan.inputs.len(),
-            plan.contacts.len(),
-            plan.schedules.len(),
-        ];
+    /// Unique among all speakers, and the same in another plan as long as it has its place.
+    pub fn id(self) -> SourceId {
         let (kind, index) = match self {
             Speaker::Extension(index) => (0, index),
             Speaker::Group(index) => (1, index),
@@ -38,8 +37,7 @@ impl Speaker {
             Speaker::Schedule(index) => (4, index),
             Speaker::Local => (5, 0),
         };
-        let before: usize = sizes.iter().take(kind).sum();
-        SourceId(u16::try_from(before + index).unwrap_or(u16::MAX))
+        source_id(kind, index)
     }
 
     pub fn paging(self, plan: &Plan) -> &Paging {
@@ -74,7 +72,7 @@ impl Speaker {
         }
         Bid {
             page,
-            source: self.id(plan),
+            source: self.id(),
             zones,
             barred: Vec::new(),
             priority,

@@ -119,8 +119,17 @@ fn step() -> impl Strategy<Value = Step> {
     ]
 }
 
+/// So many random runs of each property; `HORNWIRE_CASES` in the environment says another number.
+fn config() -> ProptestConfig {
+    let asked = std::env::var("HORNWIRE_CASES").ok().and_then(|n| n.parse().ok());
+    ProptestConfig {
+        cases: asked.unwrap_or(20_000),
+        ..ProptestConfig::default()
+    }
+}
+
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 2000, ..ProptestConfig::default() })]
+    #![proptest_config(config())]
 
     #[test]
     fn invariants_hold_at_every_step(rules in rules(), steps in prop::collection::vec(step(), 1..80)) {

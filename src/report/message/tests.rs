@@ -103,6 +103,9 @@ fn samples() -> Vec<Message> {
             why: text(),
             untold: 0,
         }),
+        Message::Reload(ReloadMessage::Kept { cause: text() }),
+        Message::Reload(ReloadMessage::TakenUp { what: vec![text()] }),
+        Message::Reload(ReloadMessage::Waits { what: vec![text()] }),
         Message::Local(LocalMessage::NoSocket {
             path: text(),
             cause: text(),
