@@ -259,6 +259,7 @@ fn paging(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Paging {
             per_hour: sheet.integer("pages_per_hour").and_then(|n| u32::try_from(n).ok()),
         },
         terms: terms(sheet),
+        under: Db(sheet.decibel("under").unwrap_or_default()),
         playout: PlayoutSettings {
             min_delay: sheet.duration("min_delay").unwrap_or(playout.min_delay),
             max_delay: sheet.duration("max_delay").unwrap_or(playout.max_delay),
@@ -456,6 +457,7 @@ fn master(sheet: &Sheet, secrets: &Secrets, problems: &mut Problems) -> Option<M
 fn terms(sheet: &Sheet) -> Terms {
     let busy = match sheet.text("when_busy") {
         Some("wait") => Loss::Wait,
+        Some("under") => Loss::Under,
         Some("record") => Loss::Keep,
         _ => Loss::End,
     };
@@ -463,6 +465,7 @@ fn terms(sheet: &Sheet) -> Terms {
         busy,
         cut: match sheet.text("when_cut") {
             Some("resume") => Loss::Wait,
+            Some("under") => Loss::Under,
             Some("record") => Loss::Keep,
             Some(_) => Loss::End,
             None => busy,

@@ -251,6 +251,8 @@ pub struct Paging {
     pub chime: Chime,
     pub limits: Limits,
     pub terms: Terms,
+    /// How much softer it is heard below another page.
+    pub under: Db,
     /// Bounds of the jitter buffer.
     pub playout: PlayoutSettings,
     /// Every talker is brought to the same level, before the gain.

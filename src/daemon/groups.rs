@@ -309,6 +309,7 @@ mod tests {
                 priority: Priority(50),
                 chime: plan::Chime::None,
                 limits: Limits::default(),
+                under: crate::sound::level::Db(0.0),
                 terms: Terms::default(),
                 playout: PlayoutSettings::default(),
                 levelled: false,

@@ -228,5 +228,6 @@ fn standing(status: &PageStatus) -> &'static str {
         (_, Standing::Seizing) => "wakes up amplifiers",
         (_, Standing::Chiming { .. }) => "chime",
         (_, Standing::Speaking) => "is heard",
+        (_, Standing::Under) => "is heard below another",
     }
 }

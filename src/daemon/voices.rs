@@ -279,7 +279,7 @@ impl Control {
                     entry.to_zone(zone, &self.plan, &mut self.cards, chime);
                 }
             }
-            Output::Speak { zone, page } => self.speak(zone, page, now),
+            Output::Speak { zone, page, under } => self.speak(zone, page, under, now),
             Output::Silence { zone, page } => {
                 if let Some(entry) = self.pages.get(&page) {
                     entry.to_zone(zone, &self.plan, &mut self.cards, Command::Silence { zone, page });
@@ -341,9 +341,12 @@ impl Control {
         }
     }
 
-    fn speak(&mut self, zone: crate::page::ZoneId, page: PageId, now: Instant) {
-        let gain = self.lowered(zone, page);
+    fn speak(&mut self, zone: crate::page::ZoneId, page: PageId, under: bool, now: Instant) {
+        let mut gain = self.lowered(zone, page);
         let Some(entry) = self.pages.get_mut(&page) else { return };
+        if under {
+            gain.0 += entry.origin.paging(&self.plan).under.0;
+        }
         entry.speak(page, zone, gain, &mut self.cards);
         if let Some(kept) = &mut entry.kept {
             kept.play(now);

@@ -36,6 +36,8 @@ pub enum Standing {
     Chiming { until: Instant },
     /// Its audio is open.
     Speaking,
+    /// Holds no zone; its audio is open below that of others.
+    Under,
 }
 
 /// One bid and all that is known of its page.
@@ -53,6 +55,10 @@ pub(super) struct Page {
     pub kept: Option<Kept>,
     /// The talker has been warned.
     pub warned: bool,
+    /// Where it is open below others.
+    pub under: Vec<ZoneId>,
+    /// It was, at some time: it has begun, and needs no chime any more.
+    pub was_under: bool,
     pub heard: Vec<ZoneId>,
     pub heard_at: Option<Instant>,
     /// Since when at least one zone is open, and for how long that was so before.
@@ -78,6 +84,8 @@ impl Page {
             waiting_since: now,
             kept: None,
             warned: false,
+            under: Vec::new(),
+            was_under: false,
             heard: Vec::new(),
             heard_at: None,
             open_since: None,
@@ -111,6 +119,21 @@ impl Page {
     /// Its source speaks to nobody but the memory.
     pub fn is_keeping(&self) -> bool {
         matches!(self.kept, Some(Kept::Speaking { .. }))
+    }
+
+    /// It has no zone of its own.
+    pub fn holds_nothing(&self) -> bool {
+        matches!(self.standing, Standing::Waiting | Standing::Under)
+    }
+
+    /// It is to be heard below others.
+    pub fn go_under(&mut self, now: Instant) {
+        self.standing = Standing::Under;
+        self.was_under = true;
+        if !self.admitted {
+            self.admitted = true;
+            self.packet_since = now;
+        }
     }
 
     /// Its audio is kept from now on.
@@ -319,7 +342,7 @@ impl Bids {
                 .copied()
                 .filter(|i| can_have(shares[*i], zones[*i].1))
                 .collect();
-            let waits = page.standing == Standing::Waiting && page.bid.terms.begin == Begin::Together;
+            let waits = page.holds_nothing() && page.bid.terms.begin == Begin::Together;
             let share = match waits && had.len() < wanted.len() {
                 true => Share::Reserved,
                 false => Share::Of(id),
@@ -342,7 +365,7 @@ impl Bids {
 
     /// The lowest waiting bid, if more than [`MAX_WAITING`] wait.
     pub fn surplus(&self) -> Option<PageId> {
-        let mut waiting = self.ranked.iter().filter(|p| p.standing == Standing::Waiting);
+        let mut waiting = self.ranked.iter().filter(|p| p.holds_nothing());
         let lowest = waiting.next_back()?.id();
         (waiting.count() >= MAX_WAITING).then_some(lowest)
     }

@@ -168,7 +168,8 @@ pub enum Output {
     /// Play the page's pre-announcement tone into the zone now.
     Chime { zone: ZoneId, page: PageId },
     /// Open the page's audio into the zone, from the first sample kept.
-    Speak { zone: ZoneId, page: PageId },
+    /// With `under`, below the page that holds the zone; again without, once it holds the zone itself.
+    Speak { zone: ZoneId, page: PageId, under: bool },
     /// Stop the page's audio (or chime) in the zone with a short fade.
     Silence { zone: ZoneId, page: PageId },
     /// No more audio will come: play what is held, then report [`Input::Drained`]. Never before the page's first

@@ -91,6 +91,8 @@ pub enum Loss {
     End,
     /// It stays and is heard live once a zone is free.
     Wait,
+    /// As [`Loss::Wait`]; and while another page is heard in one of its zones, it is heard there too, more softly.
+    Under,
     /// What its source says from now on is kept, and played when a zone is free after the source has ended.
     Keep,
 }

@@ -9,6 +9,7 @@
 //! - A zone keeps its relays through a change of pages, and an amplifier that is awake is not waited for again.
 //! - A call that finds its zones held by a page that only plays out waits for its turn, for [`super::MAX_TURN`] at most; else
 //!   it is refused.
+//! - A page that mixes under others is heard in their zones while they speak there, and holds none: [`settle`].
 //! - When a zone becomes free, the best bid that names it takes it, whether that bid waited or is heard elsewhere.
 //! - A page is over when its last sample has been played, or when it is cut; then comes its one record.
 //!
@@ -46,6 +47,8 @@ pub struct PageStatus {
     pub standing: Standing,
     /// Zones that it holds now.
     pub zones: Vec<ZoneId>,
+    /// Zones where it is heard below the page that holds them.
+    pub under: Vec<ZoneId>,
     pub bid_at: Instant,
     /// First opening of speech in any zone.
     pub heard_at: Option<Instant>,
@@ -145,6 +148,7 @@ impl Switchboard {
             priority: page.bid.priority,
             standing: page.standing,
             zones: self.zones.held_by(page.id()).map(|zone| zone.id).collect(),
+            under: page.under.clone(),
             bid_at: page.bid_at,
             heard_at: page.heard_at,
             source_ended: page.source_ended,
@@ -248,7 +252,7 @@ impl Switchboard {
     fn ends(&mut self, id: PageId, reason: EndReason, now: Instant) {
         let Some(page) = self.bids.get_mut(id) else { return };
         page.source_ended = Some(reason);
-        if page.standing == Standing::Speaking {
+        if matches!(page.standing, Standing::Speaking | Standing::Under) {
             self.drain(id, now);
         }
     }
@@ -346,6 +350,9 @@ impl Switchboard {
             }
             self.phase(zone, Phase::Tail, None);
         }
+        for zone in page.under.iter().filter(|_| cut == Cut::Now) {
+            self.outputs.push_back(Output::Silence { zone: *zone, page: id });
+        }
         if let Some(heard_at) = page.heard_at {
             self.quota.over(&page.bid, heard_at, now);
         }
@@ -422,7 +429,7 @@ impl Switchboard {
     /// Every amplifier of the page is awake.
     fn begin(&mut self, id: PageId, now: Instant) {
         let Some(page) = self.bids.get_mut(id) else { return };
-        let Some(chime) = page.bid.chime else {
+        let Some(chime) = page.bid.chime.filter(|_| !page.was_under) else {
             self.speak(id, now);
             return;
         };
@@ -455,7 +462,11 @@ impl Switchboard {
     fn open(&mut self, zone: ZoneId, id: PageId, now: Instant) {
         self.with_page(id, |page| page.open(zone, now));
         self.advance(zone, id, Phase::Speech);
-        self.outputs.push_back(Output::Speak { zone, page: id });
+        self.outputs.push_back(Output::Speak {
+            zone,
+            page: id,
+            under: false,
+        });
     }
 
     fn advance(&mut self, id: ZoneId, page: PageId, next: Phase) {

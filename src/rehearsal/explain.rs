@@ -58,7 +58,7 @@ pub fn explain(story: &Story, at: Duration, zone: ZoneId) -> String {
     if others.is_empty() {
         let _ = writeln!(out, "nobody else wanted it, then or in the minute before");
     } else {
-        let _ = write!(out, "not heard there:\n{others}");
+        let _ = write!(out, "the others:\n{others}");
     }
     out
 }
@@ -123,6 +123,7 @@ fn present(
         (Some(Kept::Speaking { .. }), _) if holder.is_none() => "is recorded first, and played afterwards".to_owned(),
         (Some(Kept::Speaking { .. }), _) => format!("is being recorded; {why}"),
         (Some(Kept::Whole(_)), Standing::Waiting) => format!("recorded, waits to be played; {why}"),
+        (None, Standing::Under) if status.under.contains(&zone) => format!("is heard below; {why}"),
         (None, Standing::Waiting) => format!("waits since {}; {why}", story.clock(page.bid_at)),
         _ if status.source_ended.is_some() => format!("its source has ended: it gains no zone; {why}"),
         _ => format!("heard elsewhere only; {why}"),

@@ -31,7 +31,7 @@ const STYLE: &str = "text{font:11px sans-serif;fill:#000}\
 .lane{stroke:#ddd}.seize{fill:#fff;stroke:#555;stroke-dasharray:3 2}.chime{fill:url(#chime);stroke:#000}\
 .speech{fill:#222;stroke:#fff}.soft{fill:#777;stroke:#fff}.tail{fill:#ddd;stroke:#999}.out{fill:url(#out);stroke:#000}\
 .wait{fill:url(#wait);stroke:#000}.rec{fill:url(#rec);stroke:#000}.on{fill:none;stroke:#555}\
-.says{fill:#ccc;stroke:#555}.relay{fill:none;stroke:#000;stroke-width:1.5}.axis{stroke:#000}.tick{stroke:#ccc}";
+.says{fill:#ccc;stroke:#555}.under{fill:#eee;stroke:#555;stroke-dasharray:1 2}.relay{fill:none;stroke:#000;stroke-width:1.5}.axis{stroke:#000}.tick{stroke:#ccc}";
 
 const PATTERNS: &str = "<defs>\
 <pattern id=\"chime\" width=\"6\" height=\"6\" patternUnits=\"userSpaceOnUse\"><rect width=\"6\" height=\"6\" fill=\"#fff\"/>\
@@ -453,6 +453,7 @@ impl Canvas<'_> {
         let blocks = [
             ("on", "source at it"),
             ("says", "has a zone"),
+            ("under", "below another"),
             ("wait", "waits"),
             ("rec", "is recorded"),
             ("seize", "amplifier wakes up"),
@@ -528,6 +529,7 @@ fn states(story: &Story, page: PageId) -> Vec<(f64, f64, &'static str)> {
             (Some(Kept::Speaking { .. }), _) => "rec",
             (_, Standing::Waiting) => "wait",
             (_, Standing::Speaking) => "says",
+            (_, Standing::Under) => "under",
             _ => "seize",
         };
         join(&mut out, (from, to, class));

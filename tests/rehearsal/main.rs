@@ -63,6 +63,7 @@ fn who_was_heard_and_why() {
         ("tests/rehearsal/terms.scenario", "10:06:05", "yard"),
         ("tests/rehearsal/terms.scenario", "10:08:04", "office"),
         ("tests/rehearsal/terms.scenario", "10:12:30", "office"),
+        ("tests/rehearsal/terms.scenario", "10:17:04", "yard"),
     ] {
         let (code, said, err) = rehearse(&[scenario, "--explain", time, zone]);
         assert_eq!((code, err.as_str()), (Some(0), ""));

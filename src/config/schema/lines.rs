@@ -67,6 +67,7 @@ pub(super) const INPUTS: Section = Section {
         )),
         terms::WHEN_BUSY,
         terms::WHEN_CUT,
+        terms::UNDER,
         terms::RECORD_FIRST,
         terms::BEGIN,
         gates::HOURS,

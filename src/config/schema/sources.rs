@@ -197,6 +197,7 @@ pub(super) const EXTENSIONS: Section = Section {
         CHIME,
         terms::WHEN_BUSY_CALL,
         terms::WHEN_CUT,
+        terms::UNDER,
         terms::RECORD_FIRST,
         terms::BEGIN,
         PAGE_LIMIT,
@@ -277,6 +278,7 @@ pub(super) const GROUPS: Section = Section {
         )),
         terms::WHEN_BUSY,
         terms::WHEN_CUT,
+        terms::UNDER,
         terms::RECORD_FIRST,
         terms::BEGIN,
         Key {

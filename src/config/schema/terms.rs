@@ -3,11 +3,12 @@
 use super::Absent::{Default, Unset};
 use super::{Key, Kind, key, period, shared};
 
-const LOSSES: &[&str] = &["refuse", "wait", "record"];
+const LOSSES: &[&str] = &["refuse", "wait", "record", "under"];
 
 const WHEN_BUSY_DOC: &str = "While its zones are held by a page it cannot cut into: \"refuse\" (a caller hears busy), \"wait\" in line \
      and be heard from the moment a zone is free (a caller hears a waiting tone until then), or \"record\": what is said is \
-     kept, and played once its source has ended and a zone is free.";
+     kept, and played once its source has ended and a zone is free; or \"under\": be heard below the page that is on, as much softer as \
+     `under` says, and wait where none speaks yet.";
 
 /// Of who can be told.
 pub(super) const WHEN_BUSY_CALL: Key = shared(key(
@@ -29,11 +30,21 @@ pub(super) const WHEN_BUSY: Key = shared(key(
 
 pub(super) const WHEN_CUT: Key = shared(key(
     "when_cut",
-    Kind::Choice(&["end", "resume", "record"]),
-    Unset("as `when_busy`: \"end\" with \"refuse\", \"resume\" with \"wait\", \"record\" with \"record\"."),
+    Kind::Choice(&["end", "resume", "record", "under"]),
+    Unset(
+        "as `when_busy`: \"end\" with \"refuse\", \"resume\" with \"wait\", \"record\" with \"record\", \"under\" with \"under\".",
+    ),
     r#""record""#,
-    "When a page of higher priority takes its last zone: \"end\" the page, \"resume\" it live when a zone is free again, or \
-     \"record\" the rest, as with `when_busy`.",
+    "When a page of higher priority takes its last zone: \"end\" the page, \"resume\" it live when a zone is free again, \"record\" \
+     the rest, or go on \"under\" it, as with `when_busy`.",
+));
+
+pub(super) const UNDER: Key = shared(key(
+    "under",
+    Kind::Gain { from: -40.0, to: -3.0 },
+    Default(r#""-15 dB""#),
+    r#""-10 dB""#,
+    "How much softer it is heard below another page, with \"under\".",
 ));
 
 pub(super) const RECORD_FIRST: Key = shared(key(

@@ -73,7 +73,7 @@ fn rules() -> impl Strategy<Value = Rules> {
 }
 
 fn terms() -> impl Strategy<Value = Terms> {
-    let loss = || prop::sample::select(vec![Loss::End, Loss::Wait, Loss::Keep]);
+    let loss = || prop::sample::select(vec![Loss::End, Loss::Wait, Loss::Keep, Loss::Under]);
     let begin = prop::sample::select(vec![Begin::Each, Begin::Each, Begin::Together]);
     (loss(), loss(), prop::bool::weighted(0.15), begin).prop_map(|(busy, cut, afterwards, begin)| Terms {
         busy,

@@ -14,6 +14,9 @@ impl Switchboard {
         for id in self.bids.ids() {
             self.settle_page(id, now);
         }
+        for id in self.bids.ids() {
+            self.settle_under(id, now);
+        }
         while let Some(id) = self.bids.surplus() {
             self.turn_away(id, now);
         }
@@ -53,6 +56,9 @@ impl Switchboard {
     fn settle_page(&mut self, id: PageId, now: Instant) {
         let phases: Vec<Phase> = self.zones.held_by(id).map(Zone::phase).collect();
         let Some(page) = self.bids.get_mut(id) else { return };
+        if page.standing == Standing::Under {
+            return;
+        }
         if !phases.contains(&Phase::Speech) {
             page.close(now);
         }
@@ -76,7 +82,7 @@ impl Switchboard {
             page.wait(now);
         }
         match page.loss() {
-            Loss::Wait => {}
+            Loss::Wait | Loss::Under => {}
             Loss::Keep => page.keep(now),
             Loss::End => {
                 if self.has_turn(id, now) {
@@ -85,6 +91,62 @@ impl Switchboard {
                 let why = self.held_against(id);
                 if let Some(page) = self.bids.remove(id) {
                     self.refuse(page, why, now);
+                }
+            }
+        }
+    }
+
+    /// Opens a page below others where they speak, and closes it where they do no longer.
+    fn settle_under(&mut self, id: PageId, now: Instant) {
+        let Some(page) = self.bids.get(id) else { return };
+        let may_begin = page.standing == Standing::Waiting && page.loss() == Loss::Under && page.source_ended.is_none();
+        if !may_begin && page.standing != Standing::Under || self.zones.held_by(id).next().is_some() {
+            return;
+        }
+        let gains = page.source_ended.is_none();
+        let is_heard = |zone: &ZoneId| {
+            let was = page.under.contains(zone);
+            let zone = self.zones.get(*zone).filter(|zone| zone.works());
+            zone.is_some_and(|zone| match zone.phase() {
+                Phase::Speech => was || gains,
+                // What is held still plays out.
+                Phase::Tail => was && !gains,
+                _ => false,
+            })
+        };
+        let places: Vec<ZoneId> = page.bid.zones.iter().copied().filter(is_heard).collect();
+        let former = page.under.clone();
+        if may_begin && places.is_empty() {
+            return;
+        }
+        for zone in former.iter().filter(|zone| !places.contains(zone)) {
+            self.outputs.push_back(Output::Silence { zone: *zone, page: id });
+        }
+        let Some(page) = self.bids.get_mut(id) else { return };
+        if may_begin {
+            page.go_under(now);
+            self.outputs.push_back(Output::Admitted { page: id });
+        }
+        page.under.clone_from(&places);
+        for zone in places.iter().filter(|zone| !former.contains(zone)) {
+            page.open(*zone, now);
+            self.outputs.push_back(Output::Speak {
+                zone: *zone,
+                page: id,
+                under: true,
+            });
+        }
+        if !places.is_empty() {
+            return;
+        }
+        page.close(now);
+        match page.source_ended {
+            Some(reason) => self.finish(id, reason, Cut::Now, now),
+            None if page.loss() == Loss::End => self.finish(id, EndReason::Preempted, Cut::Now, now),
+            None => {
+                page.wait(now);
+                if page.loss() == Loss::Keep {
+                    page.keep(now);
                 }
             }
         }
@@ -160,6 +222,15 @@ impl Switchboard {
     fn announce(&mut self, id: PageId, now: Instant) {
         let holds = self.zones.held_by(id).next().is_some();
         let Some(page) = self.bids.get_mut(id) else { return };
+        if page.standing == Standing::Under && holds {
+            // It has its voice, and is opened at its own level when its zones are ready.
+            page.standing = Standing::Seizing;
+            page.close(now);
+            for zone in std::mem::take(&mut page.under) {
+                self.outputs.push_back(Output::Silence { zone, page: id });
+            }
+            return;
+        }
         if page.standing != Standing::Waiting {
             return;
         }
@@ -169,7 +240,7 @@ impl Switchboard {
         } else if !page.is_announced {
             page.is_announced = true;
             match page.loss() {
-                Loss::Wait => self.outputs.push_back(Output::Waiting { page: id }),
+                Loss::Wait | Loss::Under => self.outputs.push_back(Output::Waiting { page: id }),
                 Loss::Keep => self.outputs.push_back(Output::Keep { page: id }),
                 Loss::End => page.is_announced = false,
             }

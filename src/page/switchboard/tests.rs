@@ -8,6 +8,7 @@ use crate::page::{Limits, Loss, RelayRules, Terms, ZoneRules};
 mod endings;
 mod keeping;
 mod relays;
+mod under;
 
 /// A switchboard on a simulated clock that starts at 0 ms, with everything it said as text.
 struct Desk {
@@ -105,7 +106,10 @@ impl Desk {
                     None => format!("z{} {phase:?}", zone.0),
                 },
                 Output::Chime { zone, page } => format!("chime {} z{}", page.0, zone.0),
-                Output::Speak { zone, page } => format!("speak {} z{}", page.0, zone.0),
+                Output::Speak { zone, page, under } => {
+                    let how = if under { " under" } else { "" };
+                    format!("speak {} z{}{how}", page.0, zone.0)
+                }
                 Output::Silence { zone, page } => format!("silence {} z{}", page.0, zone.0),
                 Output::Drain { page } => format!("drain {}", page.0),
                 Output::Ended { page, reason } => format!("ended {} {reason:?}", page.0),

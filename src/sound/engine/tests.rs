@@ -397,6 +397,36 @@ fn starts_and_stops_without_a_click() {
     assert_eq!(peak(&out[out.len() - 1000..]), 0.0);
 }
 
+/// Below another page, and then at its own level: 15 dB is a factor of 0.178, and the way there takes less than 100 ms.
+#[test]
+fn a_voice_glides_from_below_another_to_its_own_level() {
+    let mut bench = Bench::new();
+    let mut feed = bench.attach(1, 8000);
+    feed.samples(&sine(8000, 400.0, 0.5, 2000));
+    let speak = |gain| Command::Speak {
+        zone: FRONT,
+        page: PageId(1),
+        gain: Db(gain),
+    };
+    bench.send(speak(-15.0));
+    let below = bench.run(500);
+    let level = rms(&below[0][12_000..]) * 2f32.sqrt();
+    assert!((level - 0.5 * 0.1778).abs() < 0.002, "{level}");
+    // As when a page that was below takes over the zone.
+    bench.silence(FRONT, 1);
+    bench.send(speak(0.0));
+    let own = bench.run(500);
+    let level = rms(&own[0][6_000..]) * 2f32.sqrt();
+    assert!((level - 0.5).abs() < 0.01, "{level}");
+    // No step on the way: a sine of 400 Hz rises by 0.027 from sample to sample at most.
+    let joined: Vec<f32> = below[0][12_000..].iter().chain(&own[0]).copied().collect();
+    let step = joined
+        .windows(2)
+        .map(|pair| (pair[1] - pair[0]).abs())
+        .fold(0.0, f32::max);
+    assert!(step < 0.028, "{step}");
+}
+
 #[test]
 fn a_stream_that_sets_in_late_sets_in_softly() {
     for (rate, silence) in [(8000, 0), (8000, 37), (8000, 400), (48_000, 37), (48_000, 2400)] {

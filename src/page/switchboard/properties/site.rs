@@ -234,7 +234,12 @@ impl Site {
             Output::Waiting { page } => {
                 let seen = self.live(page);
                 let terms = seen.bid.terms;
-                assert!(seen.kept || terms.busy == Loss::Wait || terms.cut == Loss::Wait);
+                assert!(
+                    seen.kept
+                        || [terms.busy, terms.cut]
+                            .iter()
+                            .any(|loss| [Loss::Wait, Loss::Under].contains(loss))
+                );
                 assert!(seen.open.is_empty() && (seen.kept || !seen.source_ended));
             }
             Output::Keep { page } => {
@@ -283,8 +288,11 @@ impl Site {
                 assert!(self.live(page).open.is_empty(), "chime over speech");
                 assert!(self.live(page).chiming.insert(zone));
             }
-            Output::Speak { zone, page } => {
+            Output::Speak { zone, page, under } => {
                 assert!(self.is_awake(zone), "speech before the lead");
+                if under {
+                    assert_eq!(self.phases.get(&zone), Some(&Phase::Speech), "below nobody");
+                }
                 let now = self.now;
                 let seen = self.live(page);
                 assert!(seen.bid.zones.contains(&zone) && seen.open.insert(zone));
@@ -400,7 +408,7 @@ impl Site {
         let together: Vec<PageId> = self
             .board
             .pages()
-            .filter(|p| p.standing == Standing::Waiting && !keeping.contains(&p.page))
+            .filter(|p| matches!(p.standing, Standing::Waiting | Standing::Under) && !keeping.contains(&p.page))
             .map(|p| p.page)
             .filter(|id| self.pages[id].bid.terms.begin == Begin::Together)
             .collect();
@@ -424,7 +432,7 @@ impl Site {
             } else {
                 seen.bid.terms.busy
             };
-            assert!(seen.kept || loss == Loss::Wait || self.now < page.bid_at + MAX_TURN);
+            assert!(seen.kept || [Loss::Wait, Loss::Under].contains(&loss) || self.now < page.bid_at + MAX_TURN);
             assert!(seen.open.is_empty());
         }
         for (zone, _) in self.zones() {
@@ -461,10 +469,26 @@ impl Site {
                 .filter(|(_, s)| s.open.contains(&zone))
                 .map(|(id, _)| *id)
                 .collect();
-            assert_eq!(
-                open,
-                page.filter(|_| phase == Phase::Speech).into_iter().collect::<Vec<_>>()
+            let holder = page.filter(|_| phase == Phase::Speech);
+            assert!(
+                holder.is_none_or(|holder| open.contains(&holder)),
+                "the holder is silent"
             );
+            for below in open.iter().filter(|page| Some(**page) != holder) {
+                let terms = self.pages[below].bid.terms;
+                let status = self
+                    .board
+                    .pages()
+                    .find(|status| status.page == *below)
+                    .expect("it is live");
+                assert!(
+                    terms.busy == Loss::Under || terms.cut == Loss::Under,
+                    "sounds without a zone"
+                );
+                assert!(status.standing == Standing::Under && status.zones.is_empty() && status.under.contains(&zone));
+                let tail = phase == Phase::Tail && status.source_ended.is_some();
+                assert!(phase == Phase::Speech || tail, "below nobody");
+            }
         }
         for seen in self.pages.values() {
             if let (Some(limit), Some(since)) = (seen.bid.limits.page, seen.open_since) {
