@@ -172,7 +172,7 @@ impl Actor {
                     .min(self.ended.unwrap_or(now))
                     .max(*from);
                 let opened = self.opened.unwrap_or(now);
-                voice::played_out(*from, last, opened).max(now)
+                voice::played_out(*from, last, opened).max(now + voice::LEARNT)
             }
             _ => voice::rung_out(now),
         }

@@ -132,6 +132,7 @@ impl Stage<'_> {
         if actor.begin(now) {
             return self.speaks(page);
         }
+        let is_ours = matches!(actor.sound, Sound::Play { .. });
         if let Sound::Play { runs, released, since } = &mut actor.sound
             && since.is_none()
         {
@@ -140,15 +141,13 @@ impl Stage<'_> {
                 runs.times = Some(1);
             }
             if let Some(whole) = runs.whole() {
-                return self.due(now + whole.saturating_sub(PACKET), Due::Played(page, turn));
+                self.due(now + whole.saturating_sub(PACKET), Due::Played(page, turn));
             }
         }
-        self.beat_of_sound(page);
-    }
-
-    /// What we play ourselves comes without a gap.
-    pub(super) fn beat_of_sound(&mut self, page: PageId) {
-        self.board.handle(Input::Packet(page), self.now);
+        if is_ours {
+            // What we play ourselves comes without a gap.
+            self.board.handle(Input::Packet(page), now);
+        }
     }
 
     /// `page 3 from yard-page (213)`.
