@@ -24,7 +24,7 @@ use crate::phone::Phone;
 mod phone;
 
 const RATE: usize = 48_000;
-/// What the issue of a rehearsal promises.
+/// What a rehearsal promises.
 const CLOSE: Duration = Duration::from_millis(50);
 const ADDRESS: &str = "127.0.81.1:5060";
 
@@ -306,7 +306,7 @@ async fn predicted(n: u32) -> Result<(), String> {
         })?;
     }
     // Phases that last, as views show them.
-    for zone in 0..plan.zones.len() {
+    for (zone, phases) in phases.iter().enumerate() {
         let mut said: Vec<(Duration, Phase)> = Vec::new();
         for view in &story.views {
             let phase = view.zones[zone].0;
@@ -315,7 +315,7 @@ async fn predicted(n: u32) -> Result<(), String> {
             }
         }
         let mut real: Vec<(Duration, Phase)> = Vec::new();
-        for (at, phase) in &phases[zone] {
+        for (at, phase) in phases {
             // One that another follows at once is passed through.
             if real.last().is_some_and(|last| *at - last.0 < Duration::from_millis(2)) {
                 real.pop();

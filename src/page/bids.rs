@@ -41,7 +41,7 @@ pub enum Standing {
 }
 
 /// One bid and all that is known of its page.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Page {
     pub bid: Bid,
     pub bid_at: Instant,
@@ -280,7 +280,7 @@ impl Page {
 }
 
 /// All bids that are not over, ranked: highest priority first, equal priority in the order of coming.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct Bids {
     ranked: Vec<Page>,
 }

@@ -12,7 +12,7 @@ pub const MAX_PER_HOUR: u32 = 240;
 const HOUR: Duration = Duration::from_secs(3600);
 
 /// Memory of the pages that were heard.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct Quota {
     /// When each source was heard last.
     sources: Vec<(SourceId, Instant)>,

@@ -28,7 +28,7 @@ fn earliest(a: Option<Instant>, b: Option<Instant>) -> Option<Instant> {
     a.into_iter().chain(b).min()
 }
 
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 struct Relay {
     rules: RelayRules,
     operated: bool,
@@ -41,7 +41,7 @@ struct Relay {
 }
 
 /// All relays of a site.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Relays {
     relays: Vec<Relay>,
     /// `None`: not known yet, or nobody is there to say.

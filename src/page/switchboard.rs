@@ -58,7 +58,7 @@ pub struct PageStatus {
 }
 
 /// The pure state machine of all zones.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Switchboard {
     zones: Zones,
     bids: Bids,

@@ -21,7 +21,7 @@ enum State {
 }
 
 /// A zone's use of a relay.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 struct Wire {
     relay: RelayId,
     lead: Duration,
@@ -31,7 +31,7 @@ struct Wire {
 }
 
 /// One zone.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Zone {
     pub id: ZoneId,
     wires: Vec<Wire>,
@@ -143,7 +143,7 @@ impl Zone {
 }
 
 /// All zones and relays of a site.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Zones {
     zones: Vec<Zone>,
     relays: Relays,

@@ -14,3 +14,6 @@ pub use explain::explain;
 pub use picture::draw;
 pub use stage::{rehearse, zone_of};
 pub use story::{Line, PageStory, Story, View};
+
+#[cfg(test)]
+mod tests;

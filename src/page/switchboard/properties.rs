@@ -5,6 +5,7 @@
 //! run is checked, so there is no point at which the switchboard holds a relay that its zones do not account for.
 #![allow(clippy::disallowed_methods)]
 
+mod exhaustive;
 mod site;
 
 use std::collections::{HashMap, HashSet};

@@ -3,12 +3,12 @@
 use super::*;
 
 /// What a site sees of one page.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Seen {
-    bid: Bid,
+    pub(super) bid: Bid,
     order: u64,
     /// Its source may not speak, or only to be kept.
-    source_ended: bool,
+    pub(super) source_ended: bool,
     /// Its sound was kept at some time; and is, while its source speaks.
     kept: bool,
     keeping: bool,
@@ -28,11 +28,12 @@ pub(super) struct Seen {
 }
 
 /// The site: rules, clock and everything that the outputs have done.
+#[derive(Clone)]
 pub(super) struct Site {
     rules: Rules,
     pub(super) board: Switchboard,
-    now: Instant,
-    bids: u64,
+    pub(super) now: Instant,
+    pub(super) bids: u64,
     pub(super) pages: HashMap<PageId, Seen>,
     ended: HashMap<PageId, EndReason>,
     records: HashMap<PageId, PageRecord>,
