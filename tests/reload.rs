@@ -12,10 +12,24 @@ mod program;
 const CONFIG: &str = r#"
     [site]
     name = "Quayside Timber"
+    [sip]
+    listen = ["udp:ADDRESS:5060", "tcp:ADDRESS:5060"]
+    networks = ["127.0.0.0/8"]
+    [extensions.page]
+    user = "850"
+    zones = ["office"]
+    [groups.weighbridge]
+    address = "239.255.41.10:5004"
+    interface = "lo"
+    codec = "pcmu"
+    zones = ["office"]
     [cards.main]
     output = "null"
     [relays.yard-trigger]
     line = "simulated"
+    [relays.lamp]
+    line = "simulated"
+    shows = "healthy"
     [zones.yard]
     card = "main"
     channel = 1
@@ -46,9 +60,11 @@ struct Site {
 }
 
 impl Site {
-    fn start(name: &str) -> Self {
+    fn start(name: &str, address: &str) -> Self {
         let folder = program::folder(&format!("reload-{name}"));
-        let config = CONFIG.replace("FOLDER", &folder.to_string_lossy());
+        let config = CONFIG
+            .replace("FOLDER", &folder.to_string_lossy())
+            .replace("ADDRESS", address);
         let program = Program::start(folder, &config);
         program.line("is open");
         program.line("contact door is watched");
@@ -90,13 +106,14 @@ impl Site {
 
 #[test]
 fn a_page_goes_on_while_the_config_changes_under_it() {
-    let mut site = Site::start("pages");
+    let mut site = Site::start("pages", "127.0.82.1");
     site.close("bell");
     site.next("page 1 from night-bell");
     // At once: the door rings in the yard from now on, and goes before the bell.
-    let config = site
-        .config
-        .replace("zones = [\"office\"]", "zones = [\"yard\"]\n    priority = 90");
+    let config = site.config.replace(
+        "zones = [\"office\"]\n    times",
+        "zones = [\"yard\"]\n    priority = 90\n    times",
+    );
     site.reload(&config);
     site.next("taken up: contacts.door");
     site.reload(&config);
@@ -121,6 +138,12 @@ fn a_page_goes_on_while_the_config_changes_under_it() {
     site.open("bell");
     site.next("page 1 from night-bell to zone yard");
     site.next("taken up: zones.yard, zones.office");
+    // An output that showed something serves a zone from now on: it rests first.
+    let lamp = slow.replace("shows = \"healthy\"", "min_on = \"1 s\"");
+    let lamp = lamp.replace("trigger = [\"yard-trigger\"]", "trigger = [\"yard-trigger\", \"lamp\"]");
+    site.reload(&lamp);
+    site.next("taken up: relays.lamp, zones.yard");
+    let slow = lamp;
     // And with a card that is another one, everything begins anew.
     let anew = slow.replace("output = \"null\"", "output = \"null\"\n    period = \"20 ms\"");
     site.reload(&anew);
@@ -131,7 +154,7 @@ fn a_page_goes_on_while_the_config_changes_under_it() {
     site.next("from door to zone yard");
     // A line that cannot be had: back to what was.
     site.open("door");
-    site.reload(&anew.replace("line = \"simulated\"", "line = \"gpiochip99:1\""));
+    site.reload(&anew.replacen("line = \"simulated\"", "line = \"gpiochip99:1\"", 1));
     site.next("not taken up: ");
     site.next("is open");
     site.next("contact door is watched");
@@ -150,7 +173,13 @@ fn a_page_goes_on_while_the_config_changes_under_it() {
 fn a_terminal_that_is_closed_ends_it_in_order() {
     let folder = program::folder("reload-terminal");
     let config = folder.join("quayside.toml");
-    std::fs::write(&config, CONFIG.replace("FOLDER", &folder.to_string_lossy())).unwrap();
+    std::fs::write(
+        &config,
+        CONFIG
+            .replace("FOLDER", &folder.to_string_lossy())
+            .replace("ADDRESS", "127.0.82.2"),
+    )
+    .unwrap();
     let socket = folder.join("control.sock");
     let command = format!(
         "exec env --default-signal=HUP {} run {}",

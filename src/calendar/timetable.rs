@@ -41,9 +41,14 @@ impl Timetable {
     /// The next moment after `after`; `None` if there is none for some years. A time of day that a day does not have (the clock is
     /// set forward) counts by the clock before the change; of one that comes twice the first counts (RFC 5545 §3.3.5).
     pub fn next(&self, after: Timestamp, zone: &TimeZone) -> Option<Timestamp> {
+        self.next_on(after, zone, AHEAD)
+    }
+
+    /// As [`Timetable::next`], looked for on so many days, from the day before `after` on.
+    fn next_on(&self, after: Timestamp, zone: &TimeZone, days: i32) -> Option<Timestamp> {
         // Midnight itself may be skipped: a moment of yesterday may fall into today.
         let mut date = zone.to_datetime(after).date().yesterday().ok()?;
-        for _ in 0..AHEAD {
+        for _ in 0..days {
             let tomorrow = date.tomorrow().ok()?;
             if let Some(next) = self.on(date, after, zone).min() {
                 return self.on(tomorrow, after, zone).chain([next]).min();
@@ -82,7 +87,12 @@ impl Timetable {
 
     /// All moments of a stretch, in their order.
     pub fn within<'a>(&'a self, stretch: Stretch, zone: &'a TimeZone) -> impl Iterator<Item = Timestamp> + 'a {
-        let next = move |after: Timestamp| self.next(after, zone).filter(|at| *at <= stretch.until);
+        let day = |at: Timestamp| zone.to_datetime(at).date();
+        // The days between, and those before and after.
+        let days = day(stretch.after)
+            .until(day(stretch.until))
+            .map_or(AHEAD, |span| span.get_days() + 3);
+        let next = move |after: Timestamp| self.next_on(after, zone, days).filter(|at| *at <= stretch.until);
         std::iter::successors(next(stretch.after), move |at| next(*at))
     }
 }

@@ -80,7 +80,7 @@ fn read(file: &Path, config: Option<&Path>) -> Result<(Scenario, Plan), Exit> {
 
 /// The first moment of that time of day.
 fn moment(story: &Story, time: &str) -> Option<Duration> {
-    let time: jiff::civil::Time = time.parse().ok()?;
+    let time = scenario::time_of_day(time).ok()?;
     let began = story.zone.to_datetime(story.began);
     let today = began.date().to_datetime(time);
     let then = if today < began { today.tomorrow().ok()? } else { today };

@@ -153,6 +153,26 @@ pub fn read(text: &str, path: &Path) -> (Option<Scenario>, Vec<Problem>) {
     (scenario, problems.into_list())
 }
 
+/// `6:00`, `06:00:10.5`; what else is wrong with it.
+pub fn time_of_day(text: &str) -> Result<Time, &'static str> {
+    if text.contains(['-', 'T', ' ']) {
+        return Err("a time of day without a date: the day is that of `begins`, or of the event before");
+    }
+    if text.contains('.') && !text.contains(':') {
+        return Err("write a colon: \"06:00\"");
+    }
+    let padded = match text.split(':').next() {
+        Some(hour) if hour.len() == 1 => format!("0{text}"),
+        _ => text.to_owned(),
+    };
+    let digits = padded.starts_with(|c: char| c.is_ascii_digit()) && padded.contains(':');
+    match padded.parse::<Time>() {
+        Ok(time) if digits => Ok(time),
+        _ if digits => Err("there is no such time; midnight is 00:00"),
+        _ => Err("write hours and minutes: \"06:00\""),
+    }
+}
+
 /// Tells of every name that the plan has not. `text` and `path` are those that the scenario was read from.
 pub fn check(scenario: &Scenario, plan: &Plan, text: &str, path: &Path) -> Vec<Problem> {
     let mut problems = Problems::new(&path.display().to_string(), text);
@@ -349,15 +369,24 @@ impl Reader<'_> {
                 return None;
             }
             None => {
-                let Ok(time) = text.parse::<Time>() else {
-                    self.tell(at, key, quote(text), wanted, "hours have two digits: \"06:00\"");
-                    return None;
+                let time = match time_of_day(text) {
+                    Ok(time) => time,
+                    Err(hint) => {
+                        self.tell(at, key, quote(text), wanted, hint);
+                        return None;
+                    }
                 };
                 let today = now.date().to_datetime(time);
                 let then = match today < *now {
                     true => today.tomorrow().ok()?,
                     false => today,
                 };
+                if today < *now {
+                    let found = format!("{}, before the event before it, or before the beginning", quote(text));
+                    let hint = "taken as the next day; events stand in their order";
+                    let complaint = Complaint::new(key.to_owned(), found, "a later time", hint);
+                    self.problems.warning(at, complaint);
+                }
                 then.duration_since(*now).unsigned_abs()
             }
         };
@@ -460,7 +489,7 @@ impl Reader<'_> {
             "close" => What::Close(name),
             "take_over" => What::TakeOver(name),
             "lose" => What::Lose(name),
-            _ => match name.parse::<Time>() {
+            _ => match time_of_day(&name) {
                 Ok(time) => What::SetClock(time),
                 Err(_) => {
                     self.tell(

@@ -20,7 +20,7 @@ pub struct WallClock {
     /// Hours, schedules or quiet hours stand somewhere in the plan.
     wanted: bool,
     told: bool,
-    passed: Clock,
+    pub(super) passed: Clock,
     pub(super) wall: Box<dyn Fn() -> Timestamp>,
     /// When the next minute begins, as far as is known.
     minute_at: Instant,

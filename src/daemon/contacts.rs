@@ -7,6 +7,7 @@ use tokio::sync::mpsc::{self, Receiver, Sender};
 use super::control::Control;
 use super::pages::{Origin, Page};
 use super::players::Player;
+use super::ports::Reader;
 use crate::config::plan::{InputLine, Plan};
 use crate::device::contact::Contact;
 use crate::page::{EndReason, Input, PageId, ZoneId};
@@ -31,6 +32,7 @@ pub struct Contacts {
     seen: Receiver<(usize, Seen)>,
     /// So that the queue does not end where there is no contact.
     _queue: Sender<(usize, Seen)>,
+    _watching: Vec<Reader>,
     closed: Vec<bool>,
     /// Its line cannot be read.
     lost: Vec<bool>,
@@ -46,14 +48,16 @@ impl Contacts {
         let (queue, seen) = mpsc::channel(QUEUE);
         let inputs = plan.contacts.iter().map(|contact| &contact.input);
         let inputs = inputs.chain(plan.vetoes.iter().map(|veto| &veto.input));
-        let mut count = 0;
+        let mut watching = Vec::new();
         for (index, input) in inputs.enumerate() {
-            tokio::task::spawn_local(watch(index, input.clone(), queue.clone()));
-            count += 1;
+            let task = tokio::task::spawn_local(watch(index, input.clone(), queue.clone()));
+            watching.push(Reader::new(task));
         }
+        let count = watching.len();
         Contacts {
             seen,
             _queue: queue,
+            _watching: watching,
             closed: vec![false; count],
             lost: vec![false; count],
             pages: vec![None; count],
@@ -72,7 +76,11 @@ impl Contacts {
         let settings = &plan.contacts[index];
         let sound = settings.plays.sound(&plan.messages)?;
         let times = settings.times.unwrap_or(if self.closed[index] { FOR_EVER } else { 1 });
-        Some(Player::new(Repeated::new(sound, times, settings.pause), now))
+        let sound = Repeated::new(sound, times, settings.pause);
+        Some(match times {
+            FOR_EVER => Player::endless(sound, now),
+            _ => Player::new(sound, now),
+        })
     }
 
     /// Another system has the zone.
@@ -172,10 +180,12 @@ impl Control {
 
     fn contact_opened(&mut self, index: usize, now: Instant) {
         let Some(page) = self.contacts.pages[index] else { return };
-        if self.plan.contacts[index].times.is_some() {
+        let counts = self.plan.contacts[index].times.is_some();
+        let Some(entry) = self.pages.get_mut(&page) else { return };
+        // By what it plays: the config may have changed since.
+        if !entry.player.as_ref().map_or(!counts, Player::is_endless) {
             return;
         }
-        let Some(entry) = self.pages.get_mut(&page) else { return };
         let has_voice = entry.has_voice();
         match &mut entry.player {
             Some(player) => player.end(),

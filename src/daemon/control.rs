@@ -33,6 +33,7 @@ use super::signal::Signal;
 use super::talkers::Talkers;
 use super::wires::Wires;
 use super::{Edges, Moment, What};
+use crate::calendar::Clock;
 use crate::config::plan::Plan;
 use crate::device::news::DeviceEvent;
 use crate::device::relay::RelayBank;
@@ -66,6 +67,13 @@ pub struct Anew {
     pub moments: Option<Sender<Moment>>,
     pub rereads: Receiver<Reread>,
     pub seed: [u8; 32],
+    pub former: Former,
+}
+
+/// What goes on counting.
+pub struct Former {
+    passed: Clock,
+    next_page: u64,
 }
 
 /// Everything the control task owns.
@@ -108,6 +116,8 @@ pub struct Control {
     rereads: Receiver<Reread>,
     /// The plan to begin anew with, and what differs.
     pub(super) again: Option<(Plan, Vec<String>)>,
+    /// It is ending, for good or to begin anew.
+    pub(super) is_leaving: bool,
     /// Payload types that nobody here plays.
     pub(super) not_decoded: News,
     /// Senders to groups that are not heard.
@@ -178,6 +188,7 @@ impl Control {
             reload: Reload::default(),
             rereads: edges.rereads,
             again: None,
+            is_leaving: false,
             clock: WallClock::new(&plan, edges.wall, now),
             not_decoded: News::default(),
             senders: gate::News::default(),
@@ -227,6 +238,7 @@ impl Control {
             self.draw_gate();
             if self.again.is_some() && leaving.is_none() {
                 leaving = Some(now + FAREWELL);
+                self.is_leaving = true;
                 self.switchboard.handle(Input::Shutdown, now);
                 self.settle(now);
                 self.agent.shut_down(now);
@@ -243,6 +255,7 @@ impl Control {
                 () = &mut *stop, if leaving.is_none() => {
                     let now = Instant::now();
                     leaving = Some(now + FAREWELL);
+                    self.is_leaving = true;
                     let _ = self.service.stopping("ending calls, unregistering");
                     self.tell(Message::Stopping);
                     self.switchboard.handle(Input::Shutdown, now);
@@ -285,6 +298,10 @@ impl Control {
             return None;
         };
         Some(Anew {
+            former: Former {
+                passed: self.clock.passed,
+                next_page: self.next_page,
+            },
             old: self.plan,
             plan,
             what,
@@ -330,7 +347,8 @@ impl Control {
         self.call_timers(now);
         self.replay(now);
         self.play(now);
-        if self.tick_at <= now || self.clock.due().is_some_and(|at| at <= now) {
+        let looks = self.tick_at <= now || self.clock.due().is_some_and(|at| at <= now);
+        if looks && !self.is_leaving {
             self.ring(now);
         }
         if self.tick_at <= now {
@@ -470,6 +488,18 @@ impl Control {
                 self.tell(Message::Overload { what, dropped });
             }
         }
+    }
+
+    /// Counts on where another one ended.
+    pub fn follow(mut self, former: Former) -> Self {
+        self.clock.passed = former.passed;
+        self.next_page = former.next_page;
+        self
+    }
+
+    /// Passes over the audio that waits.
+    pub(super) fn drop_arrivals(&mut self) {
+        while self.rtp.try_recv().is_ok() {}
     }
 
     /// A number for a new page.

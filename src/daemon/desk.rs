@@ -14,6 +14,7 @@ use tokio::net::{UnixListener, UnixStream};
 use tokio::sync::mpsc::{self, Receiver, Sender};
 use tokio::sync::{Semaphore, oneshot};
 
+use super::ports::Reader;
 use crate::config::plan::Socket;
 use crate::page::{PageId, Refusal};
 use crate::sound::recording::{self, Recording};
@@ -70,6 +71,7 @@ pub struct Wish {
 pub struct Desk {
     wishes: Receiver<Wish>,
     _queue: Sender<Wish>,
+    listening: Option<Reader>,
     path: Option<PathBuf>,
     /// The announcement refused last.
     pub refusal: Option<(PageId, Refusal)>,
@@ -85,12 +87,13 @@ impl Desk {
         let mut desk = Desk {
             wishes,
             _queue: queue.clone(),
+            listening: None,
             path: None,
             refusal: None,
         };
         let Some(path) = place(socket) else { return Ok(desk) };
         let listener = bind(&path).map_err(|error| (path.clone(), error))?;
-        tokio::task::spawn_local(listen(listener, queue));
+        desk.listening = Some(Reader::new(tokio::task::spawn_local(listen(listener, queue))));
         desk.path = Some(path);
         Ok(desk)
     }
@@ -101,6 +104,7 @@ impl Desk {
         Desk {
             wishes,
             _queue: queue,
+            listening: None,
             path: None,
             refusal: None,
         }
@@ -113,6 +117,7 @@ impl Desk {
 
 impl Drop for Desk {
     fn drop(&mut self) {
+        self.listening = None;
         if let Some(path) = &self.path {
             let _ = fs::remove_file(path);
         }

@@ -43,7 +43,7 @@ mod voices;
 mod wires;
 
 use std::future::Future;
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use tokio::sync::mpsc;
 
@@ -182,21 +182,29 @@ pub async fn run(plan: Plan, edges: Edges, stop: impl Future<Output = ()>) -> Re
             };
             let mut control = control::Control::build(plan, opened, rest);
             while let Some(anew) = control.go(&mut stop).await {
-                control = begin_anew(anew)?;
+                control = begin_anew(anew).await?;
             }
             Ok(())
         })
         .await
 }
 
+/// How often what was there before is tried again, and how long after.
+const ATTEMPTS: u32 = 10;
+const AGAIN: Duration = Duration::from_millis(500);
+
 /// By the new plan, else by the old one.
-fn begin_anew(anew: control::Anew) -> Result<control::Control, StartError> {
+async fn begin_anew(anew: control::Anew) -> Result<control::Control, StartError> {
     let open = |plan: &Plan| -> Result<(Box<dyn RelayBank>, opened::Opened), StartError> {
         let relays = relay::open(&plan.relays).map_err(StartError::Relays)?;
         let sinks = plan.cards.iter().map(opener).collect();
         let sources = plan.captures.iter().map(source_opener).collect();
         Ok((relays, opened::Opened::of(plan, sinks, sources)?))
     };
+    // The tasks of the one before hold sockets and lines until they have been looked at once more.
+    for _ in 0..8 {
+        tokio::task::yield_now().await;
+    }
     let mut journal = anew.journal;
     let (plan, (relays, opened)) = match open(&anew.plan) {
         Ok(opened) => {
@@ -207,8 +215,15 @@ fn begin_anew(anew: control::Anew) -> Result<control::Control, StartError> {
         Err(error) => {
             let cause = error.to_string();
             journal.write(&Message::Reload(ReloadMessage::Kept { cause }).entry());
-            let opened = open(&anew.old)?;
-            (anew.old, opened)
+            let mut opened = open(&anew.old);
+            for _ in 0..ATTEMPTS {
+                if opened.is_ok() {
+                    break;
+                }
+                tokio::time::sleep(AGAIN).await;
+                opened = open(&anew.old);
+            }
+            (anew.old, opened?)
         }
     };
     let edges = Edges {
@@ -222,5 +237,5 @@ fn begin_anew(anew: control::Anew) -> Result<control::Control, StartError> {
         moments: anew.moments,
         rereads: anew.rereads,
     };
-    Ok(control::Control::build(plan, opened, edges))
+    Ok(control::Control::build(plan, opened, edges).follow(anew.former))
 }

@@ -17,15 +17,30 @@ pub struct Player {
     sound: Repeated,
     number: u64,
     next: Instant,
+    /// It goes on until it is ended.
+    is_endless: bool,
 }
 
 impl Player {
     pub fn new(sound: Repeated, now: Instant) -> Self {
         Player {
+            is_endless: false,
             sound,
             number: 65_536,
             next: now,
         }
+    }
+
+    /// One that goes on until it is ended.
+    pub fn endless(sound: Repeated, now: Instant) -> Self {
+        Player {
+            is_endless: true,
+            ..Self::new(sound, now)
+        }
+    }
+
+    pub fn is_endless(&self) -> bool {
+        self.is_endless
     }
 
     pub fn due(&self) -> Instant {

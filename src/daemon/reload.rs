@@ -8,11 +8,11 @@ use super::groups::Group;
 use crate::config::diff::{self, Changes, Effort};
 use crate::config::plan::{Plan, StoredMessage};
 use crate::config::{Loaded, Severity};
-use crate::page::{Input, Switchboard, ZoneId};
+use crate::page::{Input, RelayId, Switchboard, ZoneId};
 use crate::report::message::{Message, ReloadMessage};
 
 /// An audio thread has let go of a chime by then.
-const LET_GO: Duration = Duration::from_secs(10);
+const LET_GO: Duration = Duration::from_secs(20);
 
 /// What was read: a config with its problems, or why there is none.
 pub type Reread = Result<Loaded, String>;
@@ -76,7 +76,7 @@ impl Control {
         self.reload
             .former
             .retain(|(since, _)| now.saturating_duration_since(*since) < LET_GO);
-        if self.reload.waiting.is_none() || self.again.is_some() || !self.is_idle() {
+        if self.reload.waiting.is_none() || self.is_leaving || !self.is_idle() {
             return;
         }
         let Some((plan, changes)) = self.reload.waiting.take() else {
@@ -103,7 +103,7 @@ impl Control {
         self.clock.change(&self.plan, now);
         if rest {
             self.change_groups(&old, now);
-            self.change_switchboard(&old, now);
+            self.change_switchboard(now);
         }
         self.reload.former.push((now, old.messages));
         self.tell(Message::Reload(ReloadMessage::TakenUp { what: changes.told }));
@@ -111,6 +111,8 @@ impl Control {
     }
 
     fn change_groups(&mut self, old: &Plan, now: Instant) {
+        // What has come for a group may be another's now; there are no calls.
+        self.drop_arrivals();
         let mut before: Vec<Option<Group>> = std::mem::take(&mut self.groups).into_iter().map(Some).collect();
         for (index, settings) in self.plan.groups.iter().enumerate() {
             // Its reader knows its place.
@@ -129,10 +131,7 @@ impl Control {
     }
 
     /// All zones are at rest: the new one begins there.
-    fn change_switchboard(&mut self, old: &Plan, now: Instant) {
-        if old.rules() == self.plan.rules() {
-            return;
-        }
+    fn change_switchboard(&mut self, now: Instant) {
         self.switchboard = Switchboard::new(self.plan.rules());
         for (id, zone) in (0..=u16::MAX).zip(&self.plan.zones) {
             if !self.cards.is_up(zone.card) {
@@ -142,11 +141,9 @@ impl Control {
                 self.switchboard.handle(Input::Vetoed(ZoneId(id)), now);
             }
         }
-        // Outputs that show something were operated by the one before.
-        for (id, relay) in (0..=u16::MAX).zip(&self.plan.relays) {
-            if relay.rules.shows.is_some() {
-                let _ = self.relays.set(crate::page::RelayId(id), false);
-            }
+        // Outputs that showed something were operated by the one before.
+        for (id, _) in (0..=u16::MAX).zip(&self.plan.relays) {
+            let _ = self.relays.set(RelayId(id), false);
         }
         self.health.forget();
     }

@@ -82,7 +82,7 @@ impl Control {
         let Arrival {
             peer, mut octets, at, ..
         } = arrival;
-        if !self.hears_sender(index, peer, now) {
+        if index >= self.groups.len() || !self.hears_sender(index, peer, now) {
             return;
         }
         let opened = self.groups[index].open(&mut octets, at);

@@ -184,6 +184,7 @@ impl Switchboard {
             Input::ZoneBack(zone) => self.with_zone(zone, |zone| zone.failed = false),
             Input::Vetoed(zone) => self.vetoed(zone, now),
             Input::VetoLifted(zone) => self.with_zone(zone, |zone| zone.vetoed = false),
+            Input::Health(_) if self.is_shut_down => {}
             Input::Health(good) => self.zones.set_healthy(Some(good)),
             Input::Shutdown => self.shut_down(now),
             Input::Packet(_) | Input::Speech(_) => {}

@@ -82,7 +82,7 @@ fn now(story: &Story, view: &View, zone: ZoneId, phase: Phase, holder: Option<Pa
         .map(|page| format!("{}, priority {}", name(page), page.priority.0))
         .unwrap_or_default();
     match phase {
-        Phase::Rest => "nobody is heard; its relays are at rest".to_owned(),
+        Phase::Rest => "nobody is heard".to_owned(),
         Phase::Tail => "nobody is heard any more; its relays are still operated".to_owned(),
         Phase::Seize => format!("nobody is heard yet: its amplifier wakes up for {who}"),
         Phase::Chime => format!("the chime of {who}"),

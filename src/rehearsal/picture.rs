@@ -158,7 +158,7 @@ fn bands(stretches: &[(f64, f64)], scale: f64) -> Vec<Band> {
     let (mut bands, mut band, mut x) = (Vec::new(), Vec::new(), 0.0);
     for (from, to) in stretches {
         let mut from = *from;
-        while from < *to {
+        while from + 0.5 < *to {
             if x + scale > room() {
                 bands.push(std::mem::take(&mut band));
                 x = 0.0;

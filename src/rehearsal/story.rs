@@ -123,7 +123,15 @@ impl fmt::Display for Story {
             .map(|name| format!(", {name}"))
             .unwrap_or_default();
         writeln!(f, "{}, {date}{zone}", self.site)?;
+        let mut day = date;
         for line in &self.lines {
+            let moment = self
+                .began
+                .checked_add(jiff::SignedDuration::try_from(line.at).unwrap_or_default());
+            let today = self.zone.to_datetime(moment.unwrap_or(self.began)).date();
+            if std::mem::replace(&mut day, today) != today {
+                writeln!(f, "{today}")?;
+            }
             writeln!(f, "{}  {}", self.clock(line.at), line.text)?;
         }
         Ok(())

@@ -10,6 +10,7 @@ use super::{Cut, Switchboard};
 impl Switchboard {
     /// Gives every zone to the best bid that names it, deals with who lost and who won, then sets the relays.
     pub(super) fn settle(&mut self, now: Instant) {
+        let contenders = self.contenders();
         let won = self.reassign(now);
         for id in self.bids.ids() {
             self.settle_page(id, now);
@@ -30,6 +31,15 @@ impl Switchboard {
         for (relay, operated) in self.zones.settle_relays(now) {
             self.outputs.push_back(Output::Relay { relay, operated });
         }
+        // What was kept free for a page that has ended, or is kept from now on, is others'. Each round takes one away at least.
+        if self.contenders() < contenders {
+            self.settle(now);
+        }
+    }
+
+    /// How many pages are given zones, or have them kept free.
+    fn contenders(&self) -> usize {
+        self.bids.iter().filter(|page| !page.is_keeping()).count()
     }
 
     fn reassign(&mut self, now: Instant) -> Vec<(ZoneId, PageId)> {
@@ -191,7 +201,7 @@ impl Switchboard {
         let zones = &self.bids.get(id)?.bid.zones;
         let works = |zone: &&ZoneId| self.zones.get(**zone).is_some_and(|zone| zone.works());
         let mut better = self.bids.iter().take_while(|page| page.id() != id);
-        let waits = |page: &&Page| page.standing == Standing::Waiting && !page.is_keeping();
+        let waits = |page: &&Page| page.holds_nothing() && !page.is_keeping();
         better
             .find(|page| waits(page) && zones.iter().filter(works).any(|zone| page.names(*zone)))
             .map(Page::id)

@@ -8,6 +8,13 @@ impl Stage<'_> {
             return;
         };
         let settings = &self.plan.extensions[extension];
+        if let Some(dialled) = &call.dialled {
+            let mut also = settings.gate.dial.iter().map(|(users, _)| users);
+            if *dialled != settings.user && !also.any(|users| users.matches(dialled, "")) {
+                let text = format!("call from {} to {dialled} is refused: no such extension", call.caller);
+                return self.refusal(&call.extension, text);
+            }
+        }
         let from_registrar = call.from.is_none() && !settings.registrars.is_empty();
         let networks = settings.gate.networks.as_ref().unwrap_or(&self.plan.sip.networks);
         let first = networks.first().map(|network| network.address());

@@ -37,6 +37,8 @@ pub(super) struct Site {
     pub(super) pages: HashMap<PageId, Seen>,
     ended: HashMap<PageId, EndReason>,
     records: HashMap<PageId, PageRecord>,
+    /// Pages that a crash took.
+    lost: usize,
     failed: HashSet<ZoneId>,
     vetoed: HashSet<ZoneId>,
     /// What each relay does, and since when.
@@ -59,6 +61,7 @@ impl Site {
             pages: HashMap::new(),
             ended: HashMap::new(),
             records: HashMap::new(),
+            lost: 0,
             failed: HashSet::new(),
             vetoed: HashSet::new(),
             relays: HashMap::new(),
@@ -71,6 +74,26 @@ impl Site {
 
     fn zones(&self) -> impl Iterator<Item = (ZoneId, &ZoneRules)> {
         (0..).map(ZoneId).zip(&self.rules.zones)
+    }
+
+    fn crash(&mut self) {
+        if self.shut_down {
+            return;
+        }
+        self.board = Switchboard::new(self.rules.clone()).with_max_drain(MAX_DRAIN);
+        self.lost += self.pages.len();
+        self.pages.clear();
+        self.relays.clear();
+        self.phases.clear();
+        self.hurried.clear();
+        // The daemon says so at its start.
+        for zone in self.failed.clone() {
+            self.board.handle(Input::ZoneFailed(zone), self.now);
+        }
+        for zone in self.vetoed.clone() {
+            self.board.handle(Input::Vetoed(zone), self.now);
+        }
+        self.listen(true);
     }
 
     /// The zone is to rest at once, unless it has been out of use before.
@@ -169,6 +192,7 @@ impl Site {
                 self.vetoed.remove(&ZoneId(zone));
                 Input::VetoLifted(ZoneId(zone))
             }
+            Step::Crash => return self.crash(),
             Step::Pass { ms, lazy } => return self.pass(Duration::from_millis(ms.into()), lazy),
         };
         self.input(input);
@@ -502,7 +526,10 @@ impl Site {
             }
         }
         // Every bid is live or has its record, and the crowd is bounded.
-        assert_eq!(self.bids, u64::try_from(self.pages.len() + self.records.len()).unwrap());
+        assert_eq!(
+            self.bids,
+            u64::try_from(self.pages.len() + self.records.len() + self.lost).unwrap()
+        );
         let live: HashSet<PageId> = self.board.pages().map(|page| page.page).collect();
         assert_eq!(live, self.pages.keys().copied().collect::<HashSet<_>>());
         assert!(live.len() <= MAX_WAITING + self.rules.zones.len());
