@@ -264,7 +264,7 @@ async fn predicted(n: u32) -> Result<(), String> {
     let plan = loaded.plan.unwrap();
     let (scenario, problems) = scenario::read(SCENARIO, Path::new("predicted.scenario"));
     assert!(problems.is_empty(), "{problems:#?}");
-    let story = rehearsal::rehearse(&plan, &scenario.unwrap(), rehearsal::zone_of(&plan), Instant::now());
+    let story = rehearsal::rehearse(&plan, &scenario.unwrap(), plan.wall_zone(), Instant::now());
 
     let notebook = Notebook::default();
     let (moments, mut seen) = tokio::sync::mpsc::channel::<Moment>(10_000);

@@ -28,7 +28,7 @@ pub fn run(file: &Path, wishes: &Wishes<'_>) -> Exit {
         Err(exit) => return exit,
     };
     #[expect(clippy::disallowed_methods, reason = "any instant will do")]
-    let story = rehearsal::rehearse(&plan, &scenario, rehearsal::zone_of(&plan), Instant::now());
+    let story = rehearsal::rehearse(&plan, &scenario, plan.wall_zone(), Instant::now());
     if let Some((time, zone)) = wishes.explain {
         return explain(&story, time, zone);
     }

@@ -220,13 +220,7 @@ fn extension(old: &Extension, new: &Extension) -> Effort {
 }
 
 fn group(old: &Group, new: &Group) -> Effort {
-    let softly = Group {
-        paging: old.paging.clone(),
-        hours: old.hours.clone(),
-        idle: old.idle,
-        ..new.clone()
-    };
-    match softly == *old {
+    match new.is_received_as(old) {
         true => Effort::AtOnce,
         false => Effort::AtRest,
     }

@@ -62,6 +62,20 @@ pub enum Unreadable {
     Other { file: String, cause: String },
 }
 
+impl Unreadable {
+    fn of(path: &Path, error: &std::io::Error) -> Self {
+        let file = path.display().to_string();
+        match error.kind() {
+            std::io::ErrorKind::NotFound => Unreadable::Missing { file },
+            std::io::ErrorKind::PermissionDenied => Unreadable::Forbidden { file },
+            _ => Unreadable::Other {
+                file,
+                cause: io_cause(error),
+            },
+        }
+    }
+}
+
 /// Reads a config file and the secrets that it names. Credentials are looked for in `$CREDENTIALS_DIRECTORY`.
 ///
 /// # Errors
@@ -76,19 +90,10 @@ pub fn load(path: &Path) -> Result<Loaded, Unreadable> {
 /// # Errors
 /// As [`load`].
 pub fn load_with(path: &Path, credentials: Option<&Path>) -> Result<Loaded, Unreadable> {
-    let file = path.display().to_string();
-    let unreadable = |error: std::io::Error| match error.kind() {
-        std::io::ErrorKind::NotFound => Unreadable::Missing { file: file.clone() },
-        std::io::ErrorKind::PermissionDenied => Unreadable::Forbidden { file: file.clone() },
-        _ => Unreadable::Other {
-            file: file.clone(),
-            cause: io_cause(&error),
-        },
-    };
     let mut octets = Vec::new();
     open(path)
         .and_then(|f| f.take(MAX_FILE + 1).read_to_end(&mut octets))
-        .map_err(unreadable)?;
+        .map_err(|error| Unreadable::of(path, &error))?;
     Ok(check_octets(&octets, path, credentials))
 }
 

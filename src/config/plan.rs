@@ -5,6 +5,8 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
+use jiff::tz::TimeZone;
+
 use crate::calendar::{Hours, QuietHours, Timetable};
 use crate::gate;
 use crate::media::srtp::Master;
@@ -167,6 +169,13 @@ impl Plan {
         }
     }
 
+    /// The time zone of the clock on the wall; the system's where the plan names none.
+    #[expect(clippy::disallowed_methods, reason = "the one way to the IANA data")]
+    pub fn wall_zone(&self) -> TimeZone {
+        let named = self.time_zone.as_deref().and_then(|name| TimeZone::get(name).ok());
+        named.unwrap_or_else(TimeZone::system)
+    }
+
     /// Hours, schedules or quiet hours stand somewhere in it.
     pub fn asks_for_the_time(&self) -> bool {
         let extensions = self.extensions.iter().map(|e| &e.gate.hours);
@@ -305,6 +314,19 @@ pub struct Group {
     pub networks: Option<Vec<Network>>,
     pub hours: Hours,
     pub paging: Paging,
+}
+
+impl Group {
+    /// The same packets are received in the same way; who hears them when may differ.
+    pub fn is_received_as(&self, other: &Group) -> bool {
+        let received = Group {
+            paging: other.paging.clone(),
+            hours: other.hours.clone(),
+            idle: other.idle,
+            ..self.clone()
+        };
+        received == *other
+    }
 }
 
 /// A device that is captured from. Line inputs and music may share one, by channel.

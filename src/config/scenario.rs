@@ -12,7 +12,7 @@ use toml::de::{DeTable, DeValue};
 
 use super::plan::Plan;
 use super::problem::{Complaint, Problems, alternatives, cut, nearest, quote};
-use super::{MAX_FILE, Problem, Unreadable, io_cause, open, text};
+use super::{MAX_FILE, Problem, Unreadable, open, text};
 
 /// Most events of a scenario.
 pub const MAX_EVENTS: usize = 10_000;
@@ -116,19 +116,10 @@ const OF_CALLS: [&str; 6] = ["caller", "from", "code", "keys", "dialled", "urgen
 /// # Errors
 /// When the file cannot be read.
 pub fn load(path: &Path) -> Result<(Option<Scenario>, Vec<Problem>, String), Unreadable> {
-    let file = path.display().to_string();
-    let unreadable = |error: std::io::Error| match error.kind() {
-        std::io::ErrorKind::NotFound => Unreadable::Missing { file: file.clone() },
-        std::io::ErrorKind::PermissionDenied => Unreadable::Forbidden { file: file.clone() },
-        _ => Unreadable::Other {
-            file: file.clone(),
-            cause: io_cause(&error),
-        },
-    };
     let mut text = String::new();
     open(path)
         .and_then(|f| f.take(MAX_FILE).read_to_string(&mut text))
-        .map_err(unreadable)?;
+        .map_err(|error| Unreadable::of(path, &error))?;
     let (scenario, problems) = read(&text, path);
     Ok((scenario, problems, text))
 }

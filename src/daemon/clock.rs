@@ -29,7 +29,7 @@ pub struct WallClock {
 impl WallClock {
     pub fn new(plan: &Plan, wall: Box<dyn Fn() -> Timestamp>, now: Instant) -> Self {
         WallClock {
-            zone: time_zone(plan),
+            zone: plan.wall_zone(),
             wanted: plan.asks_for_the_time(),
             told: false,
             passed: Clock::default(),
@@ -40,7 +40,7 @@ impl WallClock {
 
     /// Goes by another plan.
     pub fn change(&mut self, plan: &Plan, now: Instant) {
-        self.zone = time_zone(plan);
+        self.zone = plan.wall_zone();
         self.wanted = plan.asks_for_the_time();
         self.minute_at = now;
     }
@@ -59,12 +59,6 @@ impl WallClock {
     fn at(&self, now: Timestamp) -> Option<Wall> {
         is_set(now).then(|| Wall::at(now, &self.zone))
     }
-}
-
-/// The plan's time zone, else the system's.
-fn time_zone(plan: &Plan) -> TimeZone {
-    let named = plan.time_zone.as_deref().and_then(|name| TimeZone::get(name).ok());
-    named.unwrap_or_else(TimeZone::system)
 }
 
 fn is_set(now: Timestamp) -> bool {

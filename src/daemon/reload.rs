@@ -116,15 +116,7 @@ impl Control {
         let mut before: Vec<Option<Group>> = std::mem::take(&mut self.groups).into_iter().map(Some).collect();
         for (index, settings) in self.plan.groups.iter().enumerate() {
             // Its reader knows its place.
-            let same = old.groups.get(index).filter(|old| {
-                let softly = crate::config::plan::Group {
-                    paging: settings.paging.clone(),
-                    hours: settings.hours.clone(),
-                    idle: settings.idle,
-                    ..(*old).clone()
-                };
-                softly == *settings
-            });
+            let same = old.groups.get(index).filter(|old| old.is_received_as(settings));
             let kept = same.and_then(|_| before.get_mut(index)?.take());
             self.groups.push(kept.unwrap_or_else(|| Group::new(settings, now)));
         }

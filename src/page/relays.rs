@@ -65,6 +65,10 @@ impl Relays {
         }
     }
 
+    pub fn count(&self) -> usize {
+        self.relays.len()
+    }
+
     fn get(&self, relay: RelayId) -> Option<&Relay> {
         self.relays.get(usize::from(relay.0))
     }

@@ -147,12 +147,10 @@ impl Zone {
 pub(super) struct Zones {
     zones: Vec<Zone>,
     relays: Relays,
-    count: usize,
 }
 
 impl Zones {
     pub fn new(rules: Rules) -> Self {
-        let count = rules.relays.len();
         let relays = Relays::new(rules.relays);
         let wire = |zone: &ZoneRules, relay: RelayId| {
             let own = relays.rules(relay).filter(|own| own.shows.is_none())?;
@@ -181,7 +179,7 @@ impl Zones {
                 vetoed: false,
             })
             .collect();
-        Zones { zones, relays, count }
+        Zones { zones, relays }
     }
 
     /// A page takes the zone.
@@ -201,10 +199,8 @@ impl Zones {
 
     /// As [`Zones::rest_at_once`], all of them; nothing is shown any more.
     pub fn rest_all(&mut self) {
-        for zone in &mut self.zones {
-            zone.rest();
-            zone.wires.iter().for_each(|wire| self.relays.waive(wire.relay));
-        }
+        let zones: Vec<ZoneId> = self.iter().map(|zone| zone.id).collect();
+        zones.into_iter().for_each(|zone| self.rest_at_once(zone));
         self.relays.set_healthy(None);
     }
 
@@ -265,7 +261,7 @@ impl Zones {
 
     /// Brings the relays in step with the zones and returns what moved: those that operate first.
     pub fn settle_relays(&mut self, now: Instant) -> Vec<(RelayId, bool)> {
-        let mut wishes = vec![Wish::default(); self.count];
+        let mut wishes = vec![Wish::default(); self.relays.count()];
         for zone in &self.zones {
             for wire in &zone.wires {
                 if let Some(wish) = wishes.get_mut(usize::from(wire.relay.0)) {

@@ -12,7 +12,7 @@ mod voice;
 
 pub use explain::explain;
 pub use picture::draw;
-pub use stage::{rehearse, zone_of};
+pub use stage::rehearse;
 pub use story::{Line, PageStory, Story, View};
 
 #[cfg(test)]

@@ -74,13 +74,6 @@ struct Stage<'a> {
     story: Story,
 }
 
-/// The time zone of a plan.
-#[expect(clippy::disallowed_methods, reason = "the one way to the IANA data")]
-pub fn zone_of(plan: &Plan) -> TimeZone {
-    let named = plan.time_zone.as_deref().and_then(|name| TimeZone::get(name).ok());
-    named.unwrap_or_else(TimeZone::system)
-}
-
 /// Lets a scenario run whose names the plan has ([`crate::config::scenario::check`]). `start` is any instant: simulated time begins
 /// there.
 pub fn rehearse(plan: &Plan, scenario: &Scenario, zone: TimeZone, start: Instant) -> Story {
@@ -217,7 +210,7 @@ impl Stage<'_> {
             Due::Begins(index) => self.begins(index),
             Due::Over(index) => self.over(index),
             Due::Beat(page) => self.beat(page),
-            Due::Ends(page) => self.source_ends(page, None),
+            Due::Ends(page) => self.source_ends(page),
             Due::Key(index, key) => self.gate.key(CallId(index as u64), key, self.now),
             Due::Played(page, turn) if self.is_current(page, turn) => self.ended(page, EndReason::Finished),
             Due::Replayed(page, turn) if self.is_current(page, turn) => {

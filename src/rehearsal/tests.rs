@@ -141,7 +141,7 @@ fn year(seed: u64, events: u32, jumps: bool) -> String {
 fn rehearsed(plan: &Plan, text: &str) -> Story {
     let (scenario, problems) = scenario::read(text, Path::new("year.scenario"));
     assert!(problems.is_empty(), "{:#?}", problems.first());
-    rehearse(plan, &scenario.unwrap(), zone_of(plan), Instant::now())
+    rehearse(plan, &scenario.unwrap(), plan.wall_zone(), Instant::now())
 }
 
 /// Every bid has its record, every zone and relay rests, no page outlasted its limit.

@@ -2,6 +2,8 @@
 
 use std::time::{Duration, Instant};
 
+use crate::sound::recording::Repeats;
+
 /// From a packet's coming to its last sample's leaving the card and the control task's learning of it, once a stream runs: what the
 /// jitter buffer keeps, the packet itself, the card, half a look at the reports. Measured at the running program (`tests/predicted.rs`).
 const DELAY: Duration = Duration::from_millis(65);
@@ -49,8 +51,7 @@ impl Runs {
     /// From the first sample to the last; `None` while nobody has said how often.
     pub fn whole(self) -> Option<Duration> {
         let times = self.times?;
-        let pauses = self.pause.saturating_mul(times.saturating_sub(1));
-        Some(self.length.saturating_mul(times).saturating_add(pauses))
+        Some(Repeats { times, gap: self.pause }.length(self.length))
     }
 
     /// The same, if it is to end with the run under way after `played`, or at once in a pause.

@@ -4,6 +4,13 @@ use std::time::Duration;
 
 use super::*;
 
+/// One more, or one less, that has a zone; `true` for the first one and after the last.
+fn count(those: &mut u32, more: bool) -> bool {
+    let before = *those;
+    *those = if more { before + 1 } else { before.saturating_sub(1) };
+    matches!((before, *those), (0, 1) | (1, 0))
+}
+
 impl Stage<'_> {
     pub(super) fn minute(&mut self) {
         self.due(self.now + MINUTE, Due::Minute);
@@ -142,15 +149,14 @@ impl Stage<'_> {
     pub(super) fn vetoed(&mut self, name: &str, taken: bool) {
         let zones = self.plan.vetoes.iter().filter(|veto| veto.name == name);
         for zone in zones.flat_map(|veto| veto.zones.clone()) {
-            let count = &mut self.taken[usize::from(zone.0)];
-            let before = *count;
-            *count = if taken { before + 1 } else { before.saturating_sub(1) };
-            let input = match (before, *count) {
-                (0, 1) => Input::Vetoed(zone),
-                (1, 0) => Input::VetoLifted(zone),
-                _ => continue,
-            };
-            self.board.handle(input, self.now);
+            if count(&mut self.taken[usize::from(zone.0)], taken) {
+                let input = if taken {
+                    Input::Vetoed(zone)
+                } else {
+                    Input::VetoLifted(zone)
+                };
+                self.board.handle(input, self.now);
+            }
         }
     }
 
@@ -160,15 +166,15 @@ impl Stage<'_> {
             .zip(&self.plan.zones)
             .filter(|(_, zone)| Some(zone.card) == card);
         for zone in zones.map(|(id, _)| id).collect::<Vec<u16>>() {
-            let count = &mut self.failed[usize::from(zone)];
-            let before = *count;
-            *count = if lost { before + 1 } else { before.saturating_sub(1) };
-            let input = match (before, *count) {
-                (0, 1) => Input::ZoneFailed(ZoneId(zone)),
-                (1, 0) => Input::ZoneBack(ZoneId(zone)),
-                _ => continue,
-            };
-            self.board.handle(input, self.now);
+            if count(&mut self.failed[usize::from(zone)], lost) {
+                let zone = ZoneId(zone);
+                let input = if lost {
+                    Input::ZoneFailed(zone)
+                } else {
+                    Input::ZoneBack(zone)
+                };
+                self.board.handle(input, self.now);
+            }
         }
         let well = self.failed.iter().all(|count| *count == 0);
         self.board.handle(Input::Health(well), self.now);
@@ -314,15 +320,15 @@ impl Stage<'_> {
     }
 
     /// The source hangs up, or its stream has ended.
-    pub(super) fn source_ends(&mut self, page: PageId, reason: Option<EndReason>) {
+    pub(super) fn source_ends(&mut self, page: PageId) {
         let Some(actor) = self.actors.get(&page) else { return };
         if actor.ended.is_some() {
             return;
         }
-        let reason = reason.unwrap_or(match actor.speaker {
+        let reason = match actor.speaker {
             Speaker::Extension(_) => EndReason::HungUp,
             _ => EndReason::StreamEnded,
-        });
+        };
         self.ended(page, reason);
     }
 
