@@ -104,8 +104,9 @@ enum Command {
         "Examples:\n  hornwire rehearse config/quayside-morning.scenario --svg morning.svg\n",
         "  hornwire rehearse config/quayside-morning.scenario --explain 06:00:12 yard\n\n",
         "The scenario is a small TOML file: calls, streams, contacts, faults, each with its\n",
-        "time. Nothing is played and no relay moves. Every page has its line; the timeline\n",
-        "is a picture for a browser or for paper.\n\n",
+        "time. Its keys stand at the end of what `hornwire check --keys` prints.\n\n",
+        "Nothing is played and no relay moves. Every page has its line; the timeline is a\n",
+        "picture for a browser or for paper.\n\n",
         "Exit codes: 0 rehearsed, 64 no such time or zone, 65 errors in the scenario, 66 a\n",
         "file is missing, 73 the picture cannot be written, 77 no permission, 78 errors in\n",
         "the config."

@@ -27,8 +27,8 @@ pub use crate::tls::Files as TlsFiles;
 
 mod speaker;
 
-pub use speaker::Speaker;
 pub(in crate::config) use speaker::source_id;
+pub use speaker::{ANNOUNCED_AGAIN, Speaker};
 
 /// Everything, checked: indices are in range, names resolved, secrets loaded.
 #[derive(Debug, Clone)]
@@ -186,6 +186,49 @@ impl Plan {
             .chain(self.contacts.iter().map(|c| &c.hours));
         let mut hours = hours;
         hours.any(|hours| !hours.0.is_empty()) || !self.schedules.is_empty() || !self.quiet_hours.is_empty()
+    }
+
+    /// Everybody who can page, as they stand in the file.
+    pub fn speakers(&self) -> impl Iterator<Item = Speaker> {
+        let extensions = (0..self.extensions.len()).map(Speaker::Extension);
+        extensions
+            .chain((0..self.groups.len()).map(Speaker::Group))
+            .chain((0..self.inputs.len()).map(Speaker::Line))
+            .chain((0..self.contacts.len()).map(Speaker::Contact))
+            .chain((0..self.schedules.len()).map(Speaker::Schedule))
+            .chain([Speaker::Local])
+    }
+
+    /// Zones, then zone groups.
+    pub fn zone_names(&self) -> impl Iterator<Item = &str> {
+        let zones = self.zones.iter().map(|zone| zone.name.as_str());
+        zones.chain(self.zone_groups.iter().map(|(name, _)| name.as_str()))
+    }
+
+    /// The zone, or the zones of the group, of that name.
+    pub fn zones_named(&self, name: &str) -> Option<Vec<ZoneId>> {
+        let mut zones = (0..=u16::MAX).zip(&self.zones);
+        if let Some((id, _)) = zones.find(|(_, zone)| zone.name == name) {
+            return Some(vec![ZoneId(id)]);
+        }
+        let mut groups = self.zone_groups.iter();
+        groups.find(|(group, _)| group == name).map(|(_, zones)| zones.clone())
+    }
+
+    /// What the local command can play by name: tones, then stored messages.
+    pub fn played_names(&self) -> impl Iterator<Item = &str> {
+        let messages = self.messages.iter().map(|message| message.name.as_str());
+        ["bell", "single", "double", "triple"].into_iter().chain(messages)
+    }
+
+    /// The stored message, or the tone, of that name.
+    pub fn played_named(&self, name: &str) -> Option<Played> {
+        let message = self.messages.iter().position(|message| message.name == name);
+        let tone = || match name {
+            "bell" => Some(Played::Bell),
+            word => Chime::of(word).filter(|chime| *chime != Chime::None).map(Played::Chime),
+        };
+        message.map(|index| Played::Chime(Chime::Message(index))).or_else(tone)
     }
 
     /// A zone's level on the line, where its card has been measured.

@@ -1,5 +1,6 @@
 //! The table of keys in words: for messages, and as a page of reference.
 
+use super::scenario;
 use super::schema::{Absent, DEFAULTS, Kind, SECTIONS, section};
 use super::text::show_duration;
 
@@ -136,7 +137,33 @@ pub fn reference() -> String {
             names.join(", ")
         ));
     }
+    scenarios(&mut page);
     page.0
+}
+
+fn scenarios(page: &mut Page) {
+    page.gap();
+    page.line("# Keys of a scenario");
+    page.gap();
+    page.text(
+        "A scenario is TOML too, for `hornwire rehearse`. At its head stand `config` (a config file, beside the scenario), \
+         `begins` (a date and a time by the clock on the wall) and, if it is not to end a minute after the last event, `ends`. \
+         Each event begins with a line `[[events]]`, and is one of:",
+    );
+    page.gap();
+    for (kind, about) in scenario::KINDS {
+        page.item(&[&format!("`{kind}`: {about}.")]);
+    }
+    page.gap();
+    page.text("With it come:");
+    page.gap();
+    for (key, of, about) in scenario::SETTINGS {
+        let of = match of {
+            [] => "of all events".to_owned(),
+            kinds => format!("of `{}`", kinds.join("`, `")),
+        };
+        page.item(&[&format!("`{key}`, {of}: {about}.")]);
+    }
 }
 
 #[derive(Default)]

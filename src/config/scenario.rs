@@ -1,18 +1,19 @@
 //! A day's events for a rehearsal: a small TOML file.
 
-use std::borrow::Cow;
 use std::io::Read as _;
 use std::net::IpAddr;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use jiff::civil::{DateTime, Time};
-use toml::Spanned;
-use toml::de::{DeTable, DeValue};
+use toml::de::DeTable;
 
+use self::reader::Reader;
 use super::plan::Plan;
-use super::problem::{Complaint, Problems, alternatives, cut, nearest, quote};
-use super::{MAX_FILE, Problem, Unreadable, open, text};
+use super::problem::{Complaint, Problems, cut, quote};
+use super::{MAX_FILE, Problem, Unreadable, open};
+
+mod reader;
 
 /// Most events of a scenario.
 pub const MAX_EVENTS: usize = 10_000;
@@ -62,6 +63,22 @@ pub enum What {
     Lose(String),
     /// The board's clock is set to this time of the same day.
     SetClock(Time),
+    /// The local command announces something.
+    Announce(Announcement),
+    /// The local command stops every page of this source.
+    Stop(String),
+}
+
+/// What the local command is told to play.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Announcement {
+    /// A stored message, a tone, or any word for a file whose length is given.
+    pub plays: String,
+    pub length: Option<Duration>,
+    /// Zones and zone groups.
+    pub zones: Vec<String>,
+    pub priority: Option<u8>,
+    pub times: u32,
 }
 
 /// A call to an extension.
@@ -88,28 +105,76 @@ pub struct Speech {
     pub cut_off_after: Option<Duration>,
 }
 
-const KINDS: [&str; 7] = ["call", "stream", "speak", "close", "take_over", "lose", "set_clock"];
-const KEYS: [&str; 17] = [
-    "at",
-    "for",
-    "call",
-    "stream",
-    "speak",
-    "close",
-    "take_over",
-    "lose",
-    "set_clock",
-    "caller",
-    "from",
-    "code",
-    "keys",
-    "dialled",
-    "urgent",
-    "silent_after",
-    "cut_off_after",
+/// What can happen, and what it means.
+pub const KINDS: [(&str, &str); 9] = [
+    ("call", "somebody calls this extension"),
+    ("stream", "somebody sends to this multicast group"),
+    ("speak", "there is sound at this line input"),
+    ("close", "this contact closes"),
+    ("take_over", "another system takes the zones of this table in [vetoes]"),
+    ("lose", "this sound card is gone"),
+    (
+        "set_clock",
+        "somebody sets the board's clock to this time of the same day",
+    ),
+    (
+        "announce",
+        "`hornwire announce` plays this stored message or tone, or a file of any name whose length is `for`",
+    ),
+    ("stop", "`hornwire stop` ends every page of this source"),
 ];
-/// Keys that belong to one kind of events.
-const OF_CALLS: [&str; 6] = ["caller", "from", "code", "keys", "dialled", "urgent"];
+
+const SPEECH: &[&str] = &["call", "stream", "speak"];
+
+/// Settings of an event: the key, the kinds that have it (all if none stands there), what it means.
+pub const SETTINGS: [(&str, &[&str], &str); 13] = [
+    (
+        "at",
+        &[],
+        "when: a time of day, which is the next day's if it is earlier than the event before, or a time after that one, `\"+30 s\"`",
+    ),
+    (
+        "for",
+        &["call", "stream", "speak", "close", "take_over", "lose", "announce"],
+        "how long it lasts; of an announcement, how long its file is",
+    ),
+    ("caller", &["call"], "who calls (default `\"201\"`)"),
+    (
+        "from",
+        &["call"],
+        "the address that the call comes from; without it, from the extension's registrar, or from the first network that is let in",
+    ),
+    (
+        "code",
+        &["call"],
+        "the code that the caller types, by its name in the config, or `\"wrong\"`",
+    ),
+    ("keys", &["call"], "what else the caller types, to choose zones"),
+    (
+        "dialled",
+        &["call"],
+        "the number that was dialled, where it is not the extension's own",
+    ),
+    ("urgent", &["call"], "the word in the call that may raise its priority"),
+    (
+        "silent_after",
+        SPEECH,
+        "after so long nobody speaks any more, though packets come",
+    ),
+    (
+        "cut_off_after",
+        SPEECH,
+        "after so long nothing comes any more, and nobody hangs up",
+    ),
+    ("zones", &["announce"], "a list of zones and zone groups"),
+    ("priority", &["announce"], "0 to 100; without it, that of [control]"),
+    ("times", &["announce"], "how often it is played (default 1)"),
+];
+
+fn keys() -> impl Iterator<Item = &'static str> {
+    let kinds = KINDS.iter().map(|(name, _)| *name);
+    kinds.chain(SETTINGS.iter().map(|(name, ..)| *name))
+}
 
 /// Reads a scenario, and tells everything that is wrong with it.
 ///
@@ -170,48 +235,36 @@ pub fn check(scenario: &Scenario, plan: &Plan, text: &str, path: &Path) -> Vec<P
     let mut reader = Reader {
         problems: &mut problems,
     };
-    let names = |list: Vec<&String>| list.into_iter().cloned().collect::<Vec<String>>();
     for event in &scenario.events {
-        let (key, name, known) = match &event.what {
-            What::Call(call) => (
-                "call",
-                &call.extension,
-                names(plan.extensions.iter().map(|e| &e.name).collect()),
-            ),
-            What::Stream { group, .. } => ("stream", group, names(plan.groups.iter().map(|g| &g.name).collect())),
-            What::Speak { input, .. } => ("speak", input, names(plan.inputs.iter().map(|i| &i.name).collect())),
-            What::Close(contact) => ("close", contact, names(plan.contacts.iter().map(|c| &c.name).collect())),
-            What::TakeOver(veto) => ("take_over", veto, names(plan.vetoes.iter().map(|v| &v.name).collect())),
-            What::Lose(card) => ("lose", card, names(plan.cards.iter().map(|c| &c.name).collect())),
-            What::SetClock(_) => continue,
-        };
-        if !known.contains(name) {
-            let known = || known.iter().map(String::as_str);
-            let wanted = match known().next() {
-                Some(_) => alternatives(known()),
-                None => "a name from the config, which has none of this kind".to_owned(),
-            };
-            let hint = nearest(name, known()).map(|near| format!("did you mean \"{near}\"?"));
-            reader.tell(
-                event.offset,
-                &format!("events.{key}"),
-                quote(name),
-                &wanted,
-                hint.unwrap_or_default(),
-            );
-        }
-        if let What::Call(Call { code: Some(code), .. }) = &event.what
-            && code != WRONG_CODE
-            && !plan.codes.iter().any(|c| c.name == *code)
-        {
-            let wanted = "the name of a table in [codes.NAME] of the config, or \"wrong\"";
-            reader.tell(
-                event.offset,
-                "events.code",
-                quote(code),
-                wanted,
-                "the digits themselves stand nowhere in a scenario",
-            );
+        let at = event.offset;
+        match &event.what {
+            What::Call(call) => {
+                reader.known(at, "call", &call.extension, plan.extensions.iter().map(|e| &e.name));
+                let is_code = |code: &String| code == WRONG_CODE || plan.codes.iter().any(|c| c.name == *code);
+                if let Some(code) = call.code.as_ref().filter(|code| !is_code(code)) {
+                    let wanted = "the name of a table in [codes.NAME] of the config, or \"wrong\"";
+                    let hint = "the digits themselves stand nowhere in a scenario";
+                    reader.tell(at, "events.code", quote(code), wanted, hint);
+                }
+            }
+            What::Stream { group, .. } => reader.known(at, "stream", group, plan.groups.iter().map(|g| &g.name)),
+            What::Speak { input, .. } => reader.known(at, "speak", input, plan.inputs.iter().map(|i| &i.name)),
+            What::Close(contact) => reader.known(at, "close", contact, plan.contacts.iter().map(|c| &c.name)),
+            What::TakeOver(veto) => reader.known(at, "take_over", veto, plan.vetoes.iter().map(|v| &v.name)),
+            What::Lose(card) => reader.known(at, "lose", card, plan.cards.iter().map(|c| &c.name)),
+            What::Announce(wanted) => {
+                for zone in &wanted.zones {
+                    reader.known(at, "zones", zone, plan.zone_names());
+                }
+                if wanted.length.is_none() {
+                    reader.known(at, "announce", &wanted.plays, plan.played_names());
+                }
+            }
+            What::Stop(source) => {
+                let names: Vec<&str> = plan.speakers().map(|speaker| speaker.name(plan)).collect();
+                reader.known(at, "stop", source, names);
+            }
+            What::SetClock(_) => {}
         }
     }
     problems.into_list()
@@ -219,289 +272,3 @@ pub fn check(scenario: &Scenario, plan: &Plan, text: &str, path: &Path) -> Vec<P
 
 /// In place of a code's name: one that is none.
 pub const WRONG_CODE: &str = "wrong";
-
-struct Reader<'a> {
-    problems: &'a mut Problems,
-}
-
-type Value<'i> = Spanned<DeValue<'i>>;
-
-impl Reader<'_> {
-    fn tell(&mut self, at: usize, key: &str, found: impl Into<String>, wanted: &str, hint: impl Into<String>) {
-        let complaint = Complaint::new(key.to_owned(), found, wanted, hint);
-        self.problems.error(at, complaint);
-    }
-
-    fn text<'v>(&mut self, key: &str, value: &'v Value<'_>, wanted: &str) -> Option<&'v str> {
-        let text = value.get_ref().as_str();
-        if text.is_none() {
-            self.tell(
-                value.span().start,
-                key,
-                "something else than text",
-                wanted,
-                "text stands in quotes",
-            );
-        }
-        text
-    }
-
-    fn duration(&mut self, key: &str, value: &Value<'_>) -> Option<Duration> {
-        let wanted = "a time with its unit, such as \"20 s\"";
-        let text = self.text(key, value, wanted)?;
-        match text::duration(text) {
-            Ok(duration) if duration <= MAX_SPAN => Some(duration),
-            Ok(_) => {
-                self.tell(value.span().start, key, quote(text), wanted, "the longest is 400 days");
-                None
-            }
-            Err(hint) => {
-                self.tell(value.span().start, key, quote(text), wanted, hint.0);
-                None
-            }
-        }
-    }
-
-    fn scenario(&mut self, root: &DeTable<'_>, path: &Path) -> Option<Scenario> {
-        for (key, _) in root {
-            let known = ["config", "begins", "ends", "events"];
-            if !known.contains(&key.get_ref().as_ref()) {
-                self.unknown(key, "", &known);
-            }
-        }
-        let config = root
-            .get("config")
-            .and_then(|v| self.text("config", v, "the path of a config file"));
-        let config = config.map(|config| path.parent().unwrap_or(Path::new("")).join(config));
-        let wanted = "a date and a time of day by the clock on the wall: \"2027-03-02 05:55\"";
-        let Some(begins) = root.get("begins") else {
-            self.tell(0, "begins", "nothing", wanted, "add it at the head of the file");
-            return None;
-        };
-        let text = self.text("begins", begins, wanted)?;
-        let Ok(start) = text.parse::<DateTime>() else {
-            self.tell(begins.span().start, "begins", quote(text), wanted, "");
-            return None;
-        };
-        let mut now = start;
-        let ends = root.get("ends");
-        let empty = Vec::new();
-        let list = match root.get("events").map(|v| (v, v.get_ref().as_array())) {
-            None => empty.iter(),
-            Some((_, Some(list))) => list.iter(),
-            Some((value, None)) => {
-                let hint = "each event begins with a line [[events]]";
-                self.tell(
-                    value.span().start,
-                    "events",
-                    "something else than a list",
-                    "[[events]]",
-                    hint,
-                );
-                return None;
-            }
-        };
-        let mut events = Vec::new();
-        for (index, value) in list.enumerate() {
-            if index == MAX_EVENTS {
-                let wanted = format!("at most {MAX_EVENTS} events");
-                self.tell(
-                    value.span().start,
-                    "events",
-                    "more events",
-                    &wanted,
-                    "several scenarios",
-                );
-                break;
-            }
-            let Some(table) = value.get_ref().as_table() else {
-                self.tell(
-                    value.span().start,
-                    "events",
-                    "something else than a table",
-                    "[[events]]",
-                    "",
-                );
-                continue;
-            };
-            events.extend(self.event(table, value.span().start, &mut now));
-        }
-        let ends = match ends {
-            Some(value) => Some(self.moment("ends", value, &mut now)?),
-            None => None,
-        };
-        let span = now.duration_since(start).unsigned_abs();
-        if span > MAX_SPAN {
-            self.tell(
-                begins.span().start,
-                "events",
-                "more than 400 days",
-                "at most 400 days",
-                "several scenarios",
-            );
-        }
-        Some(Scenario {
-            config,
-            begins: start,
-            ends,
-            events,
-        })
-    }
-
-    /// A moment not before `now`: as a time of day, which may be the next day's, or as a time after `now`.
-    fn moment(&mut self, key: &str, value: &Value<'_>, now: &mut DateTime) -> Option<DateTime> {
-        let wanted = "a time of day, \"06:00:10\", or a time after the event before, \"+30 s\"";
-        let text = self.text(key, value, wanted)?;
-        let at = value.span().start;
-        let later = match text.strip_prefix('+').map(|t| text::duration(t.trim())) {
-            Some(Ok(later)) => later,
-            Some(Err(hint)) => {
-                self.tell(at, key, quote(text), wanted, hint.0);
-                return None;
-            }
-            None => {
-                let time = match time_of_day(text) {
-                    Ok(time) => time,
-                    Err(hint) => {
-                        self.tell(at, key, quote(text), wanted, hint);
-                        return None;
-                    }
-                };
-                let today = now.date().to_datetime(time);
-                let then = match today < *now {
-                    true => today.tomorrow().ok()?,
-                    false => today,
-                };
-                if today < *now {
-                    let found = format!("{}, before the event before it, or before the beginning", quote(text));
-                    let hint = "taken as the next day; events stand in their order";
-                    let complaint = Complaint::new(key.to_owned(), found, "a later time", hint);
-                    self.problems.warning(at, complaint);
-                }
-                then.duration_since(*now).unsigned_abs()
-            }
-        };
-        *now = now.checked_add(jiff::SignedDuration::try_from(later).ok()?).ok()?;
-        Some(*now)
-    }
-
-    fn unknown(&mut self, key: &Spanned<Cow<'_, str>>, path: &str, known: &[&'static str]) {
-        let name = key.get_ref().as_ref();
-        let hint = match nearest(name, known.iter().copied()) {
-            Some(near) => format!("did you mean `{near}`?"),
-            None => "take the line out".to_owned(),
-        };
-        let path = format!("{path}{}", cut(name));
-        let wanted = alternatives(known.iter().copied());
-        self.tell(key.span().start, &path, "a key that does not exist", &wanted, hint);
-    }
-
-    fn event(&mut self, table: &DeTable<'_>, at: usize, now: &mut DateTime) -> Option<Event> {
-        for (key, _) in table {
-            if !KEYS.contains(&key.get_ref().as_ref()) {
-                self.unknown(key, "events.", &KEYS);
-            }
-        }
-        let moment = match table.get("at") {
-            Some(value) => self.moment("events.at", value, now),
-            None => {
-                self.tell(
-                    at,
-                    "events.at",
-                    "nothing",
-                    "when it happens",
-                    "add `at = \"06:00:10\"` or `at = \"+30 s\"`",
-                );
-                None
-            }
-        };
-        let kinds: Vec<(&'static str, &Value<'_>)> = KINDS
-            .into_iter()
-            .filter_map(|kind| Some((kind, table.get(kind)?)))
-            .collect();
-        let &[(kind, value)] = kinds.as_slice() else {
-            let found = if kinds.is_empty() {
-                "none of them"
-            } else {
-                "several of them"
-            };
-            let wanted = format!("one of {}", alternatives(KINDS));
-            self.tell(at, "events", found, &wanted, "an event is one thing that happens");
-            return None;
-        };
-        let name = self
-            .text(&format!("events.{kind}"), value, "a name from the config")?
-            .to_owned();
-        let text = |own: &mut Self, key: &str| {
-            let value = table.get(key)?;
-            own.text(&format!("events.{key}"), value, "text").map(str::to_owned)
-        };
-        for key in OF_CALLS
-            .into_iter()
-            .filter(|key| kind != "call" && table.contains_key(*key))
-        {
-            self.tell(
-                at,
-                &format!("events.{key}"),
-                "a key of calls",
-                "`call` beside it",
-                "take the line out",
-            );
-        }
-        let time = |own: &mut Self, key: &str| {
-            let value = table.get(key)?;
-            own.duration(&format!("events.{key}"), value)
-        };
-        let lasts = time(self, "for");
-        let speech = Speech {
-            silent_after: time(self, "silent_after"),
-            cut_off_after: time(self, "cut_off_after"),
-        };
-        let what = match kind {
-            "call" => What::Call(Call {
-                extension: name,
-                caller: text(self, "caller").unwrap_or_else(|| "201".to_owned()),
-                from: match text(self, "from").map(|t| (t.parse::<IpAddr>(), t)) {
-                    None => None,
-                    Some((Ok(address), _)) => Some(address),
-                    Some((Err(_), text)) => {
-                        self.tell(at, "events.from", quote(&text), "an IPv4 or IPv6 address", "");
-                        None
-                    }
-                },
-                code: text(self, "code"),
-                keys: text(self, "keys").unwrap_or_default(),
-                dialled: text(self, "dialled"),
-                urgent: text(self, "urgent").map(|t| t.to_lowercase()),
-                speech,
-            }),
-            "stream" => What::Stream { group: name, speech },
-            "speak" => What::Speak { input: name, speech },
-            "close" => What::Close(name),
-            "take_over" => What::TakeOver(name),
-            "lose" => What::Lose(name),
-            _ => match time_of_day(&name) {
-                Ok(time) => What::SetClock(time),
-                Err(_) => {
-                    self.tell(
-                        value.span().start,
-                        "events.set_clock",
-                        quote(&name),
-                        "a time of day, such as \"07:00\"",
-                        "",
-                    );
-                    return None;
-                }
-            },
-        };
-        if lasts.is_none() && !table.contains_key("for") && kind != "set_clock" {
-            self.tell(at, "events.for", "nothing", "how long it lasts", "add `for = \"20 s\"`");
-        }
-        Some(Event {
-            at: moment?,
-            what,
-            lasts: lasts.unwrap_or_default(),
-            offset: at,
-        })
-    }
-}

@@ -1,7 +1,7 @@
 //! What the local command asks of the control task.
 
 use std::sync::Arc;
-use std::time::{Duration, Instant, SystemTime};
+use std::time::{Instant, SystemTime};
 
 use jiff::Timestamp;
 use serde_json::{Value, json};
@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 use super::control::Control;
 use super::desk::{Announced, Announcement, Ask, Wish};
 use super::pages::{Announced as Prepared, Page};
-use crate::config::plan::{Chime, Plan, Played};
+use crate::config::plan::{ANNOUNCED_AGAIN, Plan};
 use crate::page::{EndReason, Input, Kept, PageId, PageStatus, Phase, Priority, RelayId, Standing, ZoneId};
 use crate::report::message::{LocalMessage, Message};
 use crate::report::record::reason_text;
@@ -20,8 +20,6 @@ use crate::sound::repeat::Repeated;
 
 /// Files that are being announced may take so much together.
 const MAX_MEMORY: usize = 64 * 1024 * 1024;
-/// Between one playing and the next.
-const PAUSE: Duration = Duration::from_secs(1);
 
 impl Control {
     pub(super) fn on_wish(&mut self, wish: Wish, now: Instant) {
@@ -68,7 +66,7 @@ impl Control {
         let caller = format!("uid {uid}");
         let mut entry = Page::of_local(zones, priority, caller, SystemTime::now());
         entry.announcement = Some(Prepared {
-            sound: Repeated::new(sound, wanted.times, PAUSE),
+            sound: Repeated::new(sound, wanted.times, ANNOUNCED_AGAIN),
             memory,
         });
         self.tell(Message::Local(LocalMessage::Announces { page, uid }));
@@ -159,19 +157,10 @@ impl Control {
 fn zones(plan: &Plan, names: &[String]) -> Result<Vec<ZoneId>, String> {
     let mut out: Vec<ZoneId> = Vec::new();
     for name in names {
-        let zone = (0..=u16::MAX).zip(&plan.zones).find(|(_, zone)| zone.name == *name);
-        let group = plan.zone_groups.iter().find(|(group, _)| group == name);
-        let found = match (zone, group) {
-            (Some((id, _)), _) => vec![ZoneId(id)],
-            (None, Some((_, zones))) => zones.clone(),
-            (None, None) => {
-                let known = plan.zones.iter().map(|zone| zone.name.as_str());
-                let known: Vec<&str> = known
-                    .chain(plan.zone_groups.iter().map(|(name, _)| name.as_str()))
-                    .collect();
-                return Err(format!("there is no zone {name:?}; there are {}", known.join(", ")));
-            }
-        };
+        let found = plan.zones_named(name).ok_or_else(|| {
+            let known: Vec<&str> = plan.zone_names().collect();
+            format!("there is no zone {name:?}; there are {}", known.join(", "))
+        })?;
         for zone in found {
             if !out.contains(&zone) {
                 out.push(zone);
@@ -191,19 +180,10 @@ fn sound(plan: &Plan, announced: Announced) -> Result<Sound, String> {
             Ok(Sound::Message(Player::new(Arc::clone(&recording), gain, Repeats::ONCE)))
         }
         Announced::Named(name) => {
-            let message = plan.messages.iter().position(|message| message.name == name);
-            let tone = match name.as_str() {
-                "bell" => Some(Played::Bell),
-                word => Chime::of(word).filter(|chime| *chime != Chime::None).map(Played::Chime),
-            };
-            let played = message.map(|index| Played::Chime(Chime::Message(index))).or(tone);
+            let played = plan.played_named(&name);
             played.and_then(|played| played.sound(&plan.messages)).ok_or_else(|| {
-                let messages: Vec<&str> = plan.messages.iter().map(|message| message.name.as_str()).collect();
-                let known = ["bell", "single", "double", "triple"].into_iter().chain(messages);
-                format!(
-                    "there is no message {name:?}; there are {}",
-                    known.collect::<Vec<&str>>().join(", ")
-                )
+                let known: Vec<&str> = plan.played_names().collect();
+                format!("there is no message {name:?}; there are {}", known.join(", "))
             })
         }
     }

@@ -12,8 +12,5 @@ mod voice;
 
 pub use explain::explain;
 pub use picture::draw;
-pub use stage::rehearse;
+pub use stage::{Stage, rehearse};
 pub use story::{Line, PageStory, Story, View};
-
-#[cfg(test)]
-mod tests;

@@ -12,8 +12,8 @@ use super::actor::{Actor, Kept, Sound};
 use super::story::{AtIt, Line, PageStory, Story, View};
 use super::voice::{PACKET, Runs};
 use crate::calendar::{Clock, Loudness, Passed, Wall, loudness};
-use crate::config::plan::{Plan, Speaker};
-use crate::config::scenario::{Call, Event, Scenario, Speech, WRONG_CODE, What};
+use crate::config::plan::{ANNOUNCED_AGAIN, Plan, Speaker};
+use crate::config::scenario::{Announcement, Call, Event, Scenario, Speech, WRONG_CODE, What};
 use crate::gate::{self, Caller, Gate};
 use crate::page::{EndReason, Input, Output, PageId, Priority, Refusal, Switchboard, ZoneId};
 use crate::report::record::reason_text;
@@ -47,10 +47,10 @@ enum Due {
     Drained(PageId, u64),
     /// The caller of this event types a key.
     Key(usize, char),
-    End,
 }
 
-struct Stage<'a> {
+/// A rehearsal under way.
+pub struct Stage<'a> {
     plan: &'a Plan,
     events: &'a [Event],
     board: Switchboard,
@@ -77,65 +77,70 @@ struct Stage<'a> {
 /// Lets a scenario run whose names the plan has ([`crate::config::scenario::check`]). `start` is any instant: simulated time begins
 /// there.
 pub fn rehearse(plan: &Plan, scenario: &Scenario, zone: TimeZone, start: Instant) -> Story {
-    let moment = |at| {
-        zone.to_ambiguous_timestamp(at)
-            .compatible()
-            .unwrap_or(Timestamp::UNIX_EPOCH)
-    };
-    let began = moment(scenario.begins);
-    let after = |at| moment(at).duration_since(began).unsigned_abs();
-    let mut stage = Stage {
-        plan,
-        events: &scenario.events,
-        board: Switchboard::new(plan.rules()),
-        gate: Gate::new(plan.gates()),
-        clock: Clock::default(),
-        set: SignedDuration::ZERO,
-        start,
-        now: start,
-        agenda: BinaryHeap::new(),
-        count: 0,
-        actors: BTreeMap::new(),
-        of_event: BTreeMap::new(),
-        calls: BTreeMap::new(),
-        next_page: 1,
-        taken: vec![0; plan.zones.len()],
-        failed: vec![0; plan.zones.len()],
-        story: Story {
-            site: plan.site.clone(),
-            zone: zone.clone(),
-            began,
-            length: Duration::ZERO,
-            zones: plan.zones.iter().map(|zone| zone.name.clone()).collect(),
-            relays: plan.relays.iter().map(|relay| relay.name.clone()).collect(),
-            lines: Vec::new(),
-            pages: Vec::new(),
-            views: Vec::new(),
-            moves: vec![Vec::new(); plan.relays.len()],
-            sources: Vec::new(),
-        },
-    };
-    let mut last = Duration::ZERO;
-    for (index, event) in scenario.events.iter().enumerate() {
-        let at = after(event.at);
-        last = last.max(at + event.lasts);
-        stage.due(start + at, Due::Begins(index));
-    }
-    if plan.asks_for_the_time() {
-        stage.clock.advance(Some(began));
-        let into = u64::try_from(began.as_nanosecond().rem_euclid(60_000_000_000)).unwrap_or_default();
-        stage.due(start + MINUTE - Duration::from_nanos(into), Due::Minute);
-    }
-    let end = scenario.ends.map_or(last + MINUTE, after);
-    stage.due(start + end, Due::End);
-    stage.board.handle(Input::Health(true), start);
-    stage.settle();
-    stage.run();
-    stage.close(end);
+    let (mut stage, end) = Stage::new(plan, scenario, zone, start);
+    stage.until(end);
+    stage.close();
     stage.story
 }
 
-impl Stage<'_> {
+impl<'a> Stage<'a> {
+    /// Before the first event, and how long the scenario is. See [`rehearse`].
+    pub fn new(plan: &'a Plan, scenario: &'a Scenario, zone: TimeZone, start: Instant) -> (Self, Duration) {
+        let moment = |at| {
+            zone.to_ambiguous_timestamp(at)
+                .compatible()
+                .unwrap_or(Timestamp::UNIX_EPOCH)
+        };
+        let began = moment(scenario.begins);
+        let after = |at| moment(at).duration_since(began).unsigned_abs();
+        let events = scenario.events.iter().map(|event| (after(event.at), event.lasts));
+        let events: Vec<(Duration, Duration)> = events.collect();
+        let last = events.iter().map(|(at, lasts)| *at + *lasts).max().unwrap_or_default();
+        let end = scenario.ends.map_or(last + MINUTE, after);
+        let mut stage = Stage {
+            plan,
+            events: &scenario.events,
+            board: Switchboard::new(plan.rules()),
+            gate: Gate::new(plan.gates()),
+            clock: Clock::default(),
+            set: SignedDuration::ZERO,
+            start,
+            now: start,
+            agenda: BinaryHeap::new(),
+            count: 0,
+            actors: BTreeMap::new(),
+            of_event: BTreeMap::new(),
+            calls: BTreeMap::new(),
+            next_page: 1,
+            taken: vec![0; plan.zones.len()],
+            failed: vec![0; plan.zones.len()],
+            story: Story {
+                site: plan.site.clone(),
+                zone,
+                began,
+                length: Duration::ZERO,
+                zones: plan.zones.iter().map(|zone| zone.name.clone()).collect(),
+                relays: plan.relays.iter().map(|relay| relay.name.clone()).collect(),
+                lines: Vec::new(),
+                pages: Vec::new(),
+                views: Vec::new(),
+                moves: vec![Vec::new(); plan.relays.len()],
+                sources: Vec::new(),
+            },
+        };
+        for (index, (at, _)) in events.into_iter().enumerate() {
+            stage.due(start + at, Due::Begins(index));
+        }
+        if plan.asks_for_the_time() {
+            stage.clock.advance(Some(began));
+            let into = u64::try_from(began.as_nanosecond().rem_euclid(60_000_000_000)).unwrap_or_default();
+            stage.due(start + MINUTE - Duration::from_nanos(into), Due::Minute);
+        }
+        stage.board.handle(Input::Health(true), start);
+        stage.settle();
+        (stage, end)
+    }
+
     fn due(&mut self, at: Instant, due: Due) {
         self.count += 1;
         self.agenda.push(Reverse((at.max(self.now), self.count, due)));
@@ -181,27 +186,51 @@ impl Stage<'_> {
         shown.unwrap_or(self.story.began)
     }
 
-    fn run(&mut self) {
+    /// Everything before then.
+    pub fn until(&mut self, end: Duration) {
+        let until = self.start + end;
         loop {
             let next = self.agenda.peek().map(|Reverse((at, ..))| *at);
             let timers = [self.board.poll_timeout(), self.gate.poll_timeout()];
             let timer = timers.into_iter().flatten().min();
-            if let Some(at) = timer.filter(|at| next.is_none_or(|next| *at <= next)) {
-                self.now = self.now.max(at);
+            let Some(at) = timer.into_iter().chain(next).min().filter(|at| *at < until) else {
+                self.now = self.now.max(until);
+                return;
+            };
+            self.now = self.now.max(at);
+            if timer == Some(at) {
                 self.board.handle_timeout(self.now);
                 self.gate.handle_timeout(self.now);
-            } else {
-                let Some(Reverse((at, _, due))) = self.agenda.pop() else {
-                    return;
-                };
-                self.now = self.now.max(at);
-                if due == Due::End {
-                    return;
-                }
+            } else if let Some(Reverse((_, _, due))) = self.agenda.pop() {
                 self.happens(due);
             }
             self.settle();
         }
+    }
+
+    /// Nobody speaks or waits, every zone and relay rests.
+    pub fn is_at_rest(&self) -> bool {
+        self.board.is_at_rest() && self.board.pages().next().is_none()
+    }
+
+    /// What has happened since this was asked last. Pages that are not over, and their sources, are told of again.
+    pub fn told(&mut self) -> Story {
+        let mut told = self.story.clone();
+        told.length = self.elapsed();
+        let story = &mut self.story;
+        story.pages = told
+            .pages
+            .iter()
+            .filter(|page| page.record.is_none())
+            .cloned()
+            .collect();
+        story.views = told.views.last().into_iter().cloned().collect();
+        let of_event: Vec<&usize> = self.of_event.keys().chain(self.calls.keys()).collect();
+        let sources = told.sources.iter().filter(|at_it| of_event.contains(&&at_it.event));
+        story.sources = sources.cloned().collect();
+        story.lines = Vec::new();
+        story.moves = vec![Vec::new(); self.plan.relays.len()];
+        told
     }
 
     fn happens(&mut self, due: Due) {
@@ -219,7 +248,7 @@ impl Stage<'_> {
             Due::Drained(page, turn) if self.is_current(page, turn) => {
                 self.board.handle(Input::Drained(page), self.now);
             }
-            Due::Played(..) | Due::Replayed(..) | Due::Drained(..) | Due::End => {}
+            Due::Played(..) | Due::Replayed(..) | Due::Drained(..) => {}
         }
     }
 
@@ -265,8 +294,9 @@ impl Stage<'_> {
         }
     }
 
-    fn close(&mut self, end: Duration) {
-        self.now = self.now.max(self.start + end);
+    /// What still goes on goes on beyond it.
+    fn close(&mut self) {
+        let end = self.elapsed();
         self.story.length = end;
         for page in &mut self.story.pages {
             if page.record.is_none() {

@@ -4,6 +4,9 @@
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+mod heap;
+mod year;
+
 #[path = "../config/stored.rs"]
 mod stored;
 

@@ -8,6 +8,9 @@ use crate::page::{Bid, PageId, Priority, SourceId, ZoneId};
 /// A line input whose thread does not even say that its device has gone ends after this long.
 const NO_PACKET_LIMIT: Duration = Duration::from_secs(5);
 
+/// Between one playing of an announcement and the next.
+pub const ANNOUNCED_AGAIN: Duration = Duration::from_secs(1);
+
 /// Who pages: an entry of the plan.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Speaker {

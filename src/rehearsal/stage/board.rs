@@ -65,6 +65,7 @@ impl Stage<'_> {
                         self.hangs_up(event);
                     }
                     self.of_event.remove(&event);
+                    self.calls.remove(&event);
                 }
                 let text = self.record_line(&record);
                 self.line(text);

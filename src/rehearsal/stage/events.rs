@@ -36,7 +36,10 @@ impl Stage<'_> {
 
     pub(super) fn bid_for_sound(&mut self, speaker: Speaker, runs: Runs, event: Option<usize>) {
         let paging = speaker.paging(self.plan);
-        let (zones, priority) = (paging.zones.clone(), paging.priority);
+        self.bid_to(speaker, runs, paging.zones.clone(), paging.priority, event);
+    }
+
+    fn bid_to(&mut self, speaker: Speaker, runs: Runs, zones: Vec<ZoneId>, priority: Priority, event: Option<usize>) {
         let sound = Sound::Play {
             runs,
             released: false,
@@ -118,6 +121,8 @@ impl Stage<'_> {
                 self.line(format!("sound card {name} is gone"));
                 self.card(name, true);
             }
+            What::Announce(wanted) => self.announce(index, wanted),
+            What::Stop(source) => self.stop(source),
             What::SetClock(time) => {
                 let shown = self.story.zone.to_datetime(self.moment());
                 let wanted = shown.date().to_datetime(*time);
@@ -142,7 +147,42 @@ impl Stage<'_> {
                 self.calls.remove(&index);
                 self.gate.hung_up(CallId(index as u64), self.now);
             }
-            What::Stream { .. } | What::Speak { .. } | What::SetClock(_) => {}
+            What::Stream { .. } | What::Speak { .. } | What::Announce(_) | What::Stop(_) | What::SetClock(_) => {}
+        }
+    }
+
+    fn announce(&mut self, index: usize, wanted: &Announcement) {
+        let played = self.plan.played_named(&wanted.plays);
+        let sound = played.and_then(|played| played.sound(&self.plan.messages));
+        let runs = Runs {
+            length: wanted.length.or(sound.map(|sound| sound.length())).unwrap_or_default(),
+            pause: ANNOUNCED_AGAIN,
+            times: Some(wanted.times),
+        };
+        let named = wanted.zones.iter().filter_map(|name| self.plan.zones_named(name));
+        let mut zones: Vec<ZoneId> = Vec::new();
+        for zone in named.flatten() {
+            if !zones.contains(&zone) {
+                zones.push(zone);
+            }
+        }
+        let priority = wanted.priority.map_or(self.plan.control.paging.priority, Priority);
+        self.line(format!("{} is announced", wanted.plays));
+        self.source(index, Speaker::Local.name(self.plan), runs.whole().unwrap_or_default());
+        self.bid_to(Speaker::Local, runs, zones, priority, Some(index));
+    }
+
+    fn stop(&mut self, source: &str) {
+        let of_it = |actor: &Actor| actor.speaker.name(self.plan) == source;
+        let pages = self.actors.iter().filter(|(_, actor)| of_it(actor));
+        let pages: Vec<PageId> = pages.map(|(page, _)| *page).collect();
+        if pages.is_empty() {
+            self.line(format!("nothing of {source} is there to be stopped"));
+        }
+        for page in pages {
+            let text = format!("{} is stopped", self.name(page));
+            self.line(text);
+            self.board.handle(Input::Stop(page, EndReason::Operator), self.now);
         }
     }
 
