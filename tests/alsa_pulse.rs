@@ -1,12 +1,10 @@
 //! The ALSA output on a really clocked card without hardware: a PulseAudio null sink, reached through ALSA's
-//! `pulse` plugin, its monitor recorded with `parec`. The test starts its own server with its own folder and
-//! socket, and ends it by its process.
+//! `pulse` plugin, its monitor recorded with `parec`.
 #![allow(clippy::disallowed_methods)]
 
 use std::f64::consts::TAU;
 use std::io::Read;
-use std::path::{Path, PathBuf};
-use std::process::{Child, Command as Process, Stdio};
+use std::process::Command as Process;
 use std::time::{Duration, Instant};
 
 use hornwire::device::audio::AudioThread;
@@ -17,80 +15,20 @@ use hornwire::sound::engine::{Command, EngineHandle, Sound, ZoneOutput, engine};
 use hornwire::sound::level::{Db, Dbfs};
 use hornwire::sound::tone::{Step, Tone};
 
-/// Says that the surroundings are set up, and where.
-const FOLDER: &str = "HORNWIRE_PULSE_FOLDER";
+use crate::sound_server::server;
+
+#[path = "program/sound_server.rs"]
+mod sound_server;
+
 const LONG: Duration = Duration::from_secs(30);
+const CHANNELS: usize = 2;
 
-/// A process that ends with its owner.
-struct Owned(Child);
-
-impl Drop for Owned {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
-
-fn server(folder: &Path) -> Owned {
-    let socket = folder.join("socket");
-    let _ = std::fs::remove_file(&socket);
-    let child = Process::new("pulseaudio")
-        .args([
-            "-n",
-            "--daemonize=no",
-            "--exit-idle-time=-1",
-            "--use-pid-file=no",
-            "--disable-shm=yes",
-        ])
-        .args([
-            "-L",
-            "module-null-sink sink_name=line rate=48000 channels=2 format=s16le norewinds=1",
-        ])
-        .args([
-            "-L",
-            &format!(
-                "module-native-protocol-unix socket={} auth-anonymous=1",
-                socket.display()
-            ),
-        ])
-        .stdout(Stdio::null())
-        .stderr(Stdio::null())
-        .spawn()
-        .expect("pulseaudio starts (Debian package pulseaudio)");
-    let server = Owned(child);
-    let began = Instant::now();
-    while !socket.exists() {
-        assert!(began.elapsed() < LONG, "the server makes no socket");
-        std::thread::sleep(Duration::from_millis(20));
-    }
-    server
-}
-
-/// Records the null sink's monitor: 48 kHz, stereo.
-fn record(seconds: f64) -> [Vec<f64>; 2] {
-    let child = Process::new("parec")
-        .args([
-            "-d",
-            "line.monitor",
-            "--raw",
-            "--format=s16le",
-            "--rate=48000",
-            "--channels=2",
-        ])
-        .args(["--latency-msec=20"])
-        .stdout(Stdio::piped())
-        .stderr(Stdio::null())
-        .spawn()
-        .expect("parec starts (Debian package pulseaudio-utils)");
-    let mut recorder = Owned(child);
-    let mut octets = vec![0; (seconds * 48_000.0) as usize * 4];
-    recorder
-        .0
-        .stdout
-        .as_mut()
-        .expect("a pipe")
-        .read_exact(&mut octets)
-        .expect("a recording");
+/// Records the null sink's monitor.
+fn record(seconds: f64) -> [Vec<f64>; CHANNELS] {
+    let mut recorder = sound_server::record();
+    let mut octets = vec![0; (seconds * 48_000.0) as usize * 2 * CHANNELS];
+    let stdout = recorder.0.stdout.as_mut().expect("a pipe");
+    stdout.read_exact(&mut octets).expect("a recording");
     let sample = |b: &[u8]| f64::from(i16::from_le_bytes([b[0], b[1]])) / 32_768.0;
     [
         octets.chunks_exact(4).map(|f| sample(&f[..2])).collect(),
@@ -197,8 +135,8 @@ fn body(signal: &[f64]) -> &[f64] {
 #[test]
 #[ignore = "needs PulseAudio; deploy/check runs it"]
 fn tone_comes_out_of_a_paced_card_and_the_card_may_go_and_come() {
-    let Some(folder) = std::env::var_os(FOLDER).map(PathBuf::from) else {
-        return run_again_with_own_surroundings();
+    let Some(folder) = sound_server::folder() else {
+        return sound_server::run_again("tone_comes_out_of_a_paced_card_and_the_card_may_go_and_come");
     };
     let running = server(&folder);
     a_stall_is_an_xrun();
@@ -315,27 +253,4 @@ fn a_stall_is_an_xrun() {
     for _ in 0..20 {
         write(&mut sink).expect("writes on");
     }
-}
-
-/// The client library reads its server from the environment, which a process can only set for its child.
-fn run_again_with_own_surroundings() {
-    let folder = std::env::temp_dir().join(format!("hornwire-pulse-{}", std::process::id()));
-    std::fs::create_dir_all(&folder).expect("a folder");
-    let status = Process::new(std::env::current_exe().expect("this program"))
-        .args([
-            "--ignored",
-            "--exact",
-            "--nocapture",
-            "tone_comes_out_of_a_paced_card_and_the_card_may_go_and_come",
-        ])
-        .env(FOLDER, &folder)
-        .env("HOME", &folder)
-        .env("XDG_RUNTIME_DIR", &folder)
-        .env("PULSE_RUNTIME_PATH", &folder)
-        .env("PULSE_STATE_PATH", &folder)
-        .env("PULSE_SERVER", format!("unix:{}", folder.join("socket").display()))
-        .status()
-        .expect("runs again");
-    let _ = std::fs::remove_dir_all(&folder);
-    assert!(status.success());
 }

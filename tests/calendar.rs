@@ -92,6 +92,7 @@ async fn a_bell_rings_on_the_minute_and_quiet_hours_keep_others_down() {
         service: Service::from_environment(),
         seed: [7; 32],
         wall: Box::new(move || wall + start.elapsed()),
+        ledger: None,
         rereads: tokio::sync::mpsc::channel(1).1,
         moments: None,
     };

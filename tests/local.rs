@@ -247,3 +247,26 @@ fn what_cannot_be_asked_has_an_answer() {
     let (code, _, err) = ask(&program, &["status"]);
     assert!(code == Some(69) && err.contains("nobody is there"), "{err}");
 }
+
+#[test]
+fn a_config_that_waits_is_told() {
+    let mut program = start("waits");
+    std::fs::write(program.folder.join("bell"), "").unwrap();
+    program.line("page 1 from night-bell is heard");
+    let folder = program.folder.to_string_lossy().into_owned();
+    let changed = CONFIG.replace("FOLDER", &folder).replace("\"100 ms\"", "\"200 ms\"");
+    std::fs::write(program.folder.join("quayside.toml"), changed).unwrap();
+    program.signal(libc::SIGHUP);
+    program.line("waits until nothing is on");
+    let (_, said, _) = ask(&program, &["status"]);
+    assert!(
+        said.contains("a new config waits until nothing is on; it changes zones.yard\n"),
+        "{said}"
+    );
+    std::fs::remove_file(program.folder.join("bell")).unwrap();
+    program.line("read again and taken up: zones.yard");
+    let (_, said, _) = ask(&program, &["status", "--json"]);
+    let status: Value = serde_json::from_str(&said).unwrap();
+    assert_eq!(status["config_waits"], serde_json::json!([]));
+    program.stop();
+}

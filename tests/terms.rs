@@ -217,3 +217,40 @@ fn limits_are_heard_and_named() {
     let seconds = played(&program, 1500.0);
     assert!((4.0..5.1).contains(&seconds), "{seconds}");
 }
+
+/// The program dies with a recording that it has not played: the next one says so, once.
+#[test]
+fn a_recording_that_dies_with_the_program_is_reported_lost() {
+    let address = "127.0.75.5:5060";
+    let mut program = start(
+        "lost",
+        address,
+        r#"
+        [extensions.office]
+        user = "850"
+        zones = ["yard"]
+        [extensions.saw]
+        user = "852"
+        zones = ["yard"]
+        when_busy = "record"
+        "#,
+    );
+    let mut office = Phone::new("127.0.75.51", "201", address, "850");
+    assert_eq!(office.call().0, 200);
+    let mut saw = Phone::new("127.0.75.52", "203", address, "852");
+    assert_eq!(saw.call().0, 200);
+    program.line("page 2 from saw is recorded");
+    saw.speak(1300.0, 25);
+    saw.hang_up();
+    program.dies_and_starts_again();
+    let lost = program.line("is lost");
+    assert!(
+        lost.contains("page 2 from saw (203@pbx.quayside.example), recorded at 20"),
+        "{lost}"
+    );
+    program.line("is open");
+    program.dies_and_starts_again();
+    program.line("is open");
+    assert!(!program.lines().iter().any(|line| line.contains("is lost")));
+    program.stop();
+}

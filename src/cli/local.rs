@@ -220,6 +220,14 @@ fn tell_status(status: &Value) -> String {
     for missing in list(status, "missing").filter_map(Value::as_str) {
         let _ = writeln!(out, "  missing: {missing}");
     }
+    let waits: Vec<&str> = list(status, "config_waits").filter_map(Value::as_str).collect();
+    if !waits.is_empty() {
+        let _ = writeln!(
+            out,
+            "  a new config waits until nothing is on; it changes {}",
+            waits.join(", ")
+        );
+    }
     if let Some(next) = status.get("next").filter(|next| next.is_object()) {
         let _ = writeln!(out, "  next: {} at {}", text(next, "schedule"), text(next, "at"));
     }

@@ -55,9 +55,12 @@ impl WallClock {
         Some((self.wall)()).filter(|now| is_set(*now))
     }
 
-    /// `None` while the clock is not set.
-    fn at(&self, now: Timestamp) -> Option<Wall> {
-        is_set(now).then(|| Wall::at(now, &self.zone))
+    /// Date and time for people.
+    pub fn text(&self) -> String {
+        self.moment().map_or_else(
+            || "an unknown time".to_owned(),
+            |moment| self.zone.to_datetime(moment).strftime("%F %T").to_string(),
+        )
     }
 }
 
@@ -74,27 +77,28 @@ impl Control {
 
     /// As [`Control::local_time`], with the date.
     pub(super) fn wall(&mut self) -> Option<Wall> {
+        self.shown().map(|now| Wall::at(now, &self.clock.zone))
+    }
+
+    fn shown(&mut self) -> Option<Timestamp> {
         if !self.clock.wanted {
             return None;
         }
-        let wall = self.clock.at((self.clock.wall)());
-        if wall.is_none() && !std::mem::replace(&mut self.clock.told, true) {
+        let shown = self.clock.moment();
+        let was_told = std::mem::replace(&mut self.clock.told, shown.is_none());
+        if shown.is_none() && !was_told {
             self.tell(Message::Clock(ClockMessage::NotSet));
         }
-        if wall.is_some() {
-            self.clock.told = false;
-        }
-        wall
+        shown
     }
 
     /// The time on the wall that has passed since this was last called. Tells when the clock was set.
     pub(super) fn passed(&mut self, now: Instant) -> Option<Stretch> {
-        if self.wall().is_none() {
+        let Some(wall) = self.shown() else {
             self.clock.minute_at = now + Duration::from_secs(1);
             self.clock.passed.advance(None);
             return None;
-        }
-        let wall = (self.clock.wall)();
+        };
         let left = MINUTE - wall.as_nanosecond().rem_euclid(MINUTE);
         self.clock.minute_at = now + Duration::from_nanos(u64::try_from(left).unwrap_or_default());
         match self.clock.passed.advance(Some(wall)) {
@@ -146,60 +150,69 @@ impl Control {
 
 #[cfg(test)]
 mod tests {
+    use std::cell::Cell;
+    use std::rc::Rc;
+
     use super::*;
 
-    fn clock(zone: &str) -> WallClock {
+    /// One that always shows the same.
+    fn clock(zone: &str, shows: Timestamp) -> WallClock {
         WallClock {
             zone: TimeZone::get(zone).unwrap(),
             wanted: true,
             told: false,
             passed: Clock::default(),
-            wall: Box::new(Timestamp::now),
+            wall: Box::new(move || shows),
             minute_at: Instant::now(),
         }
     }
 
-    fn at(clock: &WallClock, utc: &str) -> Option<(u8, u16, u16)> {
-        let local = clock.at(utc.parse().unwrap())?.time;
+    fn local(clock: &WallClock) -> Option<LocalTime> {
+        clock.moment().map(|now| Wall::at(now, &clock.zone).time)
+    }
+
+    fn at(zone: &str, utc: &str) -> Option<(u8, u16, u16)> {
+        let local = local(&clock(zone, utc.parse().unwrap()))?;
         Some((local.weekday, local.minute / 60, local.minute % 60))
     }
 
     /// Summer time in London begins on the last Sunday in March at 01:00 UTC and ends on the last in October (tz database).
     #[test]
     fn hours_follow_the_wall_through_summer_time() {
-        let london = clock("Europe/London");
-        assert_eq!(at(&london, "2027-03-28T00:59:00Z"), Some((6, 0, 59)));
-        assert_eq!(at(&london, "2027-03-28T01:00:00Z"), Some((6, 2, 0)));
-        assert_eq!(at(&london, "2027-10-31T00:59:00Z"), Some((6, 1, 59)));
-        assert_eq!(at(&london, "2027-10-31T01:00:00Z"), Some((6, 1, 0)));
+        let london = "Europe/London";
+        assert_eq!(at(london, "2027-03-28T00:59:00Z"), Some((6, 0, 59)));
+        assert_eq!(at(london, "2027-03-28T01:00:00Z"), Some((6, 2, 0)));
+        assert_eq!(at(london, "2027-10-31T00:59:00Z"), Some((6, 1, 59)));
+        assert_eq!(at(london, "2027-10-31T01:00:00Z"), Some((6, 1, 0)));
         // 06:00 by the clock, winter and summer.
-        assert_eq!(at(&london, "2027-01-11T06:00:00Z"), Some((0, 6, 0)));
-        assert_eq!(at(&london, "2027-07-12T05:00:00Z"), Some((0, 6, 0)));
+        assert_eq!(at(london, "2027-01-11T06:00:00Z"), Some((0, 6, 0)));
+        assert_eq!(at(london, "2027-07-12T05:00:00Z"), Some((0, 6, 0)));
         // Another day than in UTC.
-        assert_eq!(
-            at(&clock("Pacific/Auckland"), "2027-01-10T23:30:00Z"),
-            Some((0, 12, 30))
-        );
+        assert_eq!(at("Pacific/Auckland", "2027-01-10T23:30:00Z"), Some((0, 12, 30)));
     }
 
     #[test]
     fn a_clock_that_is_not_set_says_nothing() {
-        let utc = clock("UTC");
-        assert_eq!(at(&utc, "1970-01-01T00:03:00Z"), None);
-        assert_eq!(at(&utc, "2026-10-31T23:59:59Z"), None);
-        assert_eq!(at(&utc, "2026-11-01T00:00:00Z"), Some((6, 0, 0)));
+        assert_eq!(at("UTC", "1970-01-01T00:03:00Z"), None);
+        assert_eq!(at("UTC", "2026-10-31T23:59:59Z"), None);
+        assert_eq!(at("UTC", "2026-11-01T00:00:00Z"), Some((6, 0, 0)));
     }
 
     /// A time service in wrong hands can say anything: the answer depends on what it says now, and on nothing before.
     #[test]
     fn jumps_leave_nothing_behind() {
-        let auckland = clock("Pacific/Auckland");
-        let noon = (0, 12, 30);
+        let shown = Rc::new(Cell::new(Timestamp::UNIX_EPOCH));
+        let shows = Rc::clone(&shown);
+        let mut auckland = clock("Pacific/Auckland", Timestamp::UNIX_EPOCH);
+        auckland.wall = Box::new(move || shows.get());
         for wild in [Timestamp::MIN, Timestamp::UNIX_EPOCH, Timestamp::MAX] {
-            let there = auckland.at(wild).map(|wall| wall.time);
+            shown.set(wild);
+            let there = local(&auckland);
             assert_eq!(there.is_some(), wild == Timestamp::MAX, "{wild}");
             assert!(there.is_none_or(|t| t.weekday < 7 && t.minute < 24 * 60), "{there:?}");
-            assert_eq!(at(&auckland, "2027-01-10T23:30:00Z"), Some(noon));
+            shown.set("2027-01-10T23:30:00Z".parse().unwrap());
+            let noon = local(&auckland).unwrap();
+            assert_eq!((noon.weekday, noon.minute), (0, 12 * 60 + 30));
         }
     }
 }

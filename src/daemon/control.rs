@@ -21,6 +21,7 @@ use super::groups::{Group, Join};
 use super::health::Health;
 use super::intake::Intake;
 use super::kept::Room;
+use super::ledger::{Held, Ledger};
 use super::lines::Lines;
 use super::music;
 use super::news::{Flood, News, STRANGERS};
@@ -41,7 +42,7 @@ use crate::device::service::Service;
 use crate::gate::{self, Gate};
 use crate::page::{Input, PageId, Switchboard};
 use crate::report::journal::Journal;
-use crate::report::message::{LocalMessage, Message};
+use crate::report::message::{LocalMessage, Message, PageMessage};
 use crate::sip::agent::{Agent, CallId, SHUTDOWN_LIMIT};
 
 /// How often the audio threads' reports are fetched while a page is on.
@@ -73,6 +74,7 @@ pub struct Anew {
 /// What goes on counting.
 pub struct Former {
     passed: Clock,
+    ledger: Ledger,
     next_page: u64,
 }
 
@@ -95,6 +97,9 @@ pub struct Control {
     pub(super) talkers: Talkers,
     /// For what pages keep.
     pub(super) room: Room,
+    pub(super) ledger: Ledger,
+    /// What the program before died with.
+    lost: Vec<(PageId, Held)>,
     pub(super) pace: Pace,
     /// Refused calls that are told one by one.
     pub(super) refusals: Pace,
@@ -151,6 +156,7 @@ impl Control {
             music,
             checker,
         } = opened;
+        let (ledger, lost) = Ledger::open(edges.ledger);
         let mut switchboard = Switchboard::new(plan.rules());
         for zone in 0..plan.zones.len() {
             // Not before its card is open.
@@ -171,6 +177,8 @@ impl Control {
             pages: BTreeMap::new(),
             talkers: Talkers::default(),
             room: Room::default(),
+            ledger,
+            lost,
             pace: Pace::new(pace::CALLS, now),
             refusals: Pace::new(pace::REFUSALS, now),
             doors,
@@ -211,6 +219,14 @@ impl Control {
         self.tell(Message::Started {
             site: self.plan.site.clone(),
         });
+        for (page, held) in std::mem::take(&mut self.lost) {
+            self.tell(Message::Page(PageMessage::RecordingLost {
+                page,
+                source: held.source,
+                caller: held.caller,
+                since: held.since,
+            }));
+        }
         for missing in self.relays.missing().to_vec() {
             self.tell(Message::RelayMissing {
                 relay: missing.relay,
@@ -300,6 +316,7 @@ impl Control {
         Some(Anew {
             former: Former {
                 passed: self.clock.passed,
+                ledger: self.ledger,
                 next_page: self.next_page,
             },
             old: self.plan,
@@ -494,6 +511,7 @@ impl Control {
     pub fn follow(mut self, former: Former) -> Self {
         self.clock.passed = former.passed;
         self.next_page = former.next_page;
+        self.ledger = former.ledger;
         self
     }
 
@@ -541,6 +559,10 @@ impl Control {
         let status = match silent.as_slice() {
             [] => status,
             silent => format!("{status}; nothing from {}", silent.join(", ")),
+        };
+        let status = match self.reload.waits() {
+            [] => status,
+            _ => format!("{status}; a new config waits until nothing is on"),
         };
         if ready {
             let _ = self.service.ready(&status);

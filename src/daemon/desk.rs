@@ -16,6 +16,7 @@ use tokio::sync::{Semaphore, oneshot};
 
 use super::ports::Reader;
 use crate::config::plan::Socket;
+use crate::device::service::runtime_file;
 use crate::page::{PageId, Refusal};
 use crate::sound::recording::{self, Recording};
 
@@ -128,12 +129,7 @@ fn place(socket: &Socket) -> Option<PathBuf> {
     match socket {
         Socket::None => None,
         Socket::At(path) => Some(path.clone()),
-        // It may list several, separated by colons.
-        Socket::Usual => {
-            let directories = std::env::var_os("RUNTIME_DIRECTORY")?;
-            let first = std::env::split_paths(&directories).next()?;
-            Some(first.join(NAME))
-        }
+        Socket::Usual => runtime_file(NAME),
     }
 }
 

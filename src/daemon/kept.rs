@@ -5,11 +5,12 @@ use std::rc::Rc;
 use std::time::{Duration, Instant};
 
 use super::control::Control;
+use super::ledger::Held;
 use super::lines;
 use super::pages::{Origin, Page};
 use crate::media::{Packet, PayloadMap};
 use crate::page::{EndReason, Input, PageId};
-use crate::report::message::Message;
+use crate::report::message::{Message, PageMessage};
 use crate::sound::tone::Tone;
 
 /// Room for what all pages keep, octets; each packet counts with what it costs beside its payload.
@@ -138,7 +139,14 @@ impl Control {
                 leg.play(&Tone::recording(), false);
             }
         }
-        self.tell(Message::PageRecorded { page, source });
+        let caller = self.pages.get(&page).map(|entry| entry.caller.clone());
+        let held = Held {
+            source: source.clone(),
+            caller: caller.unwrap_or_default(),
+            since: self.clock.text(),
+        };
+        self.ledger.enter(page, held);
+        self.tell(Message::Page(PageMessage::Recorded { page, source }));
     }
 
     /// No more is kept of the page: its source ends, it does not.

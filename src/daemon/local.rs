@@ -128,6 +128,7 @@ impl Control {
             "relays": relays.collect::<Vec<Value>>(),
             "registrations": registrations.collect::<Vec<Value>>(),
             "missing": self.faults(),
+            "config_waits": self.reload.waits(),
         });
         let due = self.next_schedule();
         let Value::Object(mut status) = status else {

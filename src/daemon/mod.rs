@@ -20,6 +20,7 @@ mod health;
 mod instance;
 mod intake;
 mod kept;
+mod ledger;
 mod lines;
 mod local;
 mod music;
@@ -43,6 +44,7 @@ mod voices;
 mod wires;
 
 use std::future::Future;
+use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
 use tokio::sync::mpsc;
@@ -55,7 +57,7 @@ use crate::device::audio::OpenSink;
 use crate::device::capture::OpenSource;
 use crate::device::news::DeviceError;
 use crate::device::relay::{self, RelayBank, RelayError};
-use crate::device::service::Service;
+use crate::device::service::{self, Service};
 use crate::device::sink::{self, Sink};
 use crate::device::source::{self, Source};
 use crate::page::{PageId, Phase, RelayId, ZoneId};
@@ -75,6 +77,8 @@ pub struct Edges {
     pub seed: [u8; 32],
     /// What the clock on the wall shows; rules use it for hours and schedules alone.
     pub wall: Box<dyn Fn() -> jiff::Timestamp>,
+    /// Recordings that are not played yet are noted in this file, for the next program to tell of should this one die.
+    pub ledger: Option<PathBuf>,
     /// Configs that were read again.
     pub rereads: mpsc::Receiver<Reread>,
     /// Told what happens, for a timeline. Full: moments are lost.
@@ -133,6 +137,7 @@ impl Edges {
             service: Service::from_environment(),
             seed,
             wall: Box::new(jiff::Timestamp::now),
+            ledger: service::runtime_file(ledger::NAME),
             rereads,
             moments: None,
         })
@@ -234,6 +239,7 @@ async fn begin_anew(anew: control::Anew) -> Result<control::Control, StartError>
         service: anew.service,
         seed: anew.seed,
         wall: anew.wall,
+        ledger: None,
         moments: anew.moments,
         rereads: anew.rereads,
     };

@@ -25,6 +25,13 @@ pub struct Reload {
     former: Vec<(Instant, Vec<StoredMessage>)>,
 }
 
+impl Reload {
+    /// What differs in the plan that waits until nothing is on; empty without one.
+    pub fn waits(&self) -> &[String] {
+        self.waiting.as_ref().map_or(&[], |(_, changes)| &changes.told)
+    }
+}
+
 impl Control {
     /// Takes up what was read, now or later, or keeps to what there is; the journal tells.
     pub(super) fn on_reread(&mut self, reread: Reread, now: Instant) {

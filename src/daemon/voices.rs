@@ -13,7 +13,7 @@ use super::ports::{Arrival, Port};
 use super::schedules;
 use crate::media::{Format, PayloadMap, PlayoutFigures, Received, static_name};
 use crate::page::{EndReason, Input, Output, PageId, RelayId};
-use crate::report::message::Message;
+use crate::report::message::{Message, PageMessage};
 use crate::report::record::PageReport;
 use crate::sound::engine::{Command, Report};
 use crate::sound::tone::Tone;
@@ -235,7 +235,7 @@ impl Control {
                         Some(kept) => kept.pause(now),
                         None => self.waits(origin, now),
                     }
-                    self.tell(Message::PageWaiting { page, source });
+                    self.tell(Message::Page(PageMessage::Waits { page, source }));
                 }
             }
             Output::Keep { page } => self.keep(page, now),
@@ -293,6 +293,7 @@ impl Control {
             Output::Ended { page, reason } => self.page_ended(page, reason, now),
             Output::Record(record) => {
                 let page = record.page;
+                self.ledger.strike(page);
                 if let Some(entry) = self.pages.get_mut(&page) {
                     entry.finish(record, now);
                 }
@@ -369,19 +370,19 @@ impl Control {
             leg.play(&Tone::go_ahead(), false);
         }
         let zone = self.plan.zones[usize::from(zone.0)].name.clone();
-        self.tell(Message::PageBegan {
+        self.tell(Message::Page(PageMessage::Began {
             page,
             source,
             caller,
             zone,
-        });
+        }));
     }
 
     /// Gives a page its voice; a page that cannot have one ends.
     pub(super) fn give_voice(&mut self, page: PageId, map: PayloadMap, now: Instant) {
         let Some(entry) = self.pages.get_mut(&page) else { return };
         if let Err(cause) = entry.give_voice(page, &map, &self.plan, &self.talkers, &mut self.cards) {
-            self.tell(Message::NoDecoder { page, cause });
+            self.tell(Message::Page(PageMessage::NoDecoder { page, cause }));
             self.switchboard.handle(Input::Stop(page, EndReason::DeviceFault), now);
         }
     }

@@ -63,6 +63,7 @@ async fn show(directory: &Path) -> Result<Outcome, DemoError> {
         service: Service::from_environment(),
         seed: rand::rng().random(),
         wall: Box::new(jiff::Timestamp::now),
+        ledger: None,
         rereads: mpsc::channel(1).1,
         moments: Some(moments),
     };

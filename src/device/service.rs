@@ -1,6 +1,7 @@
 //! The service manager's ear: ready, status, reloading, stopping, watchdog (systemd's sd_notify(3)).
 
 use std::io;
+use std::path::PathBuf;
 use std::time::Duration;
 
 use libsystemd::daemon::{self, NotifyState};
@@ -12,6 +13,14 @@ const MAX_STATUS: usize = 200;
 #[derive(Debug, thiserror::Error)]
 #[error("cannot tell the service manager: {0}")]
 pub struct NotifyError(String);
+
+/// A file's place in the directory that the manager made for us (`RUNTIME_DIRECTORY`, systemd.exec(5)).
+pub fn runtime_file(name: &str) -> Option<PathBuf> {
+    // It may list several, separated by colons.
+    let directories = std::env::var_os("RUNTIME_DIRECTORY")?;
+    let first = std::env::split_paths(&directories).next()?;
+    Some(first.join(name))
+}
 
 /// Our line to the service manager. Without one (a terminal, a test, another init) every call does nothing.
 #[derive(Debug, Clone)]

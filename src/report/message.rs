@@ -7,13 +7,13 @@ use std::net::{IpAddr, SocketAddr};
 use std::time::Duration;
 
 use super::entry::{Entry, Kind, Severity};
-use crate::page::PageId;
 
 mod clock;
 mod contact;
 mod gate;
 mod line;
 mod local;
+mod page;
 mod reload;
 
 pub use self::clock::ClockMessage;
@@ -21,6 +21,7 @@ pub use self::contact::ContactMessage;
 pub use gate::GateMessage;
 pub use line::LineMessage;
 pub use local::LocalMessage;
+pub use page::PageMessage;
 pub use reload::ReloadMessage;
 
 macro_rules! kinds {
@@ -79,6 +80,7 @@ kinds! {
     PAGE_BEGAN = Info "677658100cd04e59b7ca515fd48ac92a";
     PAGE_WAITING = Notice "181ad555e7124ad3a3ee276d8384a97b";
     PAGE_RECORDED = Notice "20fe5922123149618f15d494aded4120";
+    RECORDING_LOST = Warning "613b874f4c3347f6b368835df1edf114";
     /// The record of a page that was heard.
     PAGE_ENDED = Info "eeac6006d2f84c5990da1417e55a3fac";
     /// The record of a page that was heard nowhere.
@@ -215,26 +217,7 @@ pub enum Message {
         group: String,
         peer: SocketAddr,
     },
-    /// The page's speech opened in a zone.
-    PageBegan {
-        page: PageId,
-        source: String,
-        caller: String,
-        zone: String,
-    },
-    PageWaiting {
-        page: PageId,
-        source: String,
-    },
-    /// What is said is kept, and played later.
-    PageRecorded {
-        page: PageId,
-        source: String,
-    },
-    NoDecoder {
-        page: PageId,
-        cause: String,
-    },
+    Page(PageMessage),
     CardOpened {
         card: String,
         /// The audio thread runs with real-time scheduling.
@@ -447,36 +430,7 @@ impl Message {
             )
             .with("GROUP", group)
             .with("PEER", peer),
-            Message::PageBegan {
-                page,
-                source,
-                caller,
-                zone,
-            } => Entry::new(
-                kind::PAGE_BEGAN,
-                format!("page {} from {} is heard in zone {zone}", page.0, from(source, caller)),
-            )
-            .with("PAGE_ID", page.0)
-            .with("SOURCE", source)
-            .with("CALLER", caller)
-            .with("ZONE", zone),
-            Message::PageWaiting { page, source } => Entry::new(
-                kind::PAGE_WAITING,
-                format!("page {} from {source} waits for a zone", page.0),
-            )
-            .with("PAGE_ID", page.0)
-            .with("SOURCE", source),
-            Message::PageRecorded { page, source } => Entry::new(
-                kind::PAGE_RECORDED,
-                format!("page {} from {source} is recorded, to be played later", page.0),
-            )
-            .with("PAGE_ID", page.0)
-            .with("SOURCE", source),
-            Message::NoDecoder { page, cause } => {
-                Entry::new(kind::NO_DECODER, format!("page {} cannot be played: {cause}", page.0))
-                    .with("PAGE_ID", page.0)
-                    .with("CAUSE", cause)
-            }
+            Message::Page(message) => message.entry(),
             Message::CardOpened { card, real_time } => {
                 let scheduling = if *real_time { "with" } else { "without" };
                 Entry::new(

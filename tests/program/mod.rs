@@ -1,7 +1,7 @@
 //! The running program, its folder and what it says: for tests of the whole.
 
 use std::io::{BufRead, BufReader};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
@@ -23,29 +23,46 @@ pub fn folder(name: &str) -> PathBuf {
     folder
 }
 
+fn spawn(folder: &Path, lines: &Arc<Mutex<Vec<String>>>) -> Child {
+    // Whoever runs the tests may ignore SIGHUP (nohup), which children inherit and the program respects.
+    let mut child = Command::new("env")
+        .args(["--default-signal=HUP", env!("CARGO_BIN_EXE_hornwire"), "run"])
+        .arg(folder.join("quayside.toml"))
+        .env_remove("INVOCATION_ID")
+        .env_remove("NOTIFY_SOCKET")
+        .env("RUNTIME_DIRECTORY", folder)
+        .stdin(Stdio::null())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let (stderr, sink) = (child.stderr.take().unwrap(), Arc::clone(lines));
+    std::thread::spawn(move || {
+        for line in BufReader::new(stderr).lines().map_while(Result::ok) {
+            sink.lock().unwrap().push(line);
+        }
+    });
+    child
+}
+
 impl Program {
     /// Runs it on this configuration.
     pub fn start(folder: PathBuf, config: &str) -> Self {
-        let path = folder.join("quayside.toml");
-        std::fs::write(&path, config).unwrap();
-        // Whoever runs the tests may ignore SIGHUP (nohup), which children inherit and the program respects.
-        let mut child = Command::new("env")
-            .args(["--default-signal=HUP", env!("CARGO_BIN_EXE_hornwire"), "run"])
-            .arg(&path)
-            .env_remove("INVOCATION_ID")
-            .env_remove("NOTIFY_SOCKET")
-            .stdin(Stdio::null())
-            .stderr(Stdio::piped())
-            .spawn()
-            .unwrap();
+        std::fs::write(folder.join("quayside.toml"), config).unwrap();
         let lines = Arc::new(Mutex::new(Vec::new()));
-        let (stderr, sink) = (child.stderr.take().unwrap(), lines.clone());
-        std::thread::spawn(move || {
-            for line in BufReader::new(stderr).lines().map_while(Result::ok) {
-                sink.lock().unwrap().push(line);
-            }
-        });
-        Program { child, folder, lines }
+        Program {
+            child: spawn(&folder, &lines),
+            folder,
+            lines,
+        }
+    }
+
+    /// It dies, and is started again in the same surroundings. What it said before is forgotten.
+    #[allow(dead_code, reason = "not every test needs it")]
+    pub fn dies_and_starts_again(&mut self) {
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+        self.lines = Arc::new(Mutex::new(Vec::new()));
+        self.child = spawn(&self.folder, &self.lines);
     }
 
     /// What it has said.

@@ -1,6 +1,8 @@
 //! `hornwire rehearse`: the scenarios of `config/`, and one with every way to lose, against what was looked through by hand and
 //! stored; what it says of a moment; what is wrong with a scenario. `HORNWIRE_BLESS=1` stores anew.
 
+#![allow(clippy::disallowed_methods)]
+
 use std::path::{Path, PathBuf};
 use std::process::Command;
 

@@ -1,6 +1,7 @@
 use std::collections::{BTreeMap, HashSet};
 
 use super::*;
+use crate::page::PageId;
 use crate::sound::hum::Hum;
 use crate::sound::level::Dbfs;
 
@@ -170,15 +171,21 @@ fn samples() -> Vec<Message> {
             codec: "PCMU",
         },
         Message::StreamEnded { group: text(), peer },
-        Message::PageBegan {
+        Message::Page(PageMessage::Began {
             page,
             source: "yard".into(),
             caller: "Gate office <201>".into(),
             zone: "shed".into(),
-        },
-        Message::PageWaiting { page, source: text() },
-        Message::PageRecorded { page, source: text() },
-        Message::NoDecoder { page, cause: text() },
+        }),
+        Message::Page(PageMessage::Waits { page, source: text() }),
+        Message::Page(PageMessage::Recorded { page, source: text() }),
+        Message::Page(PageMessage::RecordingLost {
+            page,
+            source: text(),
+            caller: text(),
+            since: text(),
+        }),
+        Message::Page(PageMessage::NoDecoder { page, cause: text() }),
         Message::CardOpened {
             card: text(),
             real_time: true,

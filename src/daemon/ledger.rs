@@ -1,0 +1,132 @@
+//! Recordings that are not played yet, in a file: if the program dies, the next one tells that they are lost.
+
+use std::collections::BTreeMap;
+use std::fs::{self, File};
+use std::io::{self, Read as _};
+use std::path::{Path, PathBuf};
+
+use serde_json::{Value, json};
+
+use crate::page::PageId;
+
+/// Name of the file in the service manager's directory.
+pub const NAME: &str = "recordings.json";
+/// Largest file that is read, octets.
+const MAX_FILE: u64 = 1024 * 1024;
+
+/// Whose a recording is.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Held {
+    pub source: String,
+    pub caller: String,
+    /// Since when, by the clock on the wall.
+    pub since: String,
+}
+
+/// Without a file it only counts.
+#[derive(Debug, Default)]
+pub struct Ledger {
+    file: Option<PathBuf>,
+    held: BTreeMap<PageId, Held>,
+}
+
+impl Ledger {
+    /// Begins an empty one, and says what the one before still held.
+    pub fn open(file: Option<PathBuf>) -> (Self, Vec<(PageId, Held)>) {
+        let lost = file.as_deref().map(read).unwrap_or_default();
+        let ledger = Ledger {
+            file,
+            held: BTreeMap::new(),
+        };
+        if !lost.is_empty() {
+            ledger.write();
+        }
+        (ledger, lost)
+    }
+
+    pub fn enter(&mut self, page: PageId, held: Held) {
+        self.held.insert(page, held);
+        self.write();
+    }
+
+    /// It has been played, or its record tells why not.
+    pub fn strike(&mut self, page: PageId) {
+        if self.held.remove(&page).is_some() {
+            self.write();
+        }
+    }
+
+    /// A file that cannot be written costs nothing but this report.
+    fn write(&self) {
+        let Some(file) = &self.file else { return };
+        if self.held.is_empty() {
+            let _ = fs::remove_file(file);
+            return;
+        }
+        let list = self.held.iter().map(
+            |(page, held)| json!({ "page": page.0, "source": held.source, "caller": held.caller, "since": held.since }),
+        );
+        let text = format!("{}\n", Value::Array(list.collect()));
+        let beside = file.with_extension("new");
+        let _ = fs::write(&beside, text).and_then(|()| fs::rename(&beside, file));
+    }
+}
+
+fn read(file: &Path) -> Vec<(PageId, Held)> {
+    let text = || -> io::Result<Vec<u8>> {
+        let mut text = Vec::new();
+        File::open(file)?.take(MAX_FILE).read_to_end(&mut text)?;
+        Ok(text)
+    };
+    let list = text().ok().and_then(|text| serde_json::from_slice::<Value>(&text).ok());
+    let word = |entry: &Value, key: &str| entry.get(key).and_then(Value::as_str).unwrap_or_default().to_owned();
+    let list = list.as_ref().and_then(Value::as_array).into_iter().flatten();
+    list.filter_map(|entry| {
+        let page = entry.get("page").and_then(Value::as_u64)?;
+        let held = Held {
+            source: word(entry, "source"),
+            caller: word(entry, "caller"),
+            since: word(entry, "since"),
+        };
+        Some((PageId(page), held))
+    })
+    .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn held(source: &str) -> Held {
+        Held {
+            source: source.to_owned(),
+            caller: "213".to_owned(),
+            since: "2027-03-02 10:00:00".to_owned(),
+        }
+    }
+
+    #[test]
+    fn what_was_not_played_is_known_to_the_next() {
+        let file = std::env::temp_dir().join(format!("hornwire-ledger-{}.json", std::process::id()));
+        let _ = fs::remove_file(&file);
+        let (mut ledger, lost) = Ledger::open(Some(file.clone()));
+        assert!(lost.is_empty());
+        for page in 1..=3 {
+            ledger.enter(PageId(page), held("yard"));
+        }
+        ledger.strike(PageId(2));
+        // It dies.
+        drop(ledger);
+        let (mut ledger, lost) = Ledger::open(Some(file.clone()));
+        assert_eq!(lost, [(PageId(1), held("yard")), (PageId(3), held("yard"))]);
+        ledger.enter(PageId(1), held("office"));
+        ledger.strike(PageId(1));
+        drop(ledger);
+        assert!(Ledger::open(Some(file.clone())).1.is_empty());
+        // Told once.
+        assert!(!file.exists());
+        fs::write(&file, "[{\"page\": \"x\"}, 7").unwrap();
+        assert!(Ledger::open(Some(file.clone())).1.is_empty());
+        let _ = fs::remove_file(&file);
+    }
+}

@@ -1,0 +1,88 @@
+//! Messages about pages, beside their records.
+
+use super::super::entry::Entry;
+use super::{from, kind};
+use crate::page::PageId;
+
+#[derive(Debug, Clone, PartialEq)]
+pub enum PageMessage {
+    /// Its speech opened in a zone.
+    Began {
+        page: PageId,
+        source: String,
+        caller: String,
+        zone: String,
+    },
+    Waits {
+        page: PageId,
+        source: String,
+    },
+    /// What is said is kept, and played later.
+    Recorded {
+        page: PageId,
+        source: String,
+    },
+    /// The program before this one died with a recording that it had not played.
+    RecordingLost {
+        page: PageId,
+        source: String,
+        caller: String,
+        /// When it was recorded, by the clock on the wall.
+        since: String,
+    },
+    NoDecoder {
+        page: PageId,
+        cause: String,
+    },
+}
+
+impl PageMessage {
+    pub(super) fn entry(&self) -> Entry {
+        match self {
+            PageMessage::Began {
+                page,
+                source,
+                caller,
+                zone,
+            } => {
+                let text = format!("page {} from {} is heard in zone {zone}", page.0, from(source, caller));
+                of(kind::PAGE_BEGAN, text, *page, source)
+                    .with("CALLER", caller)
+                    .with("ZONE", zone)
+            }
+            PageMessage::Waits { page, source } => {
+                let text = format!("page {} from {source} waits for a zone", page.0);
+                of(kind::PAGE_WAITING, text, *page, source)
+            }
+            PageMessage::Recorded { page, source } => {
+                let text = format!("page {} from {source} is recorded, to be played later", page.0);
+                of(kind::PAGE_RECORDED, text, *page, source)
+            }
+            PageMessage::RecordingLost {
+                page,
+                source,
+                caller,
+                since,
+            } => {
+                let from = from(source, caller);
+                let text = format!(
+                    "page {} from {from}, recorded at {since}, is lost: the program died before it was played",
+                    page.0
+                );
+                of(kind::RECORDING_LOST, text, *page, source)
+                    .with("CALLER", caller)
+                    .with("SINCE", since)
+            }
+            PageMessage::NoDecoder { page, cause } => {
+                let text = format!("page {} cannot be played: {cause}", page.0);
+                Entry::new(kind::NO_DECODER, text)
+                    .with("PAGE_ID", page.0)
+                    .with("CAUSE", cause)
+            }
+        }
+    }
+}
+
+fn of(kind: super::Kind, text: String, page: PageId, source: &str) -> Entry {
+    Entry::new(kind, text).with("PAGE_ID", page.0).with("SOURCE", source)
+}
