@@ -38,8 +38,14 @@ pub enum HoursError {
     Dash,
     #[error("the days are Mon Tue Wed Thu Fri Sat Sun, or daily")]
     Day,
+    #[error("say on which days: Mon-Fri, Sat,Sun or daily, then the time")]
+    NoDays,
     #[error("write times of 24 hours: 06:00 to 24:00")]
     Time,
+    #[error("write a colon: 06:00")]
+    Colon,
+    #[error("write hours and minutes alone: 06:00; there are no seconds")]
+    Seconds,
     #[error("write the days without a space, a space, and the time: \"Mon-Fri 09:30\"")]
     Moment,
     #[error("midnight is 00:00 of the day that begins with it")]
@@ -55,6 +61,9 @@ impl FromStr for Span {
         // En dash, em dash, minus sign: text processors put them in by themselves.
         if text.contains(['\u{2013}', '\u{2014}', '\u{2212}']) {
             return Err(HoursError::Dash);
+        }
+        if begins_with_a_time(text) {
+            return Err(HoursError::NoDays);
         }
         let (days, times) = text.trim().split_once(char::is_whitespace).ok_or(HoursError::Shape)?;
         // `Mon - Fri 06:00-18:00`, `Mon-Fri, 06:00-18:00`.
@@ -74,8 +83,18 @@ impl FromStr for Span {
     }
 }
 
+fn begins_with_a_time(text: &str) -> bool {
+    text.trim_start().starts_with(|c: char| c.is_ascii_digit())
+}
+
 fn time(text: &str) -> Result<u16, HoursError> {
-    let (hour, minute) = text.split_once(':').ok_or(HoursError::Time)?;
+    let (hour, minute) = text.split_once(':').ok_or(match text.contains(['.', 'h']) {
+        true => HoursError::Colon,
+        false => HoursError::Time,
+    })?;
+    if minute.contains([':', '.']) {
+        return Err(HoursError::Seconds);
+    }
     let number = |t: &str, digits: std::ops::RangeInclusive<usize>| {
         let fine = digits.contains(&t.len()) && t.bytes().all(|b| b.is_ascii_digit());
         fine.then(|| t.parse::<u16>().ok()).flatten().ok_or(HoursError::Time)
@@ -118,6 +137,9 @@ fn bits(text: &str) -> Result<u8, HoursError> {
 
 /// `Mon-Fri 09:30`: days and the minute since midnight.
 pub(super) fn moment(text: &str) -> Result<(u8, u16), HoursError> {
+    if begins_with_a_time(text) {
+        return Err(HoursError::NoDays);
+    }
     let (days, at) = text.trim().split_once(char::is_whitespace).ok_or(HoursError::Moment)?;
     let at = at.trim();
     // `Mon - Fri 09:30`, `Mon-Fri, 09:30`, `Mon-Fri 09:30-10:00`.
@@ -223,7 +245,9 @@ mod tests {
     #[test]
     fn what_is_no_span_is_refused() {
         for (text, error) in [
-            ("06:00-18:00", HoursError::Shape),
+            ("06:00-18:00", HoursError::NoDays),
+            ("Mon 06:00:30-18:00", HoursError::Seconds),
+            ("Mon 6.00-18.00", HoursError::Colon),
             ("Mon-Fri 06:00", HoursError::Shape),
             ("Mo-Fr 06:00-18:00", HoursError::Day),
             ("Mon 6-18", HoursError::Time),

@@ -1,7 +1,7 @@
 //! `hornwire check`.
 
 use std::io::Write as _;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use hornwire::config::{self, Problem, Severity, plan::Plan};
 
@@ -13,33 +13,37 @@ pub fn keys() -> Exit {
     Exit::Ok
 }
 
-/// Checks each file; problems go to stderr, one summary line a file to stdout, and the levels of its lines.
+/// Checks each file, a config or a scenario; problems go to stderr, one summary line a file to stdout, and what there is to tell of it.
 pub fn files(files: &[PathBuf]) -> Exit {
-    let mut worst = Exit::Ok;
-    for file in files {
-        let exit = match config::load(file) {
-            Ok(loaded) => {
-                for problem in &loaded.problems {
-                    let _ = writeln!(std::io::stderr(), "{problem}\n");
-                }
-                let summary = summary(&loaded.problems, loaded.plan.as_ref());
-                let _ = writeln!(std::io::stdout(), "{}: {summary}", file.display());
-                for line in loaded.plan.iter().flat_map(|plan| levels(plan).chain(messages(plan))) {
-                    let _ = writeln!(std::io::stdout(), "{line}");
-                }
-                if loaded.plan.is_some() { Exit::Ok } else { Exit::Config }
-            }
-            Err(unreadable) => {
-                let _ = writeln!(std::io::stderr(), "hornwire: {unreadable}");
-                exit_of(&unreadable)
-            }
-        };
-        // The highest code says most: a config that is wrong, then one that may not be read, then one that is missing.
-        if exit as u8 > worst as u8 {
-            worst = exit;
+    let is_scenario = |file: &Path| file.extension().is_some_and(|extension| extension == "scenario");
+    let exits = files.iter().map(|file| match is_scenario(file) {
+        true => super::rehearse::check(file),
+        false => config_file(file),
+    });
+    // The highest code says most: a config that is wrong, then one that may not be read, then one that is missing.
+    exits.max_by_key(|exit| *exit as u8).unwrap_or(Exit::Ok)
+}
+
+fn config_file(file: &Path) -> Exit {
+    let loaded = match config::load(file) {
+        Ok(loaded) => loaded,
+        Err(unreadable) => {
+            let _ = writeln!(std::io::stderr(), "hornwire: {unreadable}");
+            return exit_of(&unreadable);
         }
+    };
+    for problem in &loaded.problems {
+        let _ = writeln!(std::io::stderr(), "{problem}\n");
     }
-    worst
+    let summary = summary(&loaded.problems, loaded.plan.as_ref());
+    let _ = writeln!(std::io::stdout(), "{}: {summary}", file.display());
+    let Some(plan) = &loaded.plan else {
+        return Exit::Config;
+    };
+    for line in levels(plan).chain(messages(plan)).chain(schedules(plan)) {
+        let _ = writeln!(std::io::stdout(), "{line}");
+    }
+    Exit::Ok
 }
 
 fn summary(problems: &[Problem], plan: Option<&Plan>) -> String {
@@ -53,12 +57,11 @@ fn summary(problems: &[Problem], plan: Option<&Plan>) -> String {
     match plan {
         None => told,
         Some(plan) => {
-            let mut parts = vec![
-                plural(plan.zones.len(), "zone"),
-                plural(plan.extensions.len(), "extension"),
-                plural(plan.groups.len(), "group"),
-            ];
-            let more = [
+            let parts = [
+                (plan.zones.len(), "zone"),
+                (plan.extensions.len(), "extension"),
+                (plan.zone_groups.len(), "zone group"),
+                (plan.groups.len(), "multicast group"),
                 (plan.messages.len(), "stored message"),
                 (plan.inputs.len(), "line input"),
                 (plan.music.len(), "music input"),
@@ -66,11 +69,8 @@ fn summary(problems: &[Problem], plan: Option<&Plan>) -> String {
                 (plan.vetoes.len(), "veto contact"),
                 (plan.schedules.len(), "schedule"),
             ];
-            parts.extend(
-                more.into_iter()
-                    .filter(|(n, _)| *n > 0)
-                    .map(|(n, what)| plural(n, what)),
-            );
+            let parts = parts.into_iter().filter(|(n, _)| *n > 0);
+            let parts: Vec<String> = parts.map(|(n, what)| plural(n, what)).collect();
             format!("{told}. {}: {}", plan.site, parts.join(", "))
         }
     }
@@ -97,5 +97,18 @@ fn levels(plan: &Plan) -> impl Iterator<Item = String> {
             "  zone {}: speech at {:+.1} dBm, no peak above that of a sine at {:+.1} dBm, into 600 ohm",
             zone.name, level.speech.0, level.most.0
         ))
+    })
+}
+
+/// A line for each schedule: when it is due next.
+fn schedules(plan: &Plan) -> impl Iterator<Item = String> {
+    #[expect(clippy::disallowed_methods, reason = "the days left from today on are the question")]
+    let now = jiff::Timestamp::now();
+    let zone = plan.wall_zone();
+    plan.schedules.iter().map(move |schedule| {
+        let next = schedule.timetable.next(now, &zone);
+        let due = next.map(|next| zone.to_datetime(next).strftime("next on %a %F %H:%M").to_string());
+        let due = due.unwrap_or_else(|| "not due any more: its terms are over".to_owned());
+        format!("  schedule {}: {due}", schedule.name)
     })
 }

@@ -10,7 +10,7 @@ use hornwire::config::{self, Problem, Severity, Unreadable};
 use hornwire::page::ZoneId;
 use hornwire::rehearsal::{self, Story};
 
-use super::{Exit, exit_of};
+use super::{Exit, exit_of, plural};
 
 /// What to do with a rehearsal.
 pub struct Wishes<'a> {
@@ -41,6 +41,22 @@ pub fn run(file: &Path, wishes: &Wishes<'_>) -> Exit {
         let _ = writeln!(std::io::stdout(), "timeline: {}", svg.display());
     }
     Exit::Ok
+}
+
+/// Says whether a scenario can be rehearsed.
+pub fn check(file: &Path) -> Exit {
+    match read(file, None) {
+        Ok((scenario, plan)) => {
+            let events = plural(scenario.events.len(), "event");
+            let (file, site) = (file.display(), &plan.site);
+            let _ = writeln!(
+                std::io::stdout(),
+                "{file}: {site}: {events}; `hornwire rehearse {file}` lets them run"
+            );
+            Exit::Ok
+        }
+        Err(exit) => exit,
+    }
 }
 
 fn complain(unreadable: &Unreadable) -> Exit {

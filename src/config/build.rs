@@ -115,7 +115,13 @@ fn resolve_names(sheets: &Sheets, section: &str, names: &[Named], key: &str, pro
             out.push(index);
             continue;
         }
-        let known = || sheets.of(section).map(|s| s.name.as_str());
+        // Where zones are listed, zone groups may be; among the zones of a group they may not.
+        let also = match section {
+            "zones" if !key.starts_with("zone_groups.") => "zone_groups",
+            _ => "",
+        };
+        let more = || sheets.of(also).filter(|s| sheets.index(section, &s.name).is_none());
+        let known = || sheets.of(section).chain(more()).map(|s| s.name.as_str());
         let hint = match nearest(name, known()) {
             Some(near) => format!("did you mean \"{near}\"?"),
             // Perhaps the code itself, where everybody can read it.
@@ -123,6 +129,10 @@ fn resolve_names(sheets: &Sheets, section: &str, names: &[Named], key: &str, pro
                 "write a name, such as gatehouse, with a table [codes.gatehouse]; no code stands in this file: \
                  `hornwire code gatehouse` makes the line for the secrets file"
                     .to_owned()
+            }
+            None if !also.is_empty() => {
+                let name = super::problem::step(name);
+                format!("add a table [{section}.{name}], or [{also}.{name}] for several")
             }
             None => format!("add a table [{section}.{}]", super::problem::step(name)),
         };
@@ -286,27 +296,28 @@ fn chime_of(
     if let Some(word) = sheet.text(key) {
         return Chime::of(word).unwrap_or(Chime::None);
     }
-    // A word that is misspelled is told of as such.
-    let misspelled = sheet.names(key).first().and_then(|(name, at)| {
-        let known = sheets.index("messages", name).is_some();
-        nearest(name, words.iter().copied())
-            .filter(|_| !known)
-            .map(|near| (name, near, *at))
-    });
-    if let Some((name, near, at)) = misspelled {
-        problems.error(
-            at,
-            Complaint {
-                key: sheet.path(key),
-                found: quote(name),
-                wanted: Kind::ChoiceOrName(words, "messages").describe(),
-                hint: format!("did you mean \"{near}\"?"),
-            },
-        );
+    let Some((name, at)) = sheet.names(key).first() else {
         return Chime::None;
+    };
+    if let Some(index) = sheets.index("messages", name) {
+        return Chime::Message(index);
     }
-    let found = resolve(sheets, "messages", sheet, key, problems);
-    found.first().map_or(Chime::None, |index| Chime::Message(*index))
+    let messages = || sheets.of("messages").map(|s| s.name.as_str());
+    let hint = match nearest(name, words.iter().copied().chain(messages())) {
+        Some(near) => format!("did you mean \"{near}\"?"),
+        None if name.contains(['.', '/']) => {
+            "write the name of a message, such as gong, with a table [messages.gong] and its `file`".to_owned()
+        }
+        None => format!("add a table [messages.{}]", super::problem::step(name)),
+    };
+    let complaint = Complaint {
+        key: sheet.path(key),
+        found: quote(name),
+        wanted: Kind::ChoiceOrName(words, "messages").describe(),
+        hint,
+    };
+    problems.lack(*at, complaint);
+    Chime::None
 }
 
 fn extension(sheet: &Sheet, sheets: &Sheets, secrets: &Secrets, problems: &mut Problems) -> Extension {

@@ -258,6 +258,8 @@ impl Reader<'_> {
             }
             Err(Hint(match unit {
                 "dBFS" if n > 0.0 => "nothing is louder than full scale; loudness comes from the amplifier".to_owned(),
+                // A key that only lowers.
+                _ if to < 0.0 && (from..=to).contains(&-n) => format!("softer is below zero: write \"-{n} {unit}\""),
                 _ if n > to => format!("the most is {to} {unit}"),
                 _ => format!("the least is {from} {unit}"),
             }))

@@ -8,9 +8,14 @@ const SECTION: &str = "zone_groups";
 
 /// Replaces every name of a zone group in the file, and tells of those that clash or that nothing names.
 pub(super) fn expand(sheets: &mut Sheets, problems: &mut Problems) {
+    // A zone that does not exist is told of at its group alone.
+    let is_zone = |zone: &&Named| sheets.index("zones", &zone.0).is_some();
     let mut groups: Vec<(String, Vec<Named>, bool)> = sheets
         .of(SECTION)
-        .map(|s| (s.name.clone(), s.names("zones").to_vec(), false))
+        .map(|s| {
+            let zones = s.names("zones").iter().filter(is_zone).cloned();
+            (s.name.clone(), zones.collect(), false)
+        })
         .collect();
     for sheet in sheets.of(SECTION) {
         if sheets.index("zones", &sheet.name).is_some() {

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 use std::time::Duration;
 
-use super::story::{PageStory, Story, View};
+use super::story::{Line, PageStory, Story, View};
 use crate::calendar::Loudness;
 use crate::page::{EndReason, Kept, PageId, PageStatus, Phase, Standing, ZoneId};
 use crate::report::record::reason_text;
@@ -48,11 +48,13 @@ pub fn explain(story: &Story, at: Duration, zone: ZoneId) -> String {
             let _ = writeln!(others, "  {}, priority {}: {text}", name(page), page.priority.0);
         }
     }
-    let refused = story
-        .lines
-        .iter()
-        .filter(|line| line.at <= at && line.at + BEFORE >= at && line.refused.is_some());
-    for line in refused {
+    let lately = |line: &&Line| line.at <= at && line.at + BEFORE >= at;
+    let here = |line: &&Line| {
+        line.refused
+            .as_ref()
+            .is_some_and(|refused| refused.zones.contains(&zone))
+    };
+    for line in story.lines.iter().filter(lately).filter(here) {
         let _ = writeln!(others, "  {} {}", story.clock(line.at), line.text);
     }
     if others.is_empty() {
@@ -124,9 +126,19 @@ fn present(
         (Some(Kept::Speaking { .. }), _) => format!("is being recorded; {why}"),
         (Some(Kept::Whole(_)), Standing::Waiting) => format!("recorded, waits to be played; {why}"),
         (None, Standing::Under) if status.under.contains(&zone) => format!("is heard below; {why}"),
-        (None, Standing::Waiting) => format!("waits since {}; {why}", story.clock(page.bid_at)),
-        _ if status.source_ended.is_some() => format!("its source has ended: it gains no zone; {why}"),
-        _ => format!("heard elsewhere only; {why}"),
+        (None, Standing::Waiting) => match story.heard(page.page, zone, view.at) {
+            Some((_, to)) => format!("was heard until {}, and waits; {why}", story.clock(to)),
+            None => format!("waits since {}; {why}", story.clock(page.bid_at)),
+        },
+        _ => {
+            let here = story.heard(page.page, zone, view.at);
+            let before = here.map(|(_, to)| format!("was heard until {}; ", story.clock(to)));
+            let now = match status.source_ended {
+                Some(_) => "its source has ended: it gains no zone",
+                None => "heard elsewhere only",
+            };
+            format!("{}{now}; {why}", before.unwrap_or_default())
+        }
     }
 }
 
@@ -167,8 +179,23 @@ fn past(story: &Story, page: &PageStory, at: Duration, zone: ZoneId) -> Option<S
         return None;
     }
     let when = story.clock(page.ended_at);
-    if record.zones.contains(&zone) {
-        return Some(format!("was heard, until {when}: {}", reason_text(record.reason)));
+    if let Some((sum, to)) = story.heard(page.page, zone, at) {
+        let heard = format!("was heard for {:.1} s, until {}", sum.as_secs_f64(), story.clock(to));
+        // Cut here, and gone on elsewhere.
+        let taken = story.view(to).and_then(|view| view.zones.get(usize::from(zone.0))?.1);
+        let taken = taken
+            .filter(|other| *other != page.page)
+            .and_then(|other| story.page(other));
+        return Some(match taken.filter(|_| to < page.ended_at) {
+            Some(other) => format!("{heard}; {}", before(story, other, page)),
+            None => format!("{heard}: {}", reason_text(record.reason)),
+        });
+    }
+    if !record.zones.is_empty() && !record.zones.contains(&zone) {
+        return Some(format!(
+            "was heard elsewhere only, until {when}: {}",
+            reason_text(record.reason)
+        ));
     }
     if let Some(rule) = quiet(page, zone).filter(|_| record.reason == EndReason::QuietHours) {
         return Some(format!("refused at {when}: {rule}"));

@@ -4,22 +4,19 @@
 use std::fmt::Write as _;
 use std::time::Duration;
 
+use self::layout::{AROUND, Band, CLOCK, layout};
 use super::story::{PageStory, Story, View};
 use crate::calendar::Loudness;
 use crate::page::{Kept, PageId, Phase, Standing, ZoneId};
 use crate::report::record::reason_text;
+
+mod layout;
 
 const WIDTH: f64 = 1100.0;
 const LABELS: f64 = 150.0;
 const MARGIN: f64 = 20.0;
 /// For a break in the time line.
 const BREAK: f64 = 24.0;
-/// Pixels a second, at least and at most.
-const SCALES: (f64, f64) = (5.0, 40.0);
-/// Around what happens, s.
-const AROUND: f64 = 2.0;
-/// Pauses up to this are drawn, s.
-const PAUSE: f64 = 15.0;
 const SOURCE: f64 = 22.0;
 const ZONE: f64 = 30.0;
 const RELAY: f64 = 18.0;
@@ -43,21 +40,9 @@ const PATTERNS: &str = "<defs>\
 <pattern id=\"out\" width=\"8\" height=\"8\" patternUnits=\"userSpaceOnUse\"><rect width=\"8\" height=\"8\" fill=\"#fff\"/>\
 <path d=\"M0 0L8 8M8 0L0 8\" stroke=\"#999\"/></pattern></defs>";
 
-/// A part of the time line that is drawn, s from the beginning, and where.
-#[derive(Debug, Clone, Copy)]
-struct Part {
-    from: f64,
-    to: f64,
-    x: f64,
-}
-
-/// What is drawn under one axis.
-type Band = Vec<Part>;
-
 /// The picture as SVG.
 pub fn draw(story: &Story) -> String {
-    let scale = scale(&stretches(story));
-    let bands = bands(&stretches(story), scale);
+    let (bands, scale) = layout(story);
     let at_it = story.sources.iter().map(|at_it| (at_it.from, at_it.source.as_str()));
     let pages = story.pages.iter().map(|page| (page.bid_at, page.source.as_str()));
     let mut sources: Vec<(Duration, &str)> = at_it.chain(pages).collect();
@@ -98,83 +83,6 @@ pub fn draw(story: &Story) -> String {
     page.push_str(&canvas.out);
     page.push_str("</svg>\n");
     page
-}
-
-/// When something happens, s.
-fn stretches(story: &Story) -> Vec<(f64, f64)> {
-    let end = story.length.as_secs_f64();
-    let mut busy: Vec<(f64, f64)> = story
-        .sources
-        .iter()
-        .map(|at_it| (at_it.from.as_secs_f64(), at_it.to.as_secs_f64()))
-        .collect();
-    busy.extend(
-        story
-            .pages
-            .iter()
-            .map(|page| (page.bid_at.as_secs_f64(), page.ended_at.as_secs_f64())),
-    );
-    busy.extend(
-        story
-            .moves
-            .iter()
-            .flatten()
-            .map(|(at, _)| (at.as_secs_f64(), at.as_secs_f64())),
-    );
-    busy.extend(
-        story
-            .lines
-            .iter()
-            .map(|line| (line.at.as_secs_f64(), line.at.as_secs_f64())),
-    );
-    busy.retain(|(from, _)| *from > 0.0 || end < 60.0);
-    busy.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let mut out: Vec<(f64, f64)> = Vec::new();
-    for (from, to) in busy {
-        let (from, to) = ((from - AROUND).max(0.0), (to + AROUND).min(end));
-        match out.last_mut() {
-            Some(last) if from <= last.1 + PAUSE => last.1 = last.1.max(to),
-            _ => out.push((from, to.max(from))),
-        }
-    }
-    if out.is_empty() {
-        out.push((0.0, end.min(60.0)));
-    }
-    out
-}
-
-fn room() -> f64 {
-    WIDTH - LABELS - 2.0 * MARGIN
-}
-
-/// So that all fits into one band, if it can.
-fn scale(stretches: &[(f64, f64)]) -> f64 {
-    let whole: f64 = stretches.iter().map(|(from, to)| to - from).sum();
-    let breaks = BREAK * stretches.len().saturating_sub(1) as f64;
-    ((room() - breaks) / whole.max(1.0)).clamp(SCALES.0, SCALES.1)
-}
-
-fn bands(stretches: &[(f64, f64)], scale: f64) -> Vec<Band> {
-    let (mut bands, mut band, mut x) = (Vec::new(), Vec::new(), 0.0);
-    for (from, to) in stretches {
-        let mut from = *from;
-        while from + 0.5 < *to {
-            if x + scale > room() {
-                bands.push(std::mem::take(&mut band));
-                x = 0.0;
-            }
-            let until = to.min(from + (room() - x) / scale);
-            band.push(Part {
-                from,
-                to: until,
-                x: MARGIN + LABELS + x,
-            });
-            x += (until - from) * scale + BREAK;
-            from = until;
-        }
-    }
-    bands.push(band);
-    bands
 }
 
 /// Text as it may stand in XML.
@@ -241,7 +149,7 @@ impl Canvas<'_> {
             self.y += RELAY;
         }
         for pair in band.windows(2) {
-            let x = pair[0].x + (pair[0].to - pair[0].from) * self.scale + BREAK / 2.0;
+            let x = pair[1].x - BREAK / 2.0;
             for offset in [-2.0, 2.0] {
                 let x = x + offset;
                 self.shape(&format!("<path class=\"tick\" d=\"M{x:.1} {top:.1}V{:.1}\"/>", self.y));
@@ -287,17 +195,21 @@ impl Canvas<'_> {
             self.shape(&format!("<path class=\"axis\" d=\"M{:.1} {y:.1}H{end:.1}\"/>", part.x));
             let into = self.seconds(part.from).rem_euclid(step);
             let mut at = part.from + (step - into).rem_euclid(step);
-            let mut free = part.x;
+            let room = end.max(part.x + AROUND * self.scale + CLOCK) + BREAK / 2.0;
+            let fits = |x: f64| x + CLOCK <= room;
+            // In a short part no whole step comes by.
+            if at > part.to || !fits(part.x + (at - part.from) * self.scale) {
+                at = (part.from + AROUND).min(part.to);
+            }
             while at <= part.to {
                 let x = part.x + (at - part.from) * self.scale;
-                if x >= free && x + 46.0 <= end.max(part.x + 60.0) + BREAK / 2.0 {
+                if fits(x) {
                     let clock = self.story.clock(Duration::from_secs_f64(at + 0.0005));
                     self.shape(&format!("<path class=\"axis\" d=\"M{x:.1} {y:.1}v4\"/>"));
                     self.shape(&format!(
                         "<text class=\"t\" x=\"{x:.1}\" y=\"{text:.1}\">{}</text>",
                         short(&clock)
                     ));
-                    free = x + 60.0;
                 }
                 at += step;
             }
@@ -349,15 +261,25 @@ impl Canvas<'_> {
 
     fn source(&mut self, band: &Band, name: &str) {
         let story = self.story;
+        let next = |after: Duration| {
+            let all = story
+                .sources
+                .iter()
+                .filter(|at_it| at_it.source == name && at_it.from > after);
+            all.map(|at_it| at_it.from).min().unwrap_or(story.length)
+        };
         for at_it in story.sources.iter().filter(|at_it| at_it.source == name) {
             for span in self.spans(band, at_it.from.as_secs_f64(), at_it.to.as_secs_f64()) {
                 let tip = format!("{name}: {} to {}", story.clock(at_it.from), story.clock(at_it.to));
                 self.block(span, 5.0, 12.0, "on", "", &tip);
             }
         }
-        let refused = story.lines.iter().filter(|line| line.refused.as_deref() == Some(name));
-        for line in refused {
-            self.cross(band, line.at, "", &line.text);
+        let refused = story
+            .lines
+            .iter()
+            .filter_map(|line| Some((line, line.refused.as_ref()?)));
+        for (line, refused) in refused.filter(|(_, refused)| refused.source == name) {
+            self.cross(band, line.at, next(line.at), &refused.why, &line.text);
         }
         for page in story.pages.iter().filter(|page| page.source == name) {
             let spans: Vec<((f64, f64), &str)> = states(story, page.page)
@@ -373,18 +295,38 @@ impl Canvas<'_> {
                 };
                 self.block(span, 3.0, 16.0, class, &text, &tip(story, page));
             }
-            if let Some(record) = page.record.as_ref().filter(|_| page.heard_at.is_none()) {
-                let text = format!("{} {}", page.page.0, reason_text(record.reason));
-                self.cross(band, page.ended_at, &text, &tip(story, page));
+            if let Some(text) = not_heard(page) {
+                let next = story
+                    .pages
+                    .iter()
+                    .filter(|other| other.source == name && other.bid_at > page.ended_at);
+                let free = next.map(|other| other.bid_at).min().unwrap_or(story.length);
+                self.cross(band, page.ended_at, free, &text, &tip(story, page));
             }
         }
     }
 
-    /// Somebody was not heard.
-    fn cross(&mut self, band: &Band, at: Duration, text: &str, tip: &str) {
-        let at = at.as_secs_f64();
-        for (x, _) in self.spans(band, at, at + 0.01) {
-            let y = self.y + 11.0;
+    /// Somebody was not heard. `free`: until when nothing else is drawn there.
+    fn cross(&mut self, band: &Band, at: Duration, free: Duration, text: &str, tip: &str) {
+        let (at, free) = (at.as_secs_f64(), free.as_secs_f64());
+        let starts = band.iter().skip(1).map(|part| part.x - BREAK);
+        let ends: Vec<f64> = starts.chain([WIDTH - MARGIN]).collect();
+        for (part, end) in band
+            .iter()
+            .zip(ends)
+            .filter(|(part, _)| part.from <= at && at < part.to)
+        {
+            let place = |at: f64| part.x + (at.min(part.to) - part.from) * self.scale;
+            let (x, y) = (place(at), self.y + 11.0);
+            let end = if free < part.to { place(free) } else { end };
+            let most = ((end - x - 9.0) / LETTER).max(0.0) as usize;
+            // At least the page's number.
+            let number = text.split(' ').next().filter(|word| word.parse::<u64>().is_ok());
+            let text = if text.chars().count() <= most {
+                text
+            } else {
+                number.unwrap_or_default()
+            };
             let (left, right, up, down) = (x - 4.0, x + 4.0, y - 4.0, y + 4.0);
             self.shape(&format!(
                 "<path class=\"relay\" d=\"M{left:.1} {up:.1}L{right:.1} {down:.1}M{right:.1} {up:.1}L{left:.1} {down:.1}\">\
@@ -485,6 +427,12 @@ impl Canvas<'_> {
         ));
         self.y += 20.0;
     }
+}
+
+/// What stands beside the cross of a page that nobody heard.
+fn not_heard(page: &PageStory) -> Option<String> {
+    let record = page.record.as_ref().filter(|_| page.heard_at.is_none())?;
+    Some(format!("{} {}", page.page.0, reason_text(record.reason)))
 }
 
 fn title(page: &PageStory) -> String {

@@ -9,7 +9,7 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
 use super::actor::{Actor, Kept, Sound};
-use super::story::{AtIt, Line, PageStory, Story, View};
+use super::story::{AtIt, Line, PageStory, Refused, Story, View};
 use super::voice::{PACKET, Runs};
 use crate::calendar::{Clock, Loudness, Passed, Wall, loudness};
 use crate::config::plan::{ANNOUNCED_AGAIN, Plan, Speaker};
@@ -136,9 +136,27 @@ impl<'a> Stage<'a> {
             let into = u64::try_from(began.as_nanosecond().rem_euclid(60_000_000_000)).unwrap_or_default();
             stage.due(start + MINUTE - Duration::from_nanos(into), Due::Minute);
         }
+        stage.idle_schedules(end);
         stage.board.handle(Input::Health(true), start);
         stage.settle();
         (stage, end)
+    }
+
+    /// Tells of schedules that the scenario's days have nothing of.
+    fn idle_schedules(&mut self, end: Duration) {
+        for schedule in &self.plan.schedules {
+            let next = schedule.timetable.next(self.story.began, &self.story.zone);
+            let after = |next: &Timestamp| next.duration_since(self.story.began).unsigned_abs() > end;
+            let next = match next {
+                None => "any more: its terms are over".to_owned(),
+                Some(next) if after(&next) => {
+                    let local = self.story.zone.to_datetime(next);
+                    local.strftime("before %a %F %H:%M").to_string()
+                }
+                Some(_) => continue,
+            };
+            self.line(format!("schedule {} is not due {next}", schedule.name));
+        }
     }
 
     fn due(&mut self, at: Instant, due: Due) {
@@ -159,12 +177,29 @@ impl<'a> Stage<'a> {
         });
     }
 
-    fn refusal(&mut self, source: &str, text: String) {
+    fn refusal(&mut self, speaker: Speaker, why: &str, text: String) {
+        let mut zones = speaker.paging(self.plan).zones.clone();
+        if let Speaker::Extension(index) = speaker {
+            let gate = &self.plan.extensions[index].gate;
+            let chosen = gate.keypad.iter().map(|choice| &choice.route);
+            let routes = chosen.chain(gate.dial.iter().map(|(_, route)| route));
+            zones.extend(routes.flat_map(|route| route.zones.iter().copied()));
+            let codes = gate
+                .codes
+                .iter()
+                .filter_map(|code| self.plan.codes.get(usize::from(code.0)));
+            zones.extend(codes.flat_map(|code| code.zones.iter().flatten().copied()));
+        }
         let at = self.elapsed();
+        let refused = Refused {
+            source: speaker.name(self.plan).to_owned(),
+            why: why.to_owned(),
+            zones,
+        };
         self.story.lines.push(Line {
             at,
             text,
-            refused: Some(source.to_owned()),
+            refused: Some(refused),
         });
     }
 

@@ -15,8 +15,17 @@ pub struct Line {
     /// From the beginning.
     pub at: Duration,
     pub text: String,
-    /// The source that was refused before there was a page.
-    pub refused: Option<String>,
+    pub refused: Option<Refused>,
+}
+
+/// A source that was refused before there was a page.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Refused {
+    pub source: String,
+    /// In a few words.
+    pub why: String,
+    /// Where it could have been heard.
+    pub zones: Vec<ZoneId>,
 }
 
 /// One page, from its bid to its record.
@@ -104,6 +113,24 @@ impl Story {
 
     pub fn relay_name(&self, relay: RelayId) -> &str {
         self.relays.get(usize::from(relay.0)).map_or("", String::as_str)
+    }
+
+    /// For how long a page has spoken in a zone before `until`, its chime included, and when it last did; `None` if it has not.
+    pub fn heard(&self, page: PageId, zone: ZoneId, until: Duration) -> Option<(Duration, Duration)> {
+        let open = |view: &View| match view.zones.get(usize::from(zone.0)) {
+            Some((Phase::Chime | Phase::Speech, Some(holder))) if *holder == page => true,
+            _ => {
+                let mut pages = view.pages.iter();
+                pages.any(|status| status.page == page && status.under.contains(&zone))
+            }
+        };
+        let views = self.views.iter().take_while(|view| view.at <= until);
+        let ends = self.views.iter().skip(1).map(|view| view.at.min(until)).chain([until]);
+        let heard = views.zip(ends).filter(|(view, _)| open(view));
+        heard.fold(None, |so_far, (view, to)| {
+            let (sum, _) = so_far.unwrap_or_default();
+            Some((sum + to.saturating_sub(view.at), to))
+        })
     }
 
     /// How it stood at that time.

@@ -47,7 +47,7 @@ fn a_good_file() {
     assert_eq!(
         out,
         format!(
-            "{}: no problems. Quayside Timber: 2 zones, 2 extensions, 1 group\n",
+            "{}: no problems. Quayside Timber: 2 zones, 2 extensions, 1 multicast group\n",
             good.display()
         )
     );
@@ -105,10 +105,7 @@ fn a_bad_file_78() {
 fn warnings_do_not_fail_0() {
     let (code, out, err) = run(&["check", name(&source("tests/config/bad/quiet.toml"))]);
     assert_eq!(code, 0);
-    assert!(
-        out.contains(": 2 warnings. Quayside Timber: 1 zone, 0 extensions, 0 groups"),
-        "{out}"
-    );
+    assert!(out.contains(": 2 warnings. Quayside Timber: 1 zone\n"), "{out}");
     assert_eq!(err.matches(": warning: ").count(), 2);
 }
 

@@ -69,6 +69,8 @@ fn who_was_heard_and_why() {
         ("tests/rehearsal/terms.scenario", "10:08:04", "office"),
         ("tests/rehearsal/terms.scenario", "10:12:30", "office"),
         ("tests/rehearsal/terms.scenario", "10:17:04", "yard"),
+        ("tests/rehearsal/terms.scenario", "10:32:07", "yard"),
+        ("tests/rehearsal/terms.scenario", "10:32:30", "yard"),
     ] {
         let (code, said, err) = rehearse(&[scenario, "--explain", time, zone]);
         assert_eq!((code, err.as_str()), (Some(0), ""));
@@ -120,6 +122,13 @@ fn what_is_wrong_with_a_scenario() {
         stored::compare(&source(&format!("tests/rehearsal/{name}.txt")), &err);
     }
     assert_eq!(rehearse(&["tests/rehearsal/none.scenario"]).0, Some(66));
+    let check = |file: &str| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_hornwire"));
+        command.args(["check", file]).current_dir(env!("CARGO_MANIFEST_DIR"));
+        command.output().unwrap().status.code()
+    };
+    assert_eq!(check("config/quayside-morning.scenario"), Some(0));
+    assert_eq!(check("tests/rehearsal/names.scenario"), Some(65));
     let morning = "config/quayside-morning.scenario";
     assert_eq!(rehearse(&[morning, "--explain", "06:00", "garden"]).0, Some(64));
     assert_eq!(rehearse(&[morning, "--explain", "05:00", "yard"]).0, Some(64));

@@ -92,9 +92,10 @@ impl Reader<'_> {
     pub(super) fn time_zone(&mut self, value: &Spanned<DeValue<'_>>) -> Option<Value> {
         self.parsed(value, |t| match jiff::tz::TimeZone::get(t) {
             Ok(_) => Ok(Value::Text(t.to_owned())),
-            Err(_) => Err(Hint(
-                "this system knows no such time zone; is the package tzdata installed?".to_owned(),
-            )),
+            Err(_) => Err(Hint(match place(t) {
+                Some(zone) => format!("did you mean \"{zone}\"?"),
+                None => "this system knows no such time zone; is the package tzdata installed?".to_owned(),
+            })),
         })
     }
 
@@ -195,4 +196,17 @@ impl Reader<'_> {
         })?;
         Some(Value::Urgent(list))
     }
+}
+
+/// The time zone of that place, without the continent.
+fn place(text: &str) -> Option<String> {
+    let plain = text.trim().replace(' ', "_");
+    let (db, lower) = (jiff::tz::db(), plain.to_lowercase());
+    let names: Vec<String> = db.available().map(|name| name.as_str().to_owned()).collect();
+    let is_there = |name: &&String| {
+        let name = name.to_lowercase();
+        name == lower || name.rsplit('/').next() == Some(lower.as_str())
+    };
+    let near = || super::nearest(&plain, names.iter().map(String::as_str)).map(str::to_owned);
+    names.iter().find(is_there).cloned().or_else(near)
 }

@@ -4,6 +4,8 @@ use std::time::Duration;
 
 use super::*;
 
+const OUTSIDE: &str = "outside its hours";
+
 /// One more, or one less, that has a zone; `true` for the first one and after the last.
 fn count(those: &mut u32, more: bool) -> bool {
     let before = *those;
@@ -232,7 +234,11 @@ impl Stage<'_> {
             .values()
             .any(|actor| actor.speaker == Speaker::Contact(found));
         if !is_open {
-            return self.refusal(name, format!("contact {name} closed, outside its hours"));
+            return self.refusal(
+                Speaker::Contact(found),
+                OUTSIDE,
+                format!("contact {name} closed, {OUTSIDE}"),
+            );
         }
         self.line(format!("contact {name} closed"));
         if is_on {
@@ -297,7 +303,7 @@ impl Stage<'_> {
             _ => return,
         };
         if self.wall().is_some_and(|wall| !hours.is_open(wall.time)) {
-            return self.refusal(&name, format!("{name} is not heard: outside its hours"));
+            return self.refusal(speaker, OUTSIDE, format!("{name} is not heard: {OUTSIDE}"));
         }
         let paging = speaker.paging(self.plan);
         let (zones, priority) = (paging.zones.clone(), paging.priority);

@@ -11,8 +11,9 @@ impl Stage<'_> {
         if let Some(dialled) = &call.dialled {
             let mut also = settings.gate.dial.iter().map(|(users, _)| users);
             if *dialled != settings.user && !also.any(|users| users.matches(dialled, "")) {
-                let text = format!("call from {} to {dialled} is refused: no such extension", call.caller);
-                return self.refusal(&call.extension, text);
+                let why = "no such extension";
+                let text = format!("call from {} to {dialled} is refused: {why}", call.caller);
+                return self.refusal(Speaker::Extension(extension), why, text);
             }
         }
         let from_registrar = call.from.is_none() && !settings.registrars.is_empty();
@@ -116,7 +117,10 @@ impl Stage<'_> {
         self.calls.remove(&index);
         if let What::Call(call) = &self.events[index].what {
             let text = format!("call from {} to {} is refused: {why}", call.caller, call.extension);
-            self.refusal(&call.extension, text);
+            let extension = self.plan.extensions.iter().position(|e| e.name == call.extension);
+            if let Some(extension) = extension {
+                self.refusal(Speaker::Extension(extension), why, text);
+            }
             self.hangs_up(index);
         }
     }
