@@ -28,14 +28,23 @@ pub struct Scenario {
     /// By the clock on the wall.
     pub begins: DateTime,
     /// `None`: a minute after the last event is over.
-    pub ends: Option<DateTime>,
+    pub ends: Option<At>,
     /// In their order.
     pub events: Vec<Event>,
 }
 
+/// When something happens.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum At {
+    /// By the clock on the wall.
+    Wall(DateTime),
+    /// So long after the event before it.
+    Later(Duration),
+}
+
 #[derive(Debug, Clone, PartialEq)]
 pub struct Event {
-    pub at: DateTime,
+    pub at: At,
     pub what: What,
     pub lasts: Duration,
     /// Where it stands in the file.
@@ -183,8 +192,18 @@ fn keys() -> impl Iterator<Item = &'static str> {
 pub fn load(path: &Path) -> Result<(Option<Scenario>, Vec<Problem>, String), Unreadable> {
     let mut text = String::new();
     open(path)
-        .and_then(|f| f.take(MAX_FILE).read_to_string(&mut text))
+        .and_then(|f| f.take(MAX_FILE + 1).read_to_string(&mut text))
         .map_err(|error| Unreadable::of(path, &error))?;
+    if text.len() as u64 > MAX_FILE {
+        let mut problems = Problems::new(&path.display().to_string(), "");
+        problems.whole(Complaint {
+            found: "a file that is too large".to_owned(),
+            wanted: format!("at most {MAX_FILE} octets of TOML"),
+            hint: "several scenarios".to_owned(),
+            ..Complaint::default()
+        });
+        return Ok((None, problems.into_list(), text));
+    }
     let (scenario, problems) = read(&text, path);
     Ok((scenario, problems, text))
 }

@@ -8,7 +8,7 @@ use jiff::tz::TimeZone;
 use super::control::Control;
 use crate::calendar::{Clock, LocalTime, Loudness, Passed, Stretch, Wall, loudness};
 use crate::config::plan::Plan;
-use crate::page::{Bid, PageId, ZoneId};
+use crate::page::{PageId, ZoneId};
 use crate::report::message::{ClockMessage, Message};
 use crate::report::time;
 use crate::sound::level::Db;
@@ -113,20 +113,6 @@ impl Control {
                 None
             }
         }
-    }
-
-    /// Notes where quiet hours bar a bid.
-    pub(super) fn keep_quiet(&mut self, bid: &mut Bid) {
-        if self.plan.quiet_hours.is_empty() {
-            return;
-        }
-        let Some(wall) = self.wall() else { return };
-        let rules = &self.plan.quiet_hours;
-        let is_barred = |zone: &ZoneId| {
-            let (loudness, _) = loudness(rules, *zone, bid.source, bid.priority, wall);
-            loudness == Loudness::Barred
-        };
-        bid.barred = bid.zones.iter().copied().filter(is_barred).collect();
     }
 
     /// By how much quiet hours lower a page in a zone.

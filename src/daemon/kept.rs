@@ -2,22 +2,20 @@
 
 use std::cell::Cell;
 use std::rc::Rc;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use super::control::Control;
 use super::ledger::Held;
 use super::lines;
 use super::pages::{Origin, Page};
 use crate::media::{Packet, PayloadMap};
-use crate::page::{EndReason, Input, PageId};
+use crate::page::{EndReason, Input, KEPT_AGAIN, PageId};
 use crate::report::message::{Message, PageMessage};
 use crate::sound::tone::Tone;
 
 /// Room for what all pages keep, octets; each packet counts with what it costs beside its payload.
 pub const MAX_OCTETS: usize = 32 * 1024 * 1024;
 const PACKET_COST: usize = 128;
-/// A page that is cut while it is played goes on this much before where it was: what the cards still held was not heard.
-const AGAIN: Duration = Duration::from_millis(500);
 
 /// Octets that all pages keep together.
 #[derive(Debug, Clone, Default)]
@@ -85,7 +83,7 @@ impl Kept {
     /// Stops until the next [`Kept::play`].
     pub fn pause(&mut self, now: Instant) {
         if let Some((arrival, began)) = self.playing.take() {
-            let heard = (arrival + now.saturating_duration_since(began)).checked_sub(AGAIN);
+            let heard = (arrival + now.saturating_duration_since(began)).checked_sub(KEPT_AGAIN);
             let from = heard.map_or(0, |heard| self.packets.partition_point(|p| p.arrival < heard));
             self.next = self.next.min(from);
         }

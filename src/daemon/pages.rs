@@ -8,6 +8,7 @@ use super::cards::Cards;
 use super::kept::Kept;
 use super::players::Player;
 use super::talkers::Talkers;
+use crate::calendar::Wall;
 use crate::config::plan::{Card, Paging, Plan, Speaker};
 use crate::gate::Grant;
 use crate::media::receiver::MAX_KEPT;
@@ -247,9 +248,9 @@ impl Page {
     }
 
     /// The page's wish to be heard.
-    pub fn bid(&self, page: PageId, plan: &Plan) -> Bid {
-        let speaker = self.origin.speaker();
-        speaker.bid(plan, page, self.zones.clone(), self.priority, self.counted_as)
+    pub fn bid(&self, page: PageId, plan: &Plan, wall: Option<Wall>) -> Bid {
+        let (speaker, zones) = (self.origin.speaker(), self.zones.clone());
+        speaker.bid(plan, page, zones, self.priority, self.counted_as, wall)
     }
 
     /// Gives the page a voice on every card that it may be heard from. One that it already has hands its zones over to

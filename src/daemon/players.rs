@@ -1,15 +1,14 @@
 //! Sources without a talker: a sound of ours, as packets at the pace of time, so that it is heard as every stream is.
 
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use super::control::Control;
 use crate::media::{Linear, Packet, linear};
 use crate::page::{EndReason, Input, PageId};
 use crate::sound::RATE;
-use crate::sound::repeat::Repeated;
+use crate::sound::repeat::{PACKET, Repeated};
 use crate::sound::tap::LINE_TYPE;
 
-const PACKET: Duration = Duration::from_millis(20);
 const SAMPLES: usize = RATE as usize / 50;
 
 /// A sound on its way.

@@ -173,8 +173,8 @@ impl Control {
 
     /// Enters a page and bids for its zones.
     pub(super) fn bid(&mut self, page: PageId, entry: Page, now: Instant) {
-        let mut bid = entry.bid(page, &self.plan);
-        self.keep_quiet(&mut bid);
+        let wall = self.wall();
+        let bid = entry.bid(page, &self.plan, wall);
         self.pages.insert(page, entry);
         self.switchboard.handle(Input::Bid(bid), now);
     }

@@ -13,6 +13,8 @@ pub const MAX_WAITING: usize = 64;
 /// Two callers who page one after the other are both heard.
 pub const MAX_TURN: Duration = Duration::from_secs(2);
 
+/// A page that is cut while what was kept of it is played goes on this much before where it was: what the cards still held was not heard.
+pub const KEPT_AGAIN: Duration = Duration::from_millis(500);
 /// Longest that is kept of one page, where its own limit is not shorter.
 pub const MAX_KEEP: Duration = Duration::from_secs(300);
 

@@ -13,7 +13,7 @@ mod switchboard;
 mod timer;
 mod zones;
 
-pub use bids::{Kept, MAX_KEEP, MAX_TURN, MAX_WAITING, Standing};
+pub use bids::{KEPT_AGAIN, Kept, MAX_KEEP, MAX_TURN, MAX_WAITING, Standing};
 pub use event::{EndReason, Input, Output, PageRecord, Phase, Refusal};
 pub use ids::{PageId, Priority, RelayId, SourceId, ZoneId};
 pub use quota::{MAX_CALLERS, MAX_PER_HOUR};

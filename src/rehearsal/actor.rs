@@ -2,17 +2,21 @@
 
 use std::time::{Duration, Instant};
 
-use super::voice::{self, Runs};
-use crate::config::plan::Speaker;
+use super::voice::{LEARNT, Path, Runs};
+use crate::config::plan::{Plan, Speaker};
 use crate::config::scenario::Speech;
+use crate::page::KEPT_AGAIN;
 
 /// A source and its page.
 #[derive(Debug)]
 pub struct Actor {
     pub speaker: Speaker,
     pub sound: Sound,
+    path: Path,
     /// It holds a voice: admitted, not waiting.
     pub has_voice: bool,
+    /// It has waited, or been kept.
+    pub waited: bool,
     /// Since when its zones are open to it, without an interruption.
     pub opened: Option<Instant>,
     /// What is kept of it.
@@ -56,15 +60,14 @@ pub struct Kept {
     pub playing: Option<Instant>,
 }
 
-/// What is played again of a recording that was cut.
-const AGAIN: Duration = Duration::from_millis(500);
-
 impl Actor {
-    pub fn new(speaker: Speaker, sound: Sound) -> Self {
+    pub fn new(speaker: Speaker, plan: &Plan, sound: Sound) -> Self {
         Actor {
             speaker,
             sound,
+            path: Path::of(speaker, plan),
             has_voice: false,
+            waited: false,
             opened: None,
             kept: None,
             ended: None,
@@ -73,14 +76,26 @@ impl Actor {
     }
 
     /// Begins to speak, unless it does.
-    pub fn begin(&mut self, now: Instant) -> bool {
+    pub fn begin(&mut self, at: Instant) -> bool {
         match &mut self.sound {
             Sound::Talk { from, heard_from, .. } if from.is_none() => {
-                *from = Some(now);
-                *heard_from = Some(now);
+                *from = Some(at);
+                *heard_from = Some(at);
                 true
             }
             _ => false,
+        }
+    }
+
+    /// It goes on, until then at least.
+    pub fn prolong(&mut self, until: Instant) {
+        if let Sound::Talk {
+            lasts,
+            from: Some(from),
+            ..
+        } = &mut self.sound
+        {
+            *lasts = (*lasts).max(until.saturating_duration_since(*from));
         }
     }
 
@@ -96,12 +111,24 @@ impl Actor {
         Some((*from)? + lasts)
     }
 
-    /// When its source is seen to have ended.
+    /// When its source is seen to have ended: a caller hangs up, a stream has not come for a while, a line input is silent.
     pub fn source_ends(&self) -> Option<Instant> {
-        let Sound::Talk { lasts, hang, from, .. } = &self.sound else {
+        let Sound::Talk {
+            speech,
+            lasts,
+            hang,
+            from,
+            ..
+        } = &self.sound
+        else {
             return None;
         };
-        Some((*from)? + *lasts + *hang)
+        let (from, last) = ((*from)?, self.last_packet()?);
+        Some(match (self.speaker, speech.silent_after) {
+            (Speaker::Extension(_), _) => from + *lasts,
+            (Speaker::Line(_), Some(silent)) => last.min(from + silent) + *hang,
+            _ => last + *hang,
+        })
     }
 
     /// Its source has ended.
@@ -145,6 +172,7 @@ impl Actor {
     /// It waits: what is said meanwhile is lost, what is kept pauses.
     pub fn waits(&mut self, now: Instant) {
         self.has_voice = false;
+        self.waited = true;
         self.opened = None;
         self.turn += 1;
         match &mut self.sound {
@@ -155,14 +183,14 @@ impl Actor {
             && let Some(since) = kept.playing.take()
         {
             let played = kept.played + now.saturating_duration_since(since);
-            kept.played = played.saturating_sub(AGAIN);
+            kept.played = played.saturating_sub(KEPT_AGAIN);
         }
     }
 
     /// When the cards have played all that they hold.
     pub fn drained(&self, now: Instant) -> Instant {
         match &self.sound {
-            _ if self.kept.is_some() => voice::rung_out(now),
+            _ if self.kept.is_some() => self.path.rung_out(now),
             Sound::Talk {
                 heard_from: Some(from), ..
             } => {
@@ -172,9 +200,9 @@ impl Actor {
                     .min(self.ended.unwrap_or(now))
                     .max(*from);
                 let opened = self.opened.unwrap_or(now);
-                voice::played_out(*from, last, opened).max(now + voice::LEARNT)
+                self.path.played_out(*from, last, opened).max(now + LEARNT)
             }
-            _ => voice::rung_out(now),
+            _ => self.path.rung_out(now),
         }
     }
 }

@@ -145,13 +145,11 @@ fn present(
 /// Why a zone that nobody holds is not given to a page.
 fn reserved(story: &Story, view: &View, page: &PageStory, zone: ZoneId) -> String {
     let better = view.pages.iter().take_while(|status| status.page != page.page);
-    let waits = better.filter(|status| status.standing == Standing::Waiting && status.kept.is_none());
+    let is_kept = |status: &&PageStatus| matches!(status.kept, Some(Kept::Speaking { .. }));
+    let waits = better.filter(|status| status.standing == Standing::Waiting && !is_kept(status));
     let mut waits = waits.filter_map(|status| story.page(status.page));
     match waits.find(|other| other.zones.contains(&zone)) {
-        Some(other) => format!(
-            "the zone is kept free for {}, which begins in all its zones together",
-            name(other)
-        ),
+        Some(other) => format!("the zone is kept free for {}, which comes first", name(other)),
         None => "it begins in all its zones together, and not all are free".to_owned(),
     }
 }

@@ -10,14 +10,15 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::actor::{Actor, Kept, Sound};
 use super::story::{AtIt, Line, PageStory, Refused, Story, View};
-use super::voice::{PACKET, Runs};
+use super::voice::Runs;
 use crate::calendar::{Clock, Loudness, Passed, Wall, loudness};
 use crate::config::plan::{ANNOUNCED_AGAIN, Plan, Speaker};
-use crate::config::scenario::{Announcement, Call, Event, Scenario, Speech, WRONG_CODE, What};
+use crate::config::scenario::{Announcement, At, Call, Event, Scenario, Speech, WRONG_CODE, What};
 use crate::gate::{self, Caller, Gate};
-use crate::page::{EndReason, Input, Output, PageId, Priority, Refusal, Switchboard, ZoneId};
+use crate::page::{EndReason, Input, Output, PageId, Priority, Refusal, SourceId, Switchboard, ZoneId};
 use crate::report::record::reason_text;
 use crate::sip::agent::{CallId, ExtensionId, Identity, Incoming};
+use crate::sound::repeat::PACKET;
 
 /// How often a source's packets are told to the switchboard.
 const BEAT: Duration = Duration::from_millis(100);
@@ -33,7 +34,8 @@ mod gates;
 /// What is due.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Due {
-    Minute,
+    /// A minute of the clock begins, unless it has been set since this was noted.
+    Minute(u32),
     /// The event happens, or is over.
     Begins(usize),
     Over(usize),
@@ -58,6 +60,8 @@ pub struct Stage<'a> {
     clock: Clock,
     /// What the clock on the wall shows beyond the time that has passed.
     set: SignedDuration,
+    /// How often it has been set.
+    settings: u32,
     start: Instant,
     now: Instant,
     agenda: BinaryHeap<Reverse<(Instant, u64, Due)>>,
@@ -67,6 +71,12 @@ pub struct Stage<'a> {
     of_event: BTreeMap<usize, PageId>,
     /// Calls that are not over, each with whom its pages are counted for.
     calls: BTreeMap<usize, u64>,
+    /// The one who types at the moment.
+    types: Option<usize>,
+    /// Until when a group's or a line input's sound comes and is seen to have ended.
+    streams: BTreeMap<SourceId, Instant>,
+    /// How many closures of a contact hold at once.
+    closed: BTreeMap<usize, u32>,
     next_page: u64,
     /// How many systems have each zone, how many cards of it are gone.
     taken: Vec<u32>,
@@ -93,10 +103,19 @@ impl<'a> Stage<'a> {
         };
         let began = moment(scenario.begins);
         let after = |at| moment(at).duration_since(began).unsigned_abs();
-        let events = scenario.events.iter().map(|event| (after(event.at), event.lasts));
+        let mut now = Duration::ZERO;
+        // They stand in their order: none comes before the one before it.
+        let mut place = |at: At| {
+            now = match at {
+                At::Wall(at) => after(at).max(now),
+                At::Later(later) => now + later,
+            };
+            now
+        };
+        let events = scenario.events.iter().map(|event| (place(event.at), event.lasts));
         let events: Vec<(Duration, Duration)> = events.collect();
         let last = events.iter().map(|(at, lasts)| *at + *lasts).max().unwrap_or_default();
-        let end = scenario.ends.map_or(last + MINUTE, after);
+        let end = scenario.ends.map_or(last + MINUTE, place);
         let mut stage = Stage {
             plan,
             events: &scenario.events,
@@ -104,6 +123,7 @@ impl<'a> Stage<'a> {
             gate: Gate::new(plan.gates()),
             clock: Clock::default(),
             set: SignedDuration::ZERO,
+            settings: 0,
             start,
             now: start,
             agenda: BinaryHeap::new(),
@@ -111,6 +131,9 @@ impl<'a> Stage<'a> {
             actors: BTreeMap::new(),
             of_event: BTreeMap::new(),
             calls: BTreeMap::new(),
+            types: None,
+            streams: BTreeMap::new(),
+            closed: BTreeMap::new(),
             next_page: 1,
             taken: vec![0; plan.zones.len()],
             failed: vec![0; plan.zones.len()],
@@ -129,12 +152,12 @@ impl<'a> Stage<'a> {
             },
         };
         for (index, (at, _)) in events.into_iter().enumerate() {
-            stage.due(start + at, Due::Begins(index));
+            let counts = stage.counts_after(index);
+            stage.due(start + at + counts, Due::Begins(index));
         }
         if plan.asks_for_the_time() {
             stage.clock.advance(Some(began));
-            let into = u64::try_from(began.as_nanosecond().rem_euclid(60_000_000_000)).unwrap_or_default();
-            stage.due(start + MINUTE - Duration::from_nanos(into), Due::Minute);
+            stage.next_minute();
         }
         stage.idle_schedules(end);
         stage.board.handle(Input::Health(true), start);
@@ -270,12 +293,19 @@ impl<'a> Stage<'a> {
 
     fn happens(&mut self, due: Due) {
         match due {
-            Due::Minute => self.minute(),
+            Due::Minute(setting) => {
+                if setting == self.settings {
+                    self.minute();
+                }
+            }
             Due::Begins(index) => self.begins(index),
             Due::Over(index) => self.over(index),
             Due::Beat(page) => self.beat(page),
             Due::Ends(page) => self.source_ends(page),
-            Due::Key(index, key) => self.gate.key(CallId(index as u64), key, self.now),
+            Due::Key(index, key) => {
+                self.types = Some(index);
+                self.gate.key(CallId(index as u64), key, self.now);
+            }
             Due::Played(page, turn) if self.is_current(page, turn) => self.ended(page, EndReason::Finished),
             Due::Replayed(page, turn) if self.is_current(page, turn) => {
                 self.board.handle(Input::Replayed(page), self.now);

@@ -2,15 +2,16 @@
 
 use std::time::{Duration, Instant};
 
+use crate::config::plan::{Plan, Speaker};
 use crate::sound::recording::Repeats;
+use crate::sound::repeat::PACKET;
 
-/// From a packet's coming to its last sample's leaving the card and the control task's learning of it, once a stream runs: what the
-/// jitter buffer keeps, the packet itself, the card, half a look at the reports. Measured at the running program (`tests/predicted.rs`).
-const DELAY: Duration = Duration::from_millis(65);
+/// From a packet's coming to its last sample's leaving the card and the control task's learning of it, once a stream runs, beside what
+/// the jitter buffer keeps: the packet itself, the card, half a look at the reports. Measured at the running program
+/// (`tests/predicted.rs`).
+const DELAY: Duration = Duration::from_millis(45);
 /// That the cards are empty is learnt so long after they are told to play out: they look, and their reports are fetched now and then.
 pub const LEARNT: Duration = Duration::from_millis(40);
-/// Longest speech kept before it is heard; what is older is lost.
-const MAX_HOLD: Duration = Duration::from_secs(15);
 /// What is heard so much too late is caught up until it is not; less is left alone, as the playout does.
 const BACKLOG: f64 = 0.5;
 /// Of each second so much: in the speech itself and in its pauses, more while much is held.
@@ -21,9 +22,45 @@ const FASTEST: f64 = 0.25;
 /// Step of the reckoning, s.
 const STEP: f64 = 0.05;
 
-/// When all is played of speech that came from `from` on, until `until`, and has been heard since `opened`.
-pub fn played_out(from: Instant, until: Instant, opened: Instant) -> Instant {
-    let kept_from = from.max(opened.checked_sub(MAX_HOLD).unwrap_or(from));
+/// What a source's sound goes through.
+#[derive(Debug, Clone, Copy)]
+pub struct Path {
+    /// From a packet's coming to its having been played, as the control task knows it.
+    delay: Duration,
+    /// Longest speech kept before it is heard; what is older is lost.
+    hold: Duration,
+}
+
+impl Path {
+    pub fn of(speaker: Speaker, plan: &Plan) -> Self {
+        let paging = speaker.paging(plan);
+        let zones = paging
+            .zones
+            .iter()
+            .filter_map(|zone| plan.zones.get(usize::from(zone.0)));
+        let periods = zones
+            .filter_map(|zone| plan.cards.get(zone.card))
+            .map(|card| card.period);
+        // Frames at 48 kHz.
+        let period = Duration::from_micros(periods.max().unwrap_or_default() as u64 * 125 / 6);
+        Path {
+            delay: DELAY + paging.playout.min_delay.max(period),
+            hold: paging.playout.max_hold,
+        }
+    }
+
+    /// When the card has played what was handed over until `now`.
+    pub fn rung_out(self, now: Instant) -> Instant {
+        now + PACKET + self.delay
+    }
+
+    /// When all is played of speech that came from `from` on, until `until`, and has been heard since `opened`.
+    pub fn played_out(self, from: Instant, until: Instant, opened: Instant) -> Instant {
+        played_out(from.max(opened.checked_sub(self.hold).unwrap_or(from)), until, opened) + self.delay
+    }
+}
+
+fn played_out(kept_from: Instant, until: Instant, opened: Instant) -> Instant {
     let mut left = until.saturating_duration_since(kept_from).as_secs_f64();
     let mut late = opened.saturating_duration_since(kept_from).as_secs_f64();
     let (catches_up, mut heard) = (late > BACKLOG, 0.0);
@@ -35,7 +72,7 @@ pub fn played_out(from: Instant, until: Instant, opened: Instant) -> Instant {
         left -= step * speed;
         late -= step * (speed - 1.0);
     }
-    until.max(opened + Duration::from_secs_f64(heard)) + DELAY
+    until.max(opened + Duration::from_secs_f64(heard))
 }
 
 /// How far a sound of ours is, in runs of `length` with pauses between.
@@ -65,14 +102,6 @@ impl Runs {
         };
         self.whole().map_or(end, |whole| whole.min(end))
     }
-}
-
-/// Sounds of ours go as packets of this length; the last one is handed over so long before its end.
-pub const PACKET: Duration = Duration::from_millis(20);
-
-/// When the card has played what was handed over until `now`.
-pub fn rung_out(now: Instant) -> Instant {
-    now + PACKET + DELAY
 }
 
 #[cfg(test)]
@@ -105,11 +134,16 @@ mod tests {
         let between = |end: Instant, from: u64, to: u64| {
             assert!(end >= at(from) && end <= at(to), "{:?}", end - start);
         };
+        let path = Path {
+            delay: Duration::from_millis(65),
+            hold: Duration::from_secs(15),
+        };
+        let played_out = |from, until, opened| path.played_out(at(from), at(until), at(opened));
         // Half a second is left alone, two seconds are caught up after some time.
-        between(played_out(at(0), at(10_000), at(400)), 10_455, 10_475);
-        between(played_out(at(0), at(5_000), at(2_000)), 6_500, 6_700);
-        between(played_out(at(0), at(60_000), at(2_000)), 60_060, 60_070);
+        between(played_out(0, 10_000, 400), 10_455, 10_475);
+        between(played_out(0, 5_000, 2_000), 6_500, 6_700);
+        between(played_out(0, 60_000, 2_000), 60_060, 60_070);
         // Of what was said before, 15 s are kept.
-        between(played_out(at(0), at(60_000), at(60_000)), 72_000, 74_000);
+        between(played_out(0, 60_000, 60_000), 72_000, 74_000);
     }
 }

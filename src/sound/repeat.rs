@@ -7,6 +7,8 @@ use super::engine::Sound;
 use super::recording::{Player, Repeats};
 use super::tone::{Tone, ToneGenerator};
 
+/// Sounds of ours go to the cards as packets of this length.
+pub const PACKET: Duration = Duration::from_millis(20);
 /// For ever, or nearly: 4 billion times.
 pub const FOR_EVER: u32 = u32::MAX;
 

@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use super::{Paging, Plan};
+use crate::calendar::{Loudness, Wall, loudness};
 use crate::page::{Bid, PageId, Priority, SourceId, ZoneId};
 
 /// A line input whose thread does not even say that its device has gone ends after this long.
@@ -66,18 +67,34 @@ impl Speaker {
         }
     }
 
-    /// Its wish to be heard. `caller`: for whom its pages are counted.
-    pub fn bid(self, plan: &Plan, page: PageId, zones: Vec<ZoneId>, priority: Priority, caller: u64) -> Bid {
+    /// Its wish to be heard, but where quiet hours bar it at that time (`wall`; nowhere, where it is not known). `caller`: for whom its
+    /// pages are counted.
+    pub fn bid(
+        self,
+        plan: &Plan,
+        page: PageId,
+        zones: Vec<ZoneId>,
+        priority: Priority,
+        caller: u64,
+        wall: Option<Wall>,
+    ) -> Bid {
         let paging = self.paging(plan);
         let mut limits = paging.limits;
         if let Speaker::Line(_) = self {
             limits.no_packet = Some(NO_PACKET_LIMIT);
         }
+        let is_barred = |zone: &ZoneId| {
+            wall.is_some_and(|wall| {
+                let (loudness, _) = loudness(&plan.quiet_hours, *zone, self.id(), priority, wall);
+                loudness == Loudness::Barred
+            })
+        };
+        let barred = zones.iter().copied().filter(is_barred).collect();
         Bid {
             page,
             source: self.id(),
             zones,
-            barred: Vec::new(),
+            barred,
             priority,
             chime: paging.chime.sound(&plan.messages).map(|sound| sound.length()),
             limits,

@@ -12,7 +12,7 @@ use toml::de::{DeTable, DeValue};
 use super::super::problem::{Complaint, Problems, alternatives, cut, nearest, quote};
 use super::super::text;
 use super::{
-    Announcement, Call, Event, KINDS, MAX_EVENTS, MAX_SPAN, SETTINGS, Scenario, Speech, What, keys, time_of_day,
+    Announcement, At, Call, Event, KINDS, MAX_EVENTS, MAX_SPAN, SETTINGS, Scenario, Speech, What, keys, time_of_day,
 };
 
 pub(super) struct Reader<'a> {
@@ -151,40 +151,39 @@ impl Reader<'_> {
     }
 
     /// A moment not before `now`: as a time of day, which may be the next day's, or as a time after `now`.
-    fn moment(&mut self, key: &str, value: &Value<'_>, now: &mut DateTime) -> Option<DateTime> {
+    fn moment(&mut self, key: &str, value: &Value<'_>, now: &mut DateTime) -> Option<At> {
         let wanted = "a time of day, \"06:00:10\", or a time after the event before, \"+30 s\"";
         let text = self.text(key, value, wanted)?;
         let at = value.span().start;
-        let later = match text.strip_prefix('+').map(|t| text::duration(t.trim())) {
-            Some(Ok(later)) => later,
-            Some(Err(hint)) => {
-                self.tell(at, key, quote(text), wanted, hint.0);
+        if let Some(later) = text.strip_prefix('+') {
+            let later = match text::duration(later.trim()) {
+                Ok(later) => later,
+                Err(hint) => {
+                    self.tell(at, key, quote(text), wanted, hint.0);
+                    return None;
+                }
+            };
+            *now = now.checked_add(jiff::SignedDuration::try_from(later).ok()?).ok()?;
+            return Some(At::Later(later));
+        }
+        let time = match time_of_day(text) {
+            Ok(time) => time,
+            Err(hint) => {
+                self.tell(at, key, quote(text), wanted, hint);
                 return None;
             }
-            None => {
-                let time = match time_of_day(text) {
-                    Ok(time) => time,
-                    Err(hint) => {
-                        self.tell(at, key, quote(text), wanted, hint);
-                        return None;
-                    }
-                };
-                let today = now.date().to_datetime(time);
-                let then = match today < *now {
-                    true => today.tomorrow().ok()?,
-                    false => today,
-                };
-                if today < *now {
-                    let found = format!("{}, before the event before it, or before the beginning", quote(text));
-                    let hint = "taken as the next day; events stand in their order";
-                    let complaint = Complaint::new(key.to_owned(), found, "a later time", hint);
-                    self.problems.warning(at, complaint);
-                }
-                then.duration_since(*now).unsigned_abs()
-            }
         };
-        *now = now.checked_add(jiff::SignedDuration::try_from(later).ok()?).ok()?;
-        Some(*now)
+        let today = now.date().to_datetime(time);
+        if today < *now {
+            let found = format!("{}, before the event before it, or before the beginning", quote(text));
+            let hint = "taken as the next day; events stand in their order";
+            let complaint = Complaint::new(key.to_owned(), found, "a later time", hint);
+            self.problems.warning(at, complaint);
+            *now = today.tomorrow().ok()?;
+        } else {
+            *now = today;
+        }
+        Some(At::Wall(*now))
     }
 
     fn unknown(&mut self, key: &Spanned<Cow<'_, str>>, path: &str, known: &[&'static str]) {

@@ -11,12 +11,8 @@ impl Stage<'_> {
                     return;
                 };
                 actor.given_voice(now);
-                // A caller who is put through at once speaks from the answer on; one who waited, from the go-ahead.
-                let at_once = self
-                    .story
-                    .page(page)
-                    .is_some_and(|story| self.start + story.bid_at == now);
-                if at_once && self.actors.get_mut(&page).is_some_and(|actor| actor.begin(now)) {
+                // A caller speaks from the answer on; one who had to wait, from the go-ahead.
+                if !actor.waited && actor.begin(now) {
                     self.speaks(page);
                 }
             }
@@ -49,7 +45,10 @@ impl Stage<'_> {
                 let at = self.elapsed();
                 self.story.moves[usize::from(relay.0)].push((at, operated));
             }
-            Output::Speak { page, .. } => self.speak(page),
+            Output::Speak { page, zone, .. } => {
+                self.note_quiet(page, zone);
+                self.speak(page);
+            }
             Output::Drain { page } => {
                 if let Some(actor) = self.actors.get_mut(&page) {
                     actor.ended.get_or_insert(now);

@@ -14,8 +14,19 @@ fn count(those: &mut u32, more: bool) -> bool {
 }
 
 impl Stage<'_> {
+    /// When the next minute of the clock begins, it is looked at.
+    pub(super) fn next_minute(&mut self) {
+        let into = self.moment().as_nanosecond().rem_euclid(60_000_000_000);
+        let left = MINUTE - Duration::from_nanos(u64::try_from(into).unwrap_or_default());
+        self.due(self.now + left, Due::Minute(self.settings));
+    }
+
     pub(super) fn minute(&mut self) {
-        self.due(self.now + MINUTE, Due::Minute);
+        self.next_minute();
+        self.look_at_the_clock();
+    }
+
+    fn look_at_the_clock(&mut self) {
         let moment = self.moment();
         let stretch = match self.clock.advance(Some(moment)) {
             Passed::Nothing | Passed::SetBack(_) => return,
@@ -47,7 +58,14 @@ impl Stage<'_> {
             released: false,
             since: None,
         };
-        self.bid(Actor::new(speaker, sound), zones, priority, String::new(), 0, event);
+        self.bid(
+            Actor::new(speaker, self.plan, sound),
+            zones,
+            priority,
+            String::new(),
+            0,
+            event,
+        );
     }
 
     pub(super) fn bid(
@@ -61,24 +79,15 @@ impl Stage<'_> {
     ) {
         let page = PageId(self.next_page);
         self.next_page += 1;
-        let mut bid = actor.speaker.bid(self.plan, page, zones, priority, counted_as);
-        let mut quiet = Vec::new();
-        if let Some(wall) = self.wall() {
-            for zone in &bid.zones {
-                let (loudness, rule) = loudness(&self.plan.quiet_hours, *zone, bid.source, priority, wall);
-                if loudness == Loudness::Barred {
-                    bid.barred.push(*zone);
-                }
-                quiet.extend(rule.map(|rule| (*zone, loudness, self.plan.quiet_hours[rule].name.clone())));
-            }
-        }
+        let wall = self.wall();
+        let bid = actor.speaker.bid(self.plan, page, zones, priority, counted_as, wall);
         self.story.pages.push(PageStory {
             page,
             source: actor.speaker.name(self.plan).to_owned(),
             caller,
             priority,
             zones: bid.zones.clone(),
-            quiet,
+            quiet: Vec::new(),
             bid_at: self.elapsed(),
             ended_at: self.elapsed(),
             heard_at: None,
@@ -88,12 +97,63 @@ impl Stage<'_> {
             self.of_event.insert(event, page);
         }
         self.actors.insert(page, actor);
+        for zone in &bid.zones {
+            self.note_quiet(page, *zone);
+        }
         self.board.handle(Input::Bid(bid), self.now);
+    }
+
+    /// What quiet hours make of a page in a zone now.
+    pub(super) fn note_quiet(&mut self, page: PageId, zone: ZoneId) {
+        let Some(source) = self.actors.get(&page).map(|actor| actor.speaker.id()) else {
+            return;
+        };
+        let wall = self.wall();
+        let Some(story) = self.story.pages.iter_mut().find(|story| story.page == page) else {
+            return;
+        };
+        let rules = &self.plan.quiet_hours;
+        let made = wall.map(|wall| loudness(rules, zone, source, story.priority, wall));
+        // One that was bid for before they began is heard.
+        let began = story.bid_at != self.now.saturating_duration_since(self.start);
+        story.quiet.retain(|(of, ..)| *of != zone);
+        if let Some((loudness, Some(rule))) = made
+            && !(began && loudness == Loudness::Barred)
+        {
+            story.quiet.push((zone, loudness, rules[rule].name.clone()));
+        }
+    }
+
+    /// How long after an event's beginning it counts: contacts bounce, a line input listens first.
+    pub(super) fn counts_after(&self, index: usize) -> Duration {
+        let plan = self.plan;
+        let found = match &self.events[index].what {
+            What::Close(name) => {
+                let mut contacts = plan.contacts.iter();
+                contacts.find(|c| c.name == *name).map(|c| c.input.debounce)
+            }
+            What::TakeOver(name) => {
+                let mut vetoes = plan.vetoes.iter();
+                vetoes.find(|v| v.name == *name).map(|v| v.input.debounce)
+            }
+            What::Speak { input, .. } => {
+                let mut inputs = plan.inputs.iter();
+                inputs.find(|i| i.name == *input).map(|i| i.vox.attack)
+            }
+            _ => None,
+        };
+        found.unwrap_or_default()
     }
 
     pub(super) fn begins(&mut self, index: usize) {
         let event = &self.events[index];
-        let lasts = event.lasts;
+        let (lasts, counts) = (event.lasts, self.counts_after(index));
+        if lasts < counts {
+            let (What::Close(name) | What::TakeOver(name) | What::Speak { input: name, .. }) = &event.what else {
+                return;
+            };
+            return self.line(format!("{name} is too short to count"));
+        }
         let is_talk = matches!(event.what, What::Call(_) | What::Stream { .. } | What::Speak { .. });
         if !is_talk {
             self.due(self.now + lasts, Due::Over(index));
@@ -104,14 +164,15 @@ impl Stage<'_> {
                 let found = self.plan.groups.iter().position(|g| g.name == *group);
                 if let Some(found) = found {
                     let hang = self.plan.groups[found].idle;
-                    self.stream(index, Speaker::Group(found), *speech, lasts, hang);
+                    self.stream(index, Speaker::Group(found), *speech, lasts, hang, self.now);
                 }
             }
             What::Speak { input, speech } => {
                 let found = self.plan.inputs.iter().position(|i| i.name == *input);
                 if let Some(found) = found {
                     let hang = self.plan.inputs[found].vox.hang;
-                    self.stream(index, Speaker::Line(found), *speech, lasts, hang);
+                    let from = self.now.checked_sub(counts).unwrap_or(self.now);
+                    self.stream(index, Speaker::Line(found), *speech, lasts, hang, from);
                 }
             }
             What::Close(name) => self.contact_closes(index, name, lasts),
@@ -126,10 +187,19 @@ impl Stage<'_> {
             What::Announce(wanted) => self.announce(index, wanted),
             What::Stop(source) => self.stop(source),
             What::SetClock(time) => {
-                let shown = self.story.zone.to_datetime(self.moment());
-                let wanted = shown.date().to_datetime(*time);
-                self.set += wanted.duration_since(shown);
+                // What has passed until now is no jump.
+                self.look_at_the_clock();
+                let shown = self.moment();
+                let date = self.story.zone.to_datetime(shown).date();
+                let wanted = self.story.zone.to_ambiguous_timestamp(date.to_datetime(*time));
+                if let Ok(wanted) = wanted.compatible() {
+                    self.set += wanted.duration_since(shown);
+                }
                 self.line(format!("the clock is set to {time}"));
+                self.settings += 1;
+                if self.plan.asks_for_the_time() {
+                    self.minute();
+                }
             }
         }
     }
@@ -144,7 +214,7 @@ impl Stage<'_> {
                 self.line(format!("sound card {name} is back"));
                 self.card(name, false);
             }
-            What::Close(_) => self.contact_opens(index),
+            What::Close(name) => self.contact_opens(name),
             What::Call(_) => {
                 self.calls.remove(&index);
                 self.gate.hung_up(CallId(index as u64), self.now);
@@ -228,6 +298,9 @@ impl Stage<'_> {
         };
         let contact = &self.plan.contacts[found];
         self.source(index, &contact.name, lasts);
+        if !count(self.closed.entry(found).or_default(), true) {
+            return;
+        }
         let is_open = self.wall().is_none_or(|wall| contact.hours.is_open(wall.time));
         let is_on = self
             .actors
@@ -255,8 +328,16 @@ impl Stage<'_> {
         self.bid_for_sound(Speaker::Contact(found), runs, Some(index));
     }
 
-    pub(super) fn contact_opens(&mut self, index: usize) {
-        let Some(page) = self.of_event.get(&index).copied() else {
+    pub(super) fn contact_opens(&mut self, name: &str) {
+        let Some(found) = self.plan.contacts.iter().position(|c| c.name == name) else {
+            return;
+        };
+        if !count(self.closed.entry(found).or_default(), false) {
+            return;
+        }
+        let mut actors = self.actors.iter();
+        let page = actors.find(|(_, actor)| actor.speaker == Speaker::Contact(found));
+        let Some(page) = page.map(|(page, _)| *page) else {
             return;
         };
         let Some(actor) = self.actors.get_mut(&page) else {
@@ -294,9 +375,48 @@ impl Stage<'_> {
         });
     }
 
-    pub(super) fn stream(&mut self, index: usize, speaker: Speaker, speech: Speech, lasts: Duration, hang: Duration) {
+    pub(super) fn stream(
+        &mut self,
+        index: usize,
+        speaker: Speaker,
+        speech: Speech,
+        lasts: Duration,
+        hang: Duration,
+        from: Instant,
+    ) {
         let name = speaker.name(self.plan).to_owned();
-        self.source(index, &name, lasts);
+        let id = speaker.id();
+        let sound = Sound::Talk {
+            speech,
+            lasts,
+            hang,
+            from: None,
+            heard_from: None,
+        };
+        let mut actor = Actor::new(speaker, self.plan, sound);
+        actor.begin(from);
+        let ends = actor.source_ends().unwrap_or(from);
+        let (Speaker::Group(_) | Speaker::Line(_)) = speaker else {
+            return;
+        };
+        if !self.story.sources.iter().any(|at_it| at_it.event == index) {
+            self.source(index, &name, lasts);
+        }
+        // What comes before the one before has been missed for long enough is the same stream.
+        if let Some(before) = self.streams.get_mut(&id).filter(|until| **until > self.now) {
+            *before = ends.max(*before);
+            let mut actors = self.actors.iter_mut();
+            let live = actors.find(|(_, actor)| actor.speaker == speaker && actor.ended.is_none());
+            match live {
+                Some((page, actor)) => {
+                    actor.prolong(ends.checked_sub(hang).unwrap_or(ends));
+                    let page = *page;
+                    self.speaks(page);
+                }
+                None => self.line(format!("{name} goes on: not heard before it has fallen silent")),
+            }
+            return;
+        }
         let hours = match speaker {
             Speaker::Group(index) => &self.plan.groups[index].hours,
             Speaker::Line(index) => &self.plan.inputs[index].hours,
@@ -305,19 +425,9 @@ impl Stage<'_> {
         if self.wall().is_some_and(|wall| !hours.is_open(wall.time)) {
             return self.refusal(speaker, OUTSIDE, format!("{name} is not heard: {OUTSIDE}"));
         }
+        self.streams.insert(id, ends);
         let paging = speaker.paging(self.plan);
         let (zones, priority) = (paging.zones.clone(), paging.priority);
-        let mut actor = Actor::new(
-            speaker,
-            Sound::Talk {
-                speech,
-                lasts,
-                hang,
-                from: None,
-                heard_from: None,
-            },
-        );
-        actor.begin(self.now);
         self.bid(actor, zones, priority, String::new(), 0, Some(index));
         if let Some(page) = self.of_event.get(&index).copied() {
             self.speaks(page);
@@ -368,7 +478,8 @@ impl Stage<'_> {
     /// The source hangs up, or its stream has ended.
     pub(super) fn source_ends(&mut self, page: PageId) {
         let Some(actor) = self.actors.get(&page) else { return };
-        if actor.ended.is_some() {
+        // It may have gone on.
+        if actor.ended.is_some() || actor.source_ends().is_some_and(|at| at > self.now) {
             return;
         }
         let reason = match actor.speaker {

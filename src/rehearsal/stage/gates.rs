@@ -87,16 +87,9 @@ impl Stage<'_> {
         }
     }
 
-    /// The code that a caller typed is looked up by its name.
+    /// The code that a caller typed is looked up by its name. It is asked for as the last key is typed.
     pub(super) fn check(&mut self, check: gate::CheckId, extension: usize) {
-        // The gates check one code after the other: it is that of the call at the dial pad which typed last.
-        let asking = self.calls.keys().rev().copied();
-        let index = asking.filter(|i| self.gate.is_asking(CallId(*i as u64))).find(|i| {
-            let What::Call(call) = &self.events[*i].what else {
-                return false;
-            };
-            self.plan.extensions[extension].name == call.extension
-        });
+        let index = self.types;
         let name = index.and_then(|index| match &self.events[index].what {
             What::Call(call) => call.code.as_deref().filter(|code| *code != WRONG_CODE),
             _ => None,
@@ -139,7 +132,7 @@ impl Stage<'_> {
             heard_from: None,
         };
         let counted_as = self.calls.get(&index).copied().unwrap_or_default();
-        let actor = Actor::new(Speaker::Extension(extension), sound);
+        let actor = Actor::new(Speaker::Extension(extension), self.plan, sound);
         let (zones, priority) = (grant.zones().to_vec(), grant.priority());
         self.bid(actor, zones, priority, call.caller.clone(), counted_as, Some(index));
     }

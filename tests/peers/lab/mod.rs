@@ -31,26 +31,36 @@ pub const PHONE_SYSTEM: &str = "127.0.0.2";
 pub const SECOND_PHONE_SYSTEM: &str = "127.0.0.5";
 pub const CALLER: &str = "127.0.0.3";
 
-/// Real time on a small machine: one whole-program test at a time.
-static TURN: Mutex<()> = Mutex::new(());
+/// Real time on a small machine: two whole-program tests at a time.
+static BENCHES: [Mutex<()>; 2] = [Mutex::new(()), Mutex::new(())];
 
 /// One test's folder and its turn. The folder stays when the test fails.
 pub struct Lab {
     dir: PathBuf,
     world: Option<names::World>,
-    _turn: MutexGuard<'static, ()>,
+    _bench: MutexGuard<'static, ()>,
+}
+
+/// One that is free, or will be.
+fn bench() -> MutexGuard<'static, ()> {
+    static NEXT: AtomicU16 = AtomicU16::new(0);
+    let free = BENCHES.iter().find_map(|bench| bench.try_lock().ok());
+    free.unwrap_or_else(|| {
+        let next = usize::from(NEXT.fetch_add(1, Ordering::Relaxed)) % BENCHES.len();
+        BENCHES[next].lock().unwrap_or_else(|e| e.into_inner())
+    })
 }
 
 impl Lab {
     pub fn new(name: &str) -> Lab {
-        let turn = TURN.lock().unwrap_or_else(|e| e.into_inner());
+        let bench = bench();
         let dir = Path::new(env!("CARGO_TARGET_TMPDIR")).join("peers").join(name);
         let _ = std::fs::remove_dir_all(&dir);
         std::fs::create_dir_all(&dir).expect("the lab's folder can be made");
         Lab {
             dir,
             world: None,
-            _turn: turn,
+            _bench: bench,
         }
     }
 
