@@ -54,6 +54,7 @@ fn write_entries() {
             priority: Priority(50),
             bid_at,
             heard_at: Some(bid_at + Duration::from_millis(1300)),
+            heard_for: Duration::from_millis(14_200),
             kept: false,
             ended_at: bid_at + Duration::from_millis(15_500),
             reason: EndReason::HungUp,

@@ -185,7 +185,7 @@ fn tell_status(status: &Value) -> String {
             .map(|caller| format!(" ({caller})"));
         let _ = writeln!(
             out,
-            "  page {} from {}{}, priority {}: {}, since {} s",
+            "  page {} from {}{}, priority {}: {}; it came {} s ago",
             page["page"],
             text(page, "source"),
             caller.unwrap_or_default(),

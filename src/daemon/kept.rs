@@ -2,7 +2,7 @@
 
 use std::cell::Cell;
 use std::rc::Rc;
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use super::control::Control;
 use super::ledger::Held;
@@ -15,6 +15,11 @@ use crate::sound::tone::Tone;
 
 /// Room for what all pages keep, octets; each packet counts with what it costs beside its payload.
 pub const MAX_OCTETS: usize = 32 * 1024 * 1024;
+/// And for what one keeps: 19 minutes of telephone speech, 160 s of L16 at 48 kHz.
+pub const MAX_EACH: usize = MAX_OCTETS / 2;
+/// A second of it takes no more; no audio that is played here needs so much.
+const MOST_A_SECOND: f64 = 256_000.0;
+const FIRST_OCTETS: f64 = 64_000.0;
 const PACKET_COST: usize = 128;
 
 /// Octets that all pages keep together.
@@ -57,7 +62,10 @@ impl Kept {
         }
         let cost = packet.payload().len() + PACKET_COST;
         let all = self.room.0.get() + cost;
-        if all > MAX_OCTETS {
+        let first = self.packets.first().map_or(packet.arrival, |first| first.arrival);
+        let elapsed = packet.arrival.saturating_duration_since(first).as_secs_f64();
+        let own = self.octets + cost;
+        if all > MAX_OCTETS || own > MAX_EACH || own as f64 > FIRST_OCTETS + MOST_A_SECOND * elapsed {
             return false;
         }
         self.room.0.set(all);
@@ -73,10 +81,10 @@ impl Kept {
 
     /// Begins, or goes on, to play now.
     pub fn play(&mut self, now: Instant) {
-        if self.playing.is_none()
-            && let Some(packet) = self.packets.get(self.next)
-        {
-            self.playing = Some((packet.arrival, now));
+        if self.playing.is_none() {
+            // Of nothing, all has been played.
+            let arrival = self.packets.get(self.next).map_or(now, |packet| packet.arrival);
+            self.playing = Some((arrival, now));
         }
     }
 
@@ -92,8 +100,8 @@ impl Kept {
     /// When the next packet is to be played; once all have been, when that is to be told.
     pub fn due(&self) -> Option<Instant> {
         let (arrival, began) = self.playing?;
-        let next = self.packets.get(self.next).or(self.packets.last())?;
-        Some(began + next.arrival.saturating_duration_since(arrival))
+        let next = self.packets.get(self.next).or(self.packets.last());
+        Some(began + next.map_or(Duration::ZERO, |next| next.arrival.saturating_duration_since(arrival)))
     }
 
     /// A packet that is due, as if it had just come.

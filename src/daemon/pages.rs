@@ -147,6 +147,8 @@ pub struct Page {
     pub unqueued: u64,
     /// The caller has heard the go-ahead.
     pub go_ahead: bool,
+    /// Where quiet hours bar it, as the switchboard knows.
+    pub barred: Vec<ZoneId>,
     /// The sound that it plays, while it does.
     pub player: Option<Player>,
     /// What it plays from its beginning, where its source does not say.
@@ -232,6 +234,7 @@ impl Page {
             keys: 0,
             unqueued: 0,
             go_ahead: false,
+            barred: Vec::new(),
             player: None,
             announcement: None,
             kept: None,
@@ -251,6 +254,11 @@ impl Page {
     pub fn bid(&self, page: PageId, plan: &Plan, wall: Option<Wall>) -> Bid {
         let (speaker, zones) = (self.origin.speaker(), self.zones.clone());
         speaker.bid(plan, page, zones, self.priority, self.counted_as, wall)
+    }
+
+    /// Where quiet hours bar it at that time.
+    pub fn barred_at(&self, plan: &Plan, wall: Wall) -> Vec<ZoneId> {
+        self.origin.speaker().barred(plan, &self.zones, self.priority, wall)
     }
 
     /// Gives the page a voice on every card that it may be heard from. One that it already has hands its zones over to

@@ -6,6 +6,7 @@ use super::control::Control;
 use super::pages::{Origin, Page};
 use super::players::Player;
 use crate::config::plan::Plan;
+use crate::page::Input;
 use crate::report::message::{ClockMessage, Message};
 use crate::sound::repeat::Repeated;
 
@@ -17,8 +18,27 @@ pub fn player(index: usize, plan: &Plan, now: Instant) -> Option<Player> {
 }
 
 impl Control {
+    /// Lets quiet hours that have begun, or are over, count for pages that are still to be heard.
+    pub(super) fn keep_quiet(&mut self, now: Instant) {
+        if self.plan.quiet_hours.is_empty() || self.pages.is_empty() {
+            return;
+        }
+        let Some(wall) = self.wall() else { return };
+        let mut changed = Vec::new();
+        for (page, entry) in self.pages.iter_mut().filter(|(_, entry)| entry.record.is_none()) {
+            let barred = entry.barred_at(&self.plan, wall);
+            if std::mem::replace(&mut entry.barred, barred.clone()) != barred {
+                changed.push((*page, barred));
+            }
+        }
+        for (page, barred) in changed {
+            self.switchboard.handle(Input::Barred(page, barred), now);
+        }
+    }
+
     /// Bids for what has fallen due.
     pub(super) fn ring(&mut self, now: Instant) {
+        self.keep_quiet(now);
         let Some(stretch) = self.passed(now) else { return };
         for index in 0..self.plan.schedules.len() {
             let timetable = &self.plan.schedules[index].timetable;

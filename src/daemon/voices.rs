@@ -172,9 +172,10 @@ impl Control {
     }
 
     /// Enters a page and bids for its zones.
-    pub(super) fn bid(&mut self, page: PageId, entry: Page, now: Instant) {
+    pub(super) fn bid(&mut self, page: PageId, mut entry: Page, now: Instant) {
         let wall = self.wall();
         let bid = entry.bid(page, &self.plan, wall);
+        entry.barred.clone_from(&bid.barred);
         self.pages.insert(page, entry);
         self.switchboard.handle(Input::Bid(bid), now);
     }

@@ -13,6 +13,9 @@ pub const MAX_WAITING: usize = 64;
 /// Two callers who page one after the other are both heard.
 pub const MAX_TURN: Duration = Duration::from_secs(2);
 
+/// What was kept may be played for so much longer than it may have taken to say.
+const KEPT_GRACE: Duration = Duration::from_secs(5);
+
 /// A page that is cut while what was kept of it is played goes on this much before where it was: what the cards still held was not heard.
 pub const KEPT_AGAIN: Duration = Duration::from_millis(500);
 /// Longest that is kept of one page, where its own limit is not shorter.
@@ -61,6 +64,10 @@ pub(super) struct Page {
     pub under: Vec<ZoneId>,
     /// It was, at some time: it has begun, and needs no chime any more.
     pub was_under: bool,
+    /// Where it wants to be heard, quiet hours or not.
+    pub wanted: Vec<ZoneId>,
+    /// Since when it has held a zone, or been heard below others: it counts as a page from then on.
+    pub counts_from: Option<Instant>,
     pub heard: Vec<ZoneId>,
     pub heard_at: Option<Instant>,
     /// Since when at least one zone is open, and for how long that was so before.
@@ -88,6 +95,8 @@ impl Page {
             warned: false,
             under: Vec::new(),
             was_under: false,
+            wanted: Vec::new(),
+            counts_from: None,
             heard: Vec::new(),
             heard_at: None,
             open_since: None,
@@ -132,6 +141,7 @@ impl Page {
     pub fn go_under(&mut self, now: Instant) {
         self.standing = Standing::Under;
         self.was_under = true;
+        self.counts_from.get_or_insert(now);
         if !self.admitted {
             self.admitted = true;
             self.packet_since = now;
@@ -163,6 +173,7 @@ impl Page {
     /// The page holds a zone again, or for the first time.
     pub fn admit(&mut self, now: Instant) {
         self.standing = Standing::Seizing;
+        self.counts_from.get_or_insert(now);
         if !self.admitted {
             self.admitted = true;
             self.packet_since = now;
@@ -207,8 +218,12 @@ impl Page {
             _ => None,
         };
         let waiting = self.standing == Standing::Waiting;
-        // What was kept is no longer than the limit; the cards may take a little longer over it.
-        let grace = if self.kept.is_some() { max_drain } else { Duration::ZERO };
+        // What was kept is no longer than the limit; the cards take a little longer over it, more where it was cut.
+        let grace = if self.kept.is_some() {
+            max_drain.min(KEPT_GRACE)
+        } else {
+            Duration::ZERO
+        };
         let length = self.open_since.and_then(|since| {
             let left = limits.page?.saturating_add(grace).saturating_sub(self.open_before);
             Some((after(since, left), Timer::PageLimit(page)))
@@ -266,7 +281,8 @@ impl Page {
         (self.standing == Standing::Waiting && self.loss() == Loss::End).then(|| after(self.bid_at, MAX_TURN))
     }
 
-    pub fn record(self, reason: EndReason, now: Instant) -> PageRecord {
+    pub fn record(mut self, reason: EndReason, now: Instant) -> PageRecord {
+        self.close(now);
         PageRecord {
             page: self.bid.page,
             source: self.bid.source,
@@ -274,6 +290,7 @@ impl Page {
             priority: self.bid.priority,
             bid_at: self.bid_at,
             heard_at: self.heard_at,
+            heard_for: self.open_before,
             kept: self.kept.is_some(),
             ended_at: now,
             reason,

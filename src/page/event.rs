@@ -1,6 +1,6 @@
 //! What the switchboard is told, and what it tells.
 
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use super::{Bid, PageId, Priority, RelayId, SourceId, ZoneId};
 
@@ -21,6 +21,9 @@ pub enum Input {
     Drained(PageId),
     /// Ends the page at once: an operator wants it, or what it needs is not to be had.
     Stop(PageId, EndReason),
+    /// Quiet hours bar the page from these zones, and from no other: looked at while it holds none and is not heard. Barred from all, it
+    /// ends.
+    Barred(PageId, Vec<ZoneId>),
     /// The zone's card failed: what is heard there ends, nothing new begins. Its relays go to rest at once.
     ZoneFailed(ZoneId),
     /// The zone's card is back.
@@ -133,6 +136,8 @@ pub struct PageRecord {
     pub bid_at: Instant,
     /// First opening of speech in any zone.
     pub heard_at: Option<Instant>,
+    /// For how long it was open in any zone; it may have waited in between.
+    pub heard_for: Duration,
     /// It, or its end, was kept, to be heard after its source had ended.
     pub kept: bool,
     pub ended_at: Instant,

@@ -11,17 +11,17 @@ pub const MAX_CALLERS: usize = 256;
 pub const MAX_PER_HOUR: u32 = 240;
 const HOUR: Duration = Duration::from_secs(3600);
 
-/// Memory of the pages that were heard.
+/// Memory of the pages that have held a zone, heard or not: their relays operated, their chimes may have sounded.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Quota {
-    /// When each source was heard last.
+    /// When each source's last page was over.
     sources: Vec<(SourceId, Instant)>,
-    /// When the pages of each caller that are over began to be heard, in the last hour.
+    /// When the pages of each caller that are over began, in the last hour.
     callers: Vec<(SourceId, u64, VecDeque<Instant>)>,
 }
 
 impl Quota {
-    /// Whether the bid may be entered. `under_way`: the bids that are not over; they count as heard.
+    /// Whether the bid may be entered. `under_way`: the bids that are not over; they count.
     pub fn may<'a>(
         &self,
         bid: &Bid,
@@ -45,9 +45,9 @@ impl Quota {
         }
     }
 
-    /// A page of this bid that was heard is over.
-    pub fn over(&mut self, bid: &Bid, heard_at: Instant, now: Instant) {
-        self.note_caller(bid, heard_at);
+    /// A page of this bid, which began then, is over.
+    pub fn over(&mut self, bid: &Bid, began: Instant, now: Instant) {
+        self.note_caller(bid, began);
         self.note_source(bid, now);
     }
 

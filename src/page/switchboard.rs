@@ -180,6 +180,7 @@ impl Switchboard {
                 }
             }
             Input::Stop(page, reason) => self.finish(page, reason, Cut::Now, now),
+            Input::Barred(page, zones) => self.barred(page, &zones, now),
             Input::ZoneFailed(zone) => self.zone_failed(zone, now),
             Input::ZoneBack(zone) => self.with_zone(zone, |zone| zone.failed = false),
             Input::Vetoed(zone) => self.vetoed(zone, now),
@@ -196,16 +197,17 @@ impl Switchboard {
         if self.bids.get(bid.page).is_some() {
             return;
         }
-        let mut zones = Vec::new();
-        for zone in bid.zones {
-            let known = self.zones.get(zone).is_some();
-            if known && !zones.contains(&zone) && !bid.barred.contains(&zone) {
-                zones.push(zone);
+        let mut wanted = Vec::new();
+        for zone in std::mem::take(&mut bid.zones) {
+            if self.zones.get(zone).is_some() && !wanted.contains(&zone) {
+                wanted.push(zone);
             }
         }
-        bid.zones = zones;
+        bid.zones = wanted.clone();
+        bid.zones.retain(|zone| !bid.barred.contains(zone));
         bid.chime = bid.chime.filter(|chime| !chime.is_zero());
-        let page = Page::new(bid, now);
+        let mut page = Page::new(bid, now);
+        page.wanted = wanted;
         if self.is_shut_down {
             self.refuse(page, Refusal::Shutdown, now);
         } else if page.bid.zones.is_empty() && !page.bid.barred.is_empty() {
@@ -215,11 +217,21 @@ impl Switchboard {
         } else if let Err(why) = self.quota.may(&page.bid, self.bids.bids(), now) {
             self.refuse(page, why, now);
         } else {
-            let mut page = page;
             if page.bid.terms.afterwards {
                 page.keep(now);
             }
             self.bids.insert(page);
+        }
+    }
+
+    fn barred(&mut self, id: PageId, barred: &[ZoneId], now: Instant) {
+        let Some(page) = self.bids.get_mut(id).filter(|page| page.standing == Standing::Waiting) else {
+            return;
+        };
+        page.bid.zones.clone_from(&page.wanted);
+        page.bid.zones.retain(|zone| !barred.contains(zone));
+        if page.bid.zones.is_empty() {
+            self.finish(id, EndReason::QuietHours, Cut::Now, now);
         }
     }
 
@@ -354,8 +366,8 @@ impl Switchboard {
         for zone in page.under.iter().filter(|_| cut == Cut::Now) {
             self.outputs.push_back(Output::Silence { zone: *zone, page: id });
         }
-        if let Some(heard_at) = page.heard_at {
-            self.quota.over(&page.bid, heard_at, now);
+        if let Some(from) = page.counts_from {
+            self.quota.over(&page.bid, from, now);
         }
         self.outputs.push_back(Output::Ended { page: id, reason });
         self.outputs.push_back(Output::Record(page.record(reason, now)));

@@ -155,6 +155,27 @@ impl Actor {
         (comes, comes && !silent)
     }
 
+    /// When it falls silent though its packets come.
+    pub fn falls_silent(&self) -> Option<Instant> {
+        match &self.sound {
+            Sound::Talk {
+                speech,
+                from: Some(from),
+                ..
+            } => Some(*from + speech.silent_after?),
+            _ => None,
+        }
+    }
+
+    /// What was kept of it is played now; whether there is speech in that.
+    pub fn replays(&self, now: Instant) -> Option<bool> {
+        let kept = self.kept?;
+        let at = kept.played + now.saturating_duration_since(kept.playing?);
+        let silent = self.falls_silent().map(|at| at.saturating_duration_since(kept.since));
+        let left = at < kept.length.unwrap_or_default();
+        left.then(|| silent.is_none_or(|silent| at < silent))
+    }
+
     /// What came before is not heard: it had no voice.
     pub fn given_voice(&mut self, now: Instant) {
         self.has_voice = true;

@@ -15,7 +15,7 @@ use crate::calendar::{Clock, Loudness, Passed, Wall, loudness};
 use crate::config::plan::{ANNOUNCED_AGAIN, Plan, Speaker};
 use crate::config::scenario::{Announcement, At, Call, Event, Scenario, Speech, WRONG_CODE, What};
 use crate::gate::{self, Caller, Gate};
-use crate::page::{EndReason, Input, Output, PageId, Priority, Refusal, SourceId, Switchboard, ZoneId};
+use crate::page::{EndReason, Input, Output, PageId, Priority, Refusal, SourceId, Standing, Switchboard, ZoneId};
 use crate::report::record::reason_text;
 use crate::sip::agent::{CallId, ExtensionId, Identity, Incoming};
 use crate::sound::repeat::PACKET;

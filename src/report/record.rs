@@ -119,13 +119,6 @@ fn severity(reason: EndReason) -> Severity {
 }
 
 impl PageReport {
-    /// From the opening of speech to the end; nothing if it was not heard.
-    pub fn duration(&self) -> Duration {
-        self.record.heard_at.map_or(Duration::ZERO, |heard| {
-            self.record.ended_at.saturating_duration_since(heard)
-        })
-    }
-
     /// From the bid to the opening of speech, or to the end if it was not heard.
     pub fn wait(&self) -> Duration {
         self.record
@@ -151,14 +144,16 @@ impl PageReport {
         let reason = reason_text(self.record.reason);
         let ReceiverFigures { packets, jitter_ms, .. } = self.reception;
         let quality = match packets {
-            0 => "no packets".to_owned(),
+            // What we play ourselves comes from nowhere.
+            0 if self.peer.is_none() => String::new(),
+            0 => "; no packets".to_owned(),
             _ => format!(
-                "{packets} packets, {:.1} % lost, jitter {jitter_ms:.1} ms",
+                "; {packets} packets, {:.1} % lost, jitter {jitter_ms:.1} ms",
                 self.loss_percent()
             ),
         };
         if self.record.heard_at.is_none() {
-            return format!("page {page} from {source} was not heard: {reason}; {quality}");
+            return format!("page {page} from {source} was not heard: {reason}{quality}");
         }
         let zones = match self.zones.as_slice() {
             [zone] => format!("zone {zone}"),
@@ -169,9 +164,9 @@ impl PageReport {
                 zones.len() - MAX_NAMED
             ),
         };
-        let length = self.duration().as_secs_f64();
         let recorded = if self.record.kept { ", recorded" } else { "" };
-        format!("page {page} from {source} to {zones}{recorded}: {length:.1} s, ended: {reason}; {quality}")
+        let length = length(&self.record);
+        format!("page {page} from {source} to {zones}{recorded}: {length}, ended: {reason}{quality}")
     }
 
     /// The record as it is written; its fields are named in `systemd/hornwire.catalog`.
@@ -193,8 +188,14 @@ impl PageReport {
             .with("RECORDED", u8::from(self.record.kept))
             .with("BEGAN", rfc3339(self.began))
             .with("WAIT_MS", self.wait().as_millis())
-            .with("DURATION_MS", self.duration().as_millis())
+            .with("DURATION_MS", self.record.heard_for.as_millis())
             .with_some("CODEC", self.codec)
+            .with("KEYS", self.keys)
+            .with_some("LEVEL_DBFS", self.level.map(|level| format!("{:.1}", level.0)));
+        if self.peer.is_none() && reception.packets == 0 {
+            return self.with_zones(entry);
+        }
+        let entry = entry
             .with("MEDIA_SECURITY", &self.protection)
             .with("PACKETS", reception.packets)
             .with("LOST", reception.lost)
@@ -209,11 +210,23 @@ impl PageReport {
             .with("OVERFLOWED", playout.overflowed)
             .with("CONCEALED_MS", playout.concealed_ms)
             .with("SHORTENED_MS", playout.shortened_ms)
-            .with("STRETCHED_MS", playout.stretched_ms)
-            .with_some("LEVEL_DBFS", self.level.map(|level| format!("{:.1}", level.0)))
-            .with("KEYS", self.keys);
-        // Last, because there may be many.
+            .with("STRETCHED_MS", playout.stretched_ms);
+        self.with_zones(entry)
+    }
+
+    /// Last, because there may be many.
+    fn with_zones(&self, entry: Entry) -> Entry {
         self.zones.iter().fold(entry, |entry, zone| entry.with("ZONE", zone))
+    }
+}
+
+/// For how long it was heard, and within which time if it waited in between.
+pub fn length(record: &PageRecord) -> String {
+    let heard = record.heard_for;
+    let span = record.heard_at.map(|at| record.ended_at.saturating_duration_since(at));
+    match span.filter(|span| *span > heard + Duration::from_secs(1)) {
+        Some(span) => format!("{:.1} s within {:.1} s", heard.as_secs_f64(), span.as_secs_f64()),
+        None => format!("{:.1} s", heard.as_secs_f64()),
     }
 }
 
@@ -236,6 +249,7 @@ mod tests {
                 priority: Priority(50),
                 bid_at: at(0),
                 heard_at: Some(at(1300)),
+                heard_for: Duration::from_millis(14_200),
                 kept: false,
                 ended_at: at(15_500),
                 reason: EndReason::HungUp,

@@ -83,13 +83,7 @@ impl Speaker {
         if let Speaker::Line(_) = self {
             limits.no_packet = Some(NO_PACKET_LIMIT);
         }
-        let is_barred = |zone: &ZoneId| {
-            wall.is_some_and(|wall| {
-                let (loudness, _) = loudness(&plan.quiet_hours, *zone, self.id(), priority, wall);
-                loudness == Loudness::Barred
-            })
-        };
-        let barred = zones.iter().copied().filter(is_barred).collect();
+        let barred = wall.map_or_else(Vec::new, |wall| self.barred(plan, &zones, priority, wall));
         Bid {
             page,
             source: self.id(),
@@ -101,5 +95,14 @@ impl Speaker {
             terms: paging.terms,
             caller,
         }
+    }
+
+    /// Where quiet hours bar it at that time.
+    pub fn barred(self, plan: &Plan, zones: &[ZoneId], priority: Priority, wall: Wall) -> Vec<ZoneId> {
+        let is_barred = |zone: &ZoneId| {
+            let (loudness, _) = loudness(&plan.quiet_hours, *zone, self.id(), priority, wall);
+            loudness == Loudness::Barred
+        };
+        zones.iter().copied().filter(is_barred).collect()
     }
 }

@@ -1,4 +1,4 @@
-//! Random events against the invariants of DEVELOPERS.md, "A page, from bid to rest". The checks watch the outputs
+//! Random events against the invariants of DEVELOPERS.md. The checks watch the outputs
 //! from outside, with a small model of what a site would see: relays, open zones, records.
 //!
 //! A crash leaves the relays at rest, since their owner drops them, and takes pages and recordings with it; inputs about those go on
@@ -36,6 +36,8 @@ enum Step {
     Drained(u64),
     Replayed(u64),
     Stop(u64),
+    /// Quiet hours begin or end.
+    Barred(u64, Vec<u16>),
     ZoneFailed(u16),
     ZoneBack(u16),
     Vetoed(u16),
@@ -114,6 +116,7 @@ fn step() -> impl Strategy<Value = Step> {
         4 => page().prop_map(Step::Drained),
         3 => page().prop_map(Step::Replayed),
         1 => page().prop_map(Step::Stop),
+        1 => (page(), prop::collection::vec(0..5u16, 0..3)).prop_map(|(page, zones)| Step::Barred(page, zones)),
         1 => (0..5u16).prop_map(Step::ZoneFailed),
         2 => (0..5u16).prop_map(Step::ZoneBack),
         1 => (0..5u16).prop_map(Step::Vetoed),

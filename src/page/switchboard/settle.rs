@@ -78,6 +78,18 @@ impl Switchboard {
             // The zones that heard the chime are gone: those that are left begin anew.
             page.standing = Standing::Seizing;
         }
+        if page.standing == Standing::Speaking && !phases.is_empty() && !phases.contains(&Phase::Speech) {
+            // Where it spoke it is heard no longer, and elsewhere not yet: it begins anew there.
+            match page.source_ended {
+                Some(_) => self.finish(id, EndReason::Preempted, Cut::Now, now),
+                None => {
+                    page.wait(now);
+                    page.is_announced = true;
+                    self.outputs.push_back(Output::Waiting { page: id });
+                }
+            }
+            return;
+        }
         if !phases.is_empty() {
             return;
         }

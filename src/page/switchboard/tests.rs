@@ -1,4 +1,4 @@
-//! Worked scenarios by hand. The rules they check are the project's own (DEVELOPERS.md, "A page, from bid to rest");
+//! Worked scenarios by hand. The rules they check are the project's own (DEVELOPERS.md);
 //! what an installer expects of trigger, mute and limits is common practice, no published source.
 #![allow(clippy::disallowed_methods)]
 

@@ -1,6 +1,7 @@
 //! What the switchboard says, and what it means for the sources.
 
 use super::*;
+use crate::report::record::length;
 
 impl Stage<'_> {
     pub(super) fn on_board(&mut self, output: Output) {
@@ -46,7 +47,7 @@ impl Stage<'_> {
                 self.story.moves[usize::from(relay.0)].push((at, operated));
             }
             Output::Speak { page, zone, .. } => {
-                self.note_quiet(page, zone);
+                self.note_quiet(page, zone, false);
                 self.speak(page);
             }
             Output::Drain { page } => {
@@ -60,7 +61,7 @@ impl Stage<'_> {
                 let at = self.elapsed();
                 let actor = self.actors.remove(&record.page);
                 if let Some(event) = self.event_of(record.page) {
-                    if actor.is_some_and(|actor| actor.ended.is_none()) {
+                    if actor.is_some_and(|actor| actor.ended.is_none() || actor.speaker == Speaker::Local) {
                         self.hangs_up(event);
                     }
                     self.of_event.remove(&event);
@@ -127,7 +128,8 @@ impl Stage<'_> {
         if let Some(kept) = &mut actor.kept {
             kept.playing = Some(now);
             let left = kept.length.unwrap_or_default().saturating_sub(kept.played);
-            return self.due(now + left, Due::Replayed(page, turn));
+            self.due(now + left, Due::Replayed(page, turn));
+            return self.beat(page);
         }
         if actor.begin(now) {
             return self.speaks(page);
@@ -168,10 +170,10 @@ impl Stage<'_> {
         let zones: Vec<&str> = record.zones.iter().map(|zone| self.story.zone_name(*zone)).collect();
         let what = if zones.len() == 1 { "zone" } else { "zones" };
         let recorded = if record.kept { ", recorded" } else { "" };
-        let length = record.ended_at.saturating_duration_since(heard_at).as_secs_f64();
+        let length = length(record);
         let wait = heard_at.saturating_duration_since(record.bid_at).as_secs_f64();
         format!(
-            "{name} to {what} {}{recorded}: began after {wait:.1} s, {length:.1} s, ended: {reason}",
+            "{name} to {what} {}{recorded}: began after {wait:.1} s, {length}, ended: {reason}",
             zones.join(", ")
         )
     }

@@ -23,7 +23,27 @@ impl Stage<'_> {
 
     pub(super) fn minute(&mut self) {
         self.next_minute();
+        self.keep_quiet();
         self.look_at_the_clock();
+    }
+
+    /// Lets quiet hours that have begun, or are over, count for pages that are still to be heard.
+    fn keep_quiet(&mut self) {
+        let Some(wall) = self.wall().filter(|_| !self.plan.quiet_hours.is_empty()) else {
+            return;
+        };
+        let waits = self.board.pages().filter(|status| status.standing == Standing::Waiting);
+        for page in waits.map(|status| status.page).collect::<Vec<PageId>>() {
+            let (Some(actor), Some(story)) = (self.actors.get(&page), self.story.page(page)) else {
+                continue;
+            };
+            let zones = story.zones.clone();
+            let barred = actor.speaker.barred(self.plan, &zones, story.priority, wall);
+            for zone in zones {
+                self.note_quiet(page, zone, true);
+            }
+            self.board.handle(Input::Barred(page, barred), self.now);
+        }
     }
 
     fn look_at_the_clock(&mut self) {
@@ -98,13 +118,14 @@ impl Stage<'_> {
         }
         self.actors.insert(page, actor);
         for zone in &bid.zones {
-            self.note_quiet(page, *zone);
+            self.note_quiet(page, *zone, true);
         }
         self.board.handle(Input::Bid(bid), self.now);
     }
 
     /// What quiet hours make of a page in a zone now.
-    pub(super) fn note_quiet(&mut self, page: PageId, zone: ZoneId) {
+    /// `begins`: it may be barred, since it is not heard yet.
+    pub(super) fn note_quiet(&mut self, page: PageId, zone: ZoneId, begins: bool) {
         let Some(source) = self.actors.get(&page).map(|actor| actor.speaker.id()) else {
             return;
         };
@@ -114,11 +135,9 @@ impl Stage<'_> {
         };
         let rules = &self.plan.quiet_hours;
         let made = wall.map(|wall| loudness(rules, zone, source, story.priority, wall));
-        // One that was bid for before they began is heard.
-        let began = story.bid_at != self.now.saturating_duration_since(self.start);
         story.quiet.retain(|(of, ..)| *of != zone);
         if let Some((loudness, Some(rule))) = made
-            && !(began && loudness == Loudness::Barred)
+            && (begins || loudness != Loudness::Barred)
         {
             story.quiet.push((zone, loudness, rules[rule].name.clone()));
         }
@@ -438,7 +457,7 @@ impl Stage<'_> {
     pub(super) fn hangs_up(&mut self, index: usize) {
         let at = self.elapsed();
         let call = self.story.sources.iter_mut().find(|at_it| at_it.event == index);
-        if let (Some(call), What::Call(_)) = (call, &self.events[index].what) {
+        if let (Some(call), What::Call(_) | What::Announce(_)) = (call, &self.events[index].what) {
             call.to = at;
         }
     }
@@ -460,6 +479,13 @@ impl Stage<'_> {
 
     pub(super) fn beat(&mut self, page: PageId) {
         let Some(actor) = self.actors.get(&page) else { return };
+        if let Some(speech) = actor.replays(self.now) {
+            self.board.handle(Input::Packet(page), self.now);
+            if speech {
+                self.board.handle(Input::Speech(page), self.now);
+            }
+            return self.due(self.now + BEAT, Due::Beat(page));
+        }
         let (comes, speech) = actor.sounds(self.now);
         if !comes {
             return;
@@ -469,7 +495,9 @@ impl Stage<'_> {
             self.board.handle(Input::Speech(page), self.now);
         }
         let last = actor.last_packet().unwrap_or(self.now);
-        let next = (self.now + BEAT).min(last);
+        // The last speech is told as it is spoken.
+        let falls_silent = actor.falls_silent().filter(|at| *at > self.now).unwrap_or(last);
+        let next = (self.now + BEAT).min(last).min(falls_silent);
         if next > self.now {
             self.due(next, Due::Beat(page));
         }

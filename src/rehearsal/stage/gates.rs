@@ -1,6 +1,7 @@
 //! Calls on their way in.
 
 use super::*;
+use crate::gate::{CodeId, Told};
 
 impl Stage<'_> {
     pub(super) fn call(&mut self, index: usize, call: &Call, lasts: Duration) {
@@ -74,8 +75,37 @@ impl Stage<'_> {
             } => self.check(check, usize::from(extension.0)),
             gate::Output::Page { call, grant } => self.call_pages(index(call), &grant),
             gate::Output::End { call, why } => self.refused_call(index(call), why.text()),
-            gate::Output::Play { .. } | gate::Output::Tell { .. } => {}
+            gate::Output::Tell {
+                extension,
+                caller,
+                what,
+                ..
+            } => self.gate_tells(usize::from(extension.0), &caller.user, &what),
+            gate::Output::Play { .. } => {}
         }
+    }
+
+    /// What the journal tells beside refusals.
+    fn gate_tells(&mut self, extension: usize, caller: &str, what: &Told) {
+        let name = &self.plan.extensions[extension].name;
+        let code = |code: &CodeId| {
+            let code = self.plan.codes.get(usize::from(code.0));
+            code.map_or("", |code| code.name.as_str())
+        };
+        let what = match what {
+            Told::WrongCode { nth } => format!("wrong code, try {nth}"),
+            Told::CodeClosed { code: id } => format!("code {} outside its hours", code(id)),
+            Told::Locked { .. } => "too many wrong codes: the dial pad is locked".to_owned(),
+            Told::Left { before } => {
+                let why = format!("hung up before {before}");
+                let text = format!("call from {caller} to {name}: {why}");
+                return self.refusal(Speaker::Extension(extension), &why, text);
+            }
+            // Told with the call's end, or seen by the page.
+            Told::Refused { .. } | Told::Opened { .. } => return,
+        };
+        let text = format!("call from {caller} to {name}: {what}");
+        self.line(text);
     }
 
     pub(super) fn type_keys(&mut self, index: usize) {

@@ -5,6 +5,7 @@ use super::*;
 /// What a site sees of one page.
 #[derive(Debug, Clone)]
 pub(super) struct Seen {
+    wanted: Vec<ZoneId>,
     pub(super) bid: Bid,
     order: u64,
     /// Its source may not speak, or only to be kept.
@@ -141,6 +142,7 @@ impl Site {
                     caller: 0,
                 };
                 let seen = Seen {
+                    wanted: bid.zones.clone(),
                     bid: bid.clone(),
                     order: self.bids,
                     source_ended: false,
@@ -174,6 +176,18 @@ impl Site {
             Step::Drained(ago) => Input::Drained(self.named(ago)),
             Step::Replayed(ago) => Input::Replayed(self.named(ago)),
             Step::Stop(ago) => Input::Stop(self.named(ago), EndReason::Operator),
+            Step::Barred(ago, zones) => {
+                let page = self.named(ago);
+                let barred: Vec<ZoneId> = zones.into_iter().map(ZoneId).collect();
+                let waits = |status: &PageStatus| status.page == page && status.standing == Standing::Waiting;
+                if let Some(seen) = self.pages.get_mut(&page)
+                    && self.board.pages().any(|status| waits(&status))
+                {
+                    seen.bid.zones.clone_from(&seen.wanted);
+                    seen.bid.zones.retain(|zone| !barred.contains(zone));
+                }
+                Input::Barred(page, barred)
+            }
             Step::ZoneFailed(zone) => {
                 self.hurry(zone);
                 self.failed.insert(ZoneId(zone));
@@ -259,12 +273,10 @@ impl Site {
             Output::Waiting { page } => {
                 let seen = self.live(page);
                 let terms = seen.bid.terms;
-                assert!(
-                    seen.kept
-                        || [terms.busy, terms.cut]
-                            .iter()
-                            .any(|loss| [Loss::Wait, Loss::Under].contains(loss))
-                );
+                // One that has held a zone may be set back to wait for another that it holds too.
+                let waits = [terms.busy, terms.cut];
+                let waits = waits.iter().any(|loss| [Loss::Wait, Loss::Under].contains(loss));
+                assert!(seen.kept || seen.admitted || waits);
                 assert!(seen.open.is_empty() && (seen.kept || !seen.source_ended));
             }
             Output::Keep { page } => {
@@ -524,6 +536,14 @@ impl Site {
                     "over its limit"
                 );
             }
+        }
+        for status in self.board.pages().filter(|status| status.standing == Standing::Waiting) {
+            let seen = &self.pages[&status.page];
+            assert!(
+                seen.kept || !seen.admitted || seen.bid.terms.cut != Loss::End,
+                "waits, and should have ended"
+            );
+            assert!(status.zones.is_empty(), "waits, and holds a zone");
         }
         // Every bid is live or has its record, and the crowd is bounded.
         assert_eq!(

@@ -298,6 +298,17 @@ fn pages_that_come_too_soon_or_too_often_are_refused() {
         ["100 refused 2 CoolDown", "34999 refused 3 CoolDown"]
     );
 
+    // Who hangs up before anything is heard has made the relays operate all the same.
+    let mut desk = Desk::new(two_zones());
+    for page in 1..=3 {
+        desk.bid(page * 100, again(page));
+        desk.end(page * 100 + 50, page, EndReason::HungUp);
+    }
+    assert_eq!(
+        refused(desk.heard()),
+        ["200 refused 2 CoolDown", "300 refused 3 CoolDown"]
+    );
+
     let limits = Limits {
         per_hour: Some(2),
         ..Limits::default()
@@ -314,15 +325,65 @@ fn pages_that_come_too_soon_or_too_often_are_refused() {
     desk.bid(1001, page(5, 7));
     desk.bid(1002, page(7, 8));
     desk.input(1003, Input::Stop(PageId(7), EndReason::Operator));
-    // An hour after it began to be heard.
-    desk.bid(3_600_499, page(9, 7));
-    desk.bid(3_600_500, page(11, 7));
+    // An hour after it won its zone.
+    desk.bid(3_599_999, page(9, 7));
+    desk.bid(3_600_000, page(11, 7));
     assert_eq!(
         refused(desk.heard()),
         [
             "500 refused 3 TooMany",
             "1001 refused 5 TooMany",
-            "3600499 refused 9 TooMany"
+            "3599999 refused 9 TooMany"
         ]
     );
+}
+
+/// One zone is back from another system and is still being woken for a recording as the other one is taken from it: it begins anew
+/// there, and does not play to nobody.
+#[test]
+fn a_recording_that_loses_its_only_open_zone_begins_anew_in_the_next() {
+    let mut desk = Desk::new(two_zones());
+    let mut first = bid(1, &[0, 1], 50);
+    first.terms.afterwards = true;
+    desk.input(0, Input::Vetoed(ZoneId(1)));
+    desk.bid(0, first);
+    desk.packet(20, 1);
+    desk.end(1000, 1, EndReason::HungUp);
+    desk.until(2000);
+    desk.input(2000, Input::VetoLifted(ZoneId(1)));
+    desk.heard();
+    desk.bid(2100, bid(2, &[0], 90));
+    let heard = desk.heard();
+    let told: Vec<&str> = heard
+        .iter()
+        .map(String::as_str)
+        .filter(|line| line.ends_with(" 1"))
+        .collect();
+    assert_eq!(told, ["2100 waiting 1", "2100 admitted 1"]);
+    desk.until(2600);
+    assert!(desk.heard().contains(&"2500 speak 1 z1".to_owned()));
+}
+
+/// Quiet hours begin while it waits: it is heard where they leave a zone, and ends where they leave none.
+#[test]
+fn quiet_hours_count_for_who_waits() {
+    let mut desk = Desk::new(two_zones());
+    desk.bid(0, bid(1, &[0, 1], 90));
+    desk.bid(10, on(bid(2, &[0, 1], 50), Loss::Wait, Loss::Wait));
+    desk.bid(10, on(bid(3, &[0], 50), Loss::Wait, Loss::Wait));
+    desk.heard();
+    for page in [1, 2, 3] {
+        desk.input(1000, Input::Barred(PageId(page), vec![ZoneId(0)]));
+    }
+    let ended = |line: &String| line.contains("QuietHours");
+    let heard = desk.heard();
+    assert!(
+        heard.iter().any(ended) && !heard.iter().any(|line| line.contains("admitted")),
+        "{heard:?}"
+    );
+    desk.input(2000, Input::Stop(PageId(1), EndReason::Operator));
+    desk.until(3000);
+    let heard = desk.heard();
+    assert!(heard.contains(&"2000 speak 2 z1".to_owned()), "{heard:?}");
+    assert!(!heard.iter().any(|line| line.contains("speak 2 z0")), "{heard:?}");
 }
