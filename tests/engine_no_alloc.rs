@@ -15,7 +15,7 @@ use hornwire::media::encoder::Encoder;
 use hornwire::media::{Codec, Format, Packet, PacketSender, PayloadMap, Playout, PlayoutSettings, queue};
 use hornwire::page::{PageId, ZoneId};
 use hornwire::sound::engine::{
-    Command, Ducking, EngineHandle, Levelling, MusicInput, Report, Sound, Voice, ZoneOutput, engine,
+    Command, Ducking, EngineHandle, Hold, Levelling, MusicInput, Report, Sound, Voice, ZoneOutput, engine,
 };
 use hornwire::sound::follow::MUSIC_QUEUE;
 use hornwire::sound::level::{Db, Dbfs};
@@ -469,7 +469,10 @@ fn nothing_is_allocated_or_freed_while_rendering() {
         }
         if periods.is_multiple_of(700) {
             let (zone, held) = (ZoneId((periods / 700 % 2) as u16), periods / 1400 % 2 == 0);
-            world.send(Command::Hold { zone, held });
+            world.send(Command::Hold {
+                zone,
+                hold: if held { Hold::Page } else { Hold::Free },
+            });
         }
         // Periods of all sizes, as cards have them.
         let frames = 256 - random.below(40) as usize;

@@ -65,6 +65,19 @@ impl Contacts {
         }
     }
 
+    /// Lines of contacts that are closed.
+    pub fn closed(&self, plan: &Plan) -> Vec<InputLine> {
+        let closed = plan.contacts.iter().zip(&self.closed).filter(|(_, closed)| **closed);
+        closed.map(|(contact, _)| contact.input.clone()).collect()
+    }
+
+    /// These were closed before, and ring for no closing until they have opened.
+    pub fn follow(&mut self, plan: &Plan, closed: &[InputLine]) {
+        for (contact, known) in plan.contacts.iter().zip(&mut self.closed) {
+            *known |= closed.contains(&contact.input);
+        }
+    }
+
     /// What comes next.
     pub async fn next(&mut self) -> Option<Change> {
         let (index, seen) = self.seen.recv().await?;
@@ -216,6 +229,7 @@ impl Control {
                     Input::VetoLifted(id)
                 };
                 self.switchboard.handle(input, now);
+                self.hold_music(id, self.switchboard.zone(id).0);
                 zones.push(self.plan.zones[zone].name.clone());
             }
         }

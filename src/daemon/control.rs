@@ -35,7 +35,7 @@ use super::talkers::Talkers;
 use super::wires::Wires;
 use super::{Edges, Moment, What};
 use crate::calendar::Clock;
-use crate::config::plan::Plan;
+use crate::config::plan::{InputLine, Plan};
 use crate::device::news::DeviceEvent;
 use crate::device::relay::RelayBank;
 use crate::device::service::Service;
@@ -75,6 +75,7 @@ pub struct Anew {
 pub struct Former {
     passed: Clock,
     ledger: Ledger,
+    closed: Vec<InputLine>,
     next_page: u64,
 }
 
@@ -317,6 +318,7 @@ impl Control {
             former: Former {
                 passed: self.clock.passed,
                 ledger: self.ledger,
+                closed: self.contacts.closed(&self.plan),
                 next_page: self.next_page,
             },
             old: self.plan,
@@ -512,6 +514,7 @@ impl Control {
         self.clock.passed = former.passed;
         self.next_page = former.next_page;
         self.ledger = former.ledger;
+        self.contacts.follow(&self.plan, &former.closed);
         self
     }
 

@@ -5,23 +5,27 @@ use std::fs;
 use std::io;
 use std::os::unix::fs::{FileTypeExt as _, PermissionsExt as _};
 use std::path::{Path, PathBuf};
+use std::rc::Rc;
 use std::sync::Arc;
 use std::time::Duration;
 
 use serde_json::{Value, json};
+use socket2::{Domain, SockAddr, Socket, Type};
 use tokio::io::{AsyncBufReadExt as _, AsyncReadExt as _, AsyncWriteExt as _, BufReader};
 use tokio::net::{UnixListener, UnixStream};
 use tokio::sync::mpsc::{self, Receiver, Sender};
 use tokio::sync::{Semaphore, oneshot};
 
 use super::ports::Reader;
-use crate::config::plan::Socket;
+use crate::config::plan;
 use crate::device::service::runtime_file;
 use crate::page::{PageId, Refusal};
 use crate::sound::recording::{self, Recording};
 
 /// Connections at once.
 const MAX_CONNECTIONS: usize = 4;
+/// Files that come at once: questions have a place beside them.
+const MAX_UPLOADS: usize = 2;
 /// Longest question, octets.
 const MAX_LINE: u64 = 4096;
 /// Largest file that is announced, octets.
@@ -83,7 +87,7 @@ impl Desk {
     ///
     /// # Errors
     /// When there is a place and the socket cannot be made.
-    pub fn open(socket: &Socket) -> Result<Self, (PathBuf, io::Error)> {
+    pub fn open(socket: &plan::Socket) -> Result<Self, (PathBuf, io::Error)> {
         let (queue, wishes) = mpsc::channel(MAX_CONNECTIONS);
         let mut desk = Desk {
             wishes,
@@ -125,11 +129,11 @@ impl Drop for Desk {
     }
 }
 
-fn place(socket: &Socket) -> Option<PathBuf> {
+fn place(socket: &plan::Socket) -> Option<PathBuf> {
     match socket {
-        Socket::None => None,
-        Socket::At(path) => Some(path.clone()),
-        Socket::Usual => runtime_file(NAME),
+        plan::Socket::None => None,
+        plan::Socket::At(path) => Some(path.clone()),
+        plan::Socket::Usual => runtime_file(NAME),
     }
 }
 
@@ -139,10 +143,12 @@ fn bind(path: &Path) -> io::Result<UnixListener> {
         if !about.file_type().is_socket() {
             return Err(io::Error::other("there is something else"));
         }
-        if std::os::unix::net::UnixStream::connect(path).is_ok() {
-            return Err(io::Error::other("another gateway listens there"));
+        // One that is too busy to be connected to is there as well.
+        let asking = Socket::new(Domain::UNIX, Type::STREAM.nonblocking(), None)?;
+        match asking.connect(&SockAddr::unix(path)?) {
+            Err(error) if error.kind() == io::ErrorKind::ConnectionRefused => fs::remove_file(path)?,
+            _ => return Err(io::Error::other("another gateway listens there")),
         }
-        fs::remove_file(path)?;
     }
     let listener = UnixListener::bind(path)?;
     fs::set_permissions(path, fs::Permissions::from_mode(MODE))?;
@@ -151,6 +157,7 @@ fn bind(path: &Path) -> io::Result<UnixListener> {
 
 async fn listen(listener: UnixListener, queue: Sender<Wish>) {
     let places = Arc::new(Semaphore::new(MAX_CONNECTIONS));
+    let uploads = Rc::new(Semaphore::new(MAX_UPLOADS));
     loop {
         let Ok((stream, _)) = listener.accept().await else {
             tokio::time::sleep(Duration::from_millis(100)).await;
@@ -160,18 +167,18 @@ async fn listen(listener: UnixListener, queue: Sender<Wish>) {
         let Ok(place) = Arc::clone(&places).try_acquire_owned() else {
             continue;
         };
-        let queue = queue.clone();
+        let (queue, uploads) = (queue.clone(), Rc::clone(&uploads));
         tokio::task::spawn_local(async move {
             let _place = place;
-            serve(stream, queue).await;
+            serve(stream, queue, &uploads).await;
         });
     }
 }
 
-async fn serve(stream: UnixStream, queue: Sender<Wish>) {
+async fn serve(stream: UnixStream, queue: Sender<Wish>, uploads: &Semaphore) {
     let uid = stream.peer_cred().map_or(u32::MAX, |cred| cred.uid());
     let mut stream = BufReader::new(stream);
-    let answer = match ask(&mut stream).await {
+    let answer = match ask(&mut stream, uploads).await {
         Ok(ask) => {
             let (answer, answered) = oneshot::channel();
             let wish = Wish { ask, uid, answer };
@@ -188,7 +195,7 @@ async fn serve(stream: UnixStream, queue: Sender<Wish>) {
     let _ = tokio::time::timeout(WRITE_LIMIT, stream.get_mut().write_all(line.as_bytes())).await;
 }
 
-async fn ask(stream: &mut BufReader<UnixStream>) -> Result<Ask, String> {
+async fn ask(stream: &mut BufReader<UnixStream>, uploads: &Semaphore) -> Result<Ask, String> {
     let mut line = Vec::new();
     let mut limited = (&mut *stream).take(MAX_LINE);
     let read = tokio::time::timeout(LINE_LIMIT, limited.read_until(b'\n', &mut line)).await;
@@ -208,7 +215,11 @@ async fn ask(stream: &mut BufReader<UnixStream>) -> Result<Ask, String> {
             }
             let sound = match (question.get("plays").and_then(Value::as_str), number("octets")) {
                 (Some(name), _) => Announced::Named(name.to_owned()),
-                (None, Some(octets)) => Announced::File(Arc::new(upload(stream, octets).await?)),
+                (None, Some(octets)) => {
+                    let busy = "other files are on their way; try again in a moment";
+                    let _place = uploads.try_acquire().map_err(|_| busy)?;
+                    Announced::File(Arc::new(upload(stream, octets).await?))
+                }
                 (None, None) => return Err("what is to be announced?".to_owned()),
             };
             Ok(Ask::Announce(Announcement {

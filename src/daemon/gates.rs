@@ -22,6 +22,9 @@ use crate::sound::tone::Tone;
 /// Silence behind the refusal tone, so that its end is heard before the BYE.
 const AFTER_REFUSAL: Duration = Duration::from_millis(200);
 
+/// Calls of one caller at once: nobody takes all ports, nor the whole line of who waits.
+const MAX_EACH: usize = 8;
+
 impl Control {
     pub(super) fn incoming(&mut self, incoming: &Incoming, now: Instant) {
         if !self.pace.admits(incoming.peer.ip(), now) {
@@ -117,6 +120,10 @@ impl Control {
 
     fn leg_of(&mut self, incoming: &Incoming, now: Instant) -> Result<Leg, (u16, String)> {
         let extension = usize::from(incoming.extension.0);
+        let counted_as = Caller::of(incoming).counted_as();
+        if self.calls.values().filter(|leg| leg.counted_as == counted_as).count() >= MAX_EACH {
+            return Err((486, "too many calls of one caller at once".to_owned()));
+        }
         let srtp = srtp_policy(self.plan.extensions[extension].srtp, incoming.secure)?;
         let codecs = self.plan.extensions[extension].codecs.clone();
         let (first, last) = self.plan.sip.rtp_ports;
@@ -152,7 +159,7 @@ impl Control {
             page: self.new_page(),
             extension,
             caller: incoming.caller.clone(),
-            counted_as: Caller::of(incoming).counted_as(),
+            counted_as,
             local,
             peer: incoming.peer,
             agreed: None,

@@ -241,14 +241,42 @@ mod tests {
         let mut pages: Vec<Kept> = (0..3)
             .map(|_| Kept::new(PayloadMap::static_types(), room.clone()))
             .collect();
+        let at = |n: usize| now + Duration::from_millis(20) * (n / 3) as u32;
         let mut count = 0;
-        while pages[count % 3].push(&packet(count as u64, now)) {
+        while pages[count % 3].push(&packet(count as u64, at(count))) {
             count += 1;
         }
         assert_eq!(count, MAX_OCTETS / (160 + PACKET_COST));
         pages.pop();
-        assert!(pages[0].push(&packet(0, now)));
+        assert!(pages[0].push(&packet(0, at(count))));
         drop(pages);
         assert_eq!(room.0.get(), 0);
+    }
+
+    /// One page has half of the room at most, and faster than any audio it has nearly none.
+    #[test]
+    fn a_page_alone_does_not_take_all_room() {
+        let now = Instant::now();
+        let fill = |every: Duration| {
+            let mut kept = Kept::new(PayloadMap::static_types(), Room::default());
+            (0..)
+                .take_while(|n| kept.push(&packet(*n, now + every * *n as u32)))
+                .count()
+        };
+        let cost = 160 + PACKET_COST;
+        assert_eq!(fill(Duration::from_millis(20)), MAX_EACH / cost);
+        assert!(fill(Duration::from_micros(10)) < 300);
+    }
+
+    /// Of nothing all has been played, at once and once.
+    #[test]
+    fn nothing_is_played_at_once() {
+        let now = Instant::now();
+        let mut kept = Kept::new(PayloadMap::static_types(), Room::default());
+        kept.close();
+        assert!(kept.due().is_none() && !kept.is_over());
+        kept.play(now);
+        assert_eq!(kept.due(), Some(now));
+        assert!(kept.take(now).is_none() && kept.is_over() && !kept.is_over());
     }
 }

@@ -1,8 +1,8 @@
 //! Recordings that are not played yet, in a file: if the program dies, the next one tells that they are lost.
 
 use std::collections::BTreeMap;
-use std::fs::{self, File};
-use std::io::{self, Read as _};
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, Read as _, Write as _};
 use std::path::{Path, PathBuf};
 
 use serde_json::{Value, json};
@@ -68,7 +68,11 @@ impl Ledger {
         );
         let text = format!("{}\n", Value::Array(list.collect()));
         let beside = file.with_extension("new");
-        let _ = fs::write(&beside, text).and_then(|()| fs::rename(&beside, file));
+        // Whatever has that name is not written through.
+        let _ = fs::remove_file(&beside);
+        let made = OpenOptions::new().write(true).create_new(true).open(&beside);
+        let written = made.and_then(|mut new| new.write_all(text.as_bytes()));
+        let _ = written.and_then(|()| fs::rename(&beside, file));
     }
 }
 

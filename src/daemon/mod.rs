@@ -194,8 +194,8 @@ pub async fn run(plan: Plan, edges: Edges, stop: impl Future<Output = ()>) -> Re
         .await
 }
 
-/// How often what was there before is tried again, and how long after.
-const ATTEMPTS: u32 = 10;
+/// How often a plan is tried, the new one and the one before, and how long after: sockets and lines may be let go a little later.
+const ATTEMPTS: [u32; 2] = [4, 10];
 const AGAIN: Duration = Duration::from_millis(500);
 
 /// By the new plan, else by the old one.
@@ -206,12 +206,24 @@ async fn begin_anew(anew: control::Anew) -> Result<control::Control, StartError>
         let sources = plan.captures.iter().map(source_opener).collect();
         Ok((relays, opened::Opened::of(plan, sinks, sources)?))
     };
-    // The tasks of the one before hold sockets and lines until they have been looked at once more.
-    for _ in 0..8 {
-        tokio::task::yield_now().await;
-    }
+    let opens = async |plan: &Plan, attempts: u32| {
+        let mut opened = open(plan);
+        for _ in 1..attempts {
+            // It lives, though no control task does.
+            let _ = anew.service.alive();
+            if opened.is_ok() {
+                break;
+            }
+            tokio::time::sleep(AGAIN).await;
+            opened = open(plan);
+        }
+        opened
+    };
     let mut journal = anew.journal;
-    let (plan, (relays, opened)) = match open(&anew.plan) {
+    let [new, old] = ATTEMPTS;
+    // The tasks of the one before hold sockets and lines until they have been looked at once more.
+    tokio::task::yield_now().await;
+    let (plan, (relays, opened)) = match opens(&anew.plan, new).await {
         Ok(opened) => {
             let what = anew.what;
             journal.write(&Message::Reload(ReloadMessage::TakenUp { what }).entry());
@@ -220,15 +232,8 @@ async fn begin_anew(anew: control::Anew) -> Result<control::Control, StartError>
         Err(error) => {
             let cause = error.to_string();
             journal.write(&Message::Reload(ReloadMessage::Kept { cause }).entry());
-            let mut opened = open(&anew.old);
-            for _ in 0..ATTEMPTS {
-                if opened.is_ok() {
-                    break;
-                }
-                tokio::time::sleep(AGAIN).await;
-                opened = open(&anew.old);
-            }
-            (anew.old, opened?)
+            let opened = opens(&anew.old, old).await?;
+            (anew.old, opened)
         }
     };
     let edges = Edges {

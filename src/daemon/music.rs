@@ -8,7 +8,7 @@ use super::control::Control;
 use crate::config::plan::Plan;
 use crate::page::{Phase, ZoneId};
 use crate::report::message::{LineMessage, Message};
-use crate::sound::engine::{Command, MusicInput};
+use crate::sound::engine::{Command, Hold, MusicInput};
 use crate::sound::follow::MUSIC_QUEUE;
 use crate::sound::tap::MusicTap;
 
@@ -75,12 +75,16 @@ pub fn connect(plan: &Plan) -> Connected {
 }
 
 impl Control {
-    /// Music gives way in a zone from the moment a page seizes it until it is at rest again.
+    /// Music gives way in a zone from the moment a page seizes it until it is at rest again, and is silent while another system has it.
     pub(super) fn hold_music(&mut self, zone: ZoneId, phase: Phase) {
         if self.plan.music.iter().any(|music| music.zones.contains(&zone)) {
             let card = self.plan.zones[usize::from(zone.0)].card;
-            let held = phase != Phase::Rest;
-            self.cards.command(card, Command::Hold { zone, held });
+            let hold = match phase {
+                _ if self.contacts.has_taken(zone) => Hold::Silence,
+                Phase::Rest => Hold::Free,
+                _ => Hold::Page,
+            };
+            self.cards.command(card, Command::Hold { zone, hold });
         }
     }
 

@@ -18,7 +18,7 @@ use crate::media::{
 };
 use crate::page::{Bid, PageId, PageRecord, Priority, ZoneId};
 use crate::sip::agent::CallId;
-use crate::sound::engine::{Command, Levelling, Voice};
+use crate::sound::engine::{Command, Levelling, Sound, Voice};
 use crate::sound::level::{Db, Dbfs};
 use crate::sound::leveller::SPEECH_LEVEL;
 use crate::sound::repeat::Repeated;
@@ -147,6 +147,8 @@ pub struct Page {
     pub unqueued: u64,
     /// The caller has heard the go-ahead.
     pub go_ahead: bool,
+    /// What is heard before its speech: of the length that its bid says, whatever the config becomes.
+    pub chime: Option<Sound>,
     /// Where quiet hours bar it, as the switchboard knows.
     pub barred: Vec<ZoneId>,
     /// The sound that it plays, while it does.
@@ -234,6 +236,7 @@ impl Page {
             keys: 0,
             unqueued: 0,
             go_ahead: false,
+            chime: None,
             barred: Vec::new(),
             player: None,
             announcement: None,

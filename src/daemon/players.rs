@@ -6,7 +6,7 @@ use super::control::Control;
 use crate::media::{Linear, Packet, linear};
 use crate::page::{EndReason, Input, PageId};
 use crate::sound::RATE;
-use crate::sound::repeat::{PACKET, Repeated};
+use crate::sound::repeat::{PACKET, Repeated, SILENT_PACKETS};
 use crate::sound::tap::LINE_TYPE;
 
 const SAMPLES: usize = RATE as usize / 50;
@@ -18,12 +18,15 @@ pub struct Player {
     next: Instant,
     /// It goes on until it is ended.
     is_endless: bool,
+    /// Packets of silence to come.
+    silent: u32,
 }
 
 impl Player {
     pub fn new(sound: Repeated, now: Instant) -> Self {
         Player {
             is_endless: false,
+            silent: SILENT_PACKETS,
             sound,
             number: 65_536,
             next: now,
@@ -47,7 +50,7 @@ impl Player {
     }
 
     pub fn is_over(&self) -> bool {
-        self.sound.is_over()
+        self.sound.is_over() && self.silent == 0
     }
 
     /// Ends with what is under way.
@@ -61,7 +64,11 @@ impl Player {
             return None;
         }
         let (mut pcm, mut payload) = ([0.0; SAMPLES], Vec::with_capacity(2 * SAMPLES));
-        self.sound.fill(&mut pcm);
+        if self.sound.is_over() {
+            self.silent -= 1;
+        } else {
+            self.sound.fill(&mut pcm);
+        }
         linear::encode(Linear::new(RATE, 1)?, &pcm, &mut payload);
         let timestamp = (self.number as u32).wrapping_mul(SAMPLES as u32);
         let packet = Packet::new(self.number, timestamp, LINE_TYPE, self.next, &payload)?.into_owned();

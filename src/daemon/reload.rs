@@ -62,10 +62,10 @@ impl Control {
         if changes.are_none() {
             return self.tell(Message::Reload(ReloadMessage::TakenUp { what: Vec::new() }));
         }
-        if changes.effort == Effort::AtOnce && !(changes.gates && self.gate.is_asking_anybody()) {
+        if changes.effort == Effort::AtOnce {
             return self.take_up(plan, changes, now);
         }
-        if !self.is_idle() {
+        if !self.is_idle(now) {
             let what = changes.told.clone();
             self.tell(Message::Reload(ReloadMessage::Waits { what }));
         }
@@ -74,8 +74,8 @@ impl Control {
     }
 
     /// Nothing is on that refers to the plan.
-    fn is_idle(&self) -> bool {
-        self.pages.is_empty() && self.calls.is_empty() && self.switchboard.is_at_rest()
+    fn is_idle(&self, now: Instant) -> bool {
+        self.pages.is_empty() && self.calls.is_empty() && self.switchboard.may_be_replaced(now)
     }
 
     /// Takes up a plan that has waited, once nothing is on.
@@ -83,7 +83,7 @@ impl Control {
         self.reload
             .former
             .retain(|(since, _)| now.saturating_duration_since(*since) < LET_GO);
-        if self.reload.waiting.is_none() || self.is_leaving || !self.is_idle() {
+        if self.reload.waiting.is_none() || self.is_leaving || !self.is_idle(now) {
             return;
         }
         let Some((plan, changes)) = self.reload.waiting.take() else {
@@ -97,15 +97,17 @@ impl Control {
 
     fn take_up(&mut self, plan: Plan, changes: Changes, now: Instant) {
         let rest = changes.effort == Effort::AtRest;
-        let old = std::mem::replace(&mut self.plan, plan);
-        if changes.gates {
-            self.gate.change(self.plan.gates());
-            match Checker::start(&self.plan) {
-                Ok(checker) => self.checker = checker,
-                Err(error) => self.tell(Message::Reload(ReloadMessage::Kept {
-                    cause: format!("no thread for access codes: {error}"),
-                })),
+        let checker = match changes.gates.then(|| Checker::start(&plan)).transpose() {
+            Ok(checker) => checker,
+            Err(error) => {
+                let cause = format!("no thread for access codes: {error}");
+                return self.tell(Message::Reload(ReloadMessage::Kept { cause }));
             }
+        };
+        let old = std::mem::replace(&mut self.plan, plan);
+        if let Some(checker) = checker {
+            self.checker = checker;
+            self.gate.change(self.plan.gates());
         }
         self.clock.change(&self.plan, now);
         if rest {
@@ -131,7 +133,13 @@ impl Control {
 
     /// All zones are at rest: the new one begins there.
     fn change_switchboard(&mut self, now: Instant) {
-        self.switchboard = Switchboard::new(self.plan.rules());
+        let before = std::mem::replace(&mut self.switchboard, Switchboard::new(self.plan.rules()));
+        // Outputs that showed something were operated by the one before.
+        for id in (0..=u16::MAX).take(self.plan.relays.len()).map(RelayId) {
+            if before.relay(id) {
+                self.move_relay(id, false);
+            }
+        }
         for (id, zone) in (0..=u16::MAX).zip(&self.plan.zones) {
             if !self.cards.is_up(zone.card) {
                 self.switchboard.handle(Input::ZoneFailed(ZoneId(id)), now);
@@ -139,10 +147,6 @@ impl Control {
             if self.contacts.has_taken(ZoneId(id)) {
                 self.switchboard.handle(Input::Vetoed(ZoneId(id)), now);
             }
-        }
-        // Outputs that showed something were operated by the one before.
-        for (id, _) in (0..=u16::MAX).zip(&self.plan.relays) {
-            let _ = self.relays.set(RelayId(id), false);
         }
         self.health.forget();
     }

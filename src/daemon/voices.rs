@@ -176,6 +176,7 @@ impl Control {
         let wall = self.wall();
         let bid = entry.bid(page, &self.plan, wall);
         entry.barred.clone_from(&bid.barred);
+        entry.chime = entry.origin.paging(&self.plan).chime.sound(&self.plan.messages);
         self.pages.insert(page, entry);
         self.switchboard.handle(Input::Bid(bid), now);
     }
@@ -269,7 +270,7 @@ impl Control {
             Output::Chime { zone, page } => {
                 let gain = self.lowered(zone, page);
                 if let Some(entry) = self.pages.get(&page)
-                    && let Some(sound) = entry.origin.paging(&self.plan).chime.sound(&self.plan.messages)
+                    && let Some(sound) = entry.chime.clone()
                 {
                     let chime = Command::Chime {
                         zone,
@@ -303,7 +304,7 @@ impl Control {
         }
     }
 
-    fn move_relay(&mut self, relay: RelayId, operated: bool) {
+    pub(super) fn move_relay(&mut self, relay: RelayId, operated: bool) {
         let result = self.relays.set(relay, operated);
         let is_news = self.health.relay(relay, result.is_err());
         let settings = &self.plan.relays[usize::from(relay.0)];

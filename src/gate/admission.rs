@@ -211,13 +211,14 @@ impl Gate {
         self.asked.contains_key(&call)
     }
 
-    /// Whether any call is.
-    pub fn is_asking_anybody(&self) -> bool {
-        !self.asked.is_empty() || !self.checks.is_empty()
-    }
-
-    /// Other rules, while nobody is at the dial pad. Wrong codes stay counted where there are as many extensions and codes as before.
+    /// Other rules. Who is at the dial pad has to call again. Wrong codes stay counted where there are as many extensions and codes as
+    /// before.
     pub fn change(&mut self, site: Site) {
+        self.checks.clear();
+        for call in std::mem::take(&mut self.asked).into_keys() {
+            let why = Failure::Changed;
+            self.outputs.push_back(Output::End { call, why });
+        }
         let counts = |site: &Site| site.rules.iter().map(|r| r.codes.len()).collect::<Vec<usize>>();
         if counts(&self.site) != counts(&site) || self.site.codes.len() != site.codes.len() {
             self.lockout = Lockout::new(&counts(&site), site.codes.len());

@@ -177,6 +177,8 @@ pub enum Failure {
     NoChoice,
     /// It took longer than [`super::ENTRY_LIMIT`].
     TooLong,
+    /// Who may page has changed meanwhile.
+    Changed,
 }
 
 impl Failure {
@@ -185,7 +187,7 @@ impl Failure {
         match self {
             Failure::WrongCode => 403,
             Failure::WrongChoice => 404,
-            Failure::NoCode | Failure::NoChoice | Failure::TooLong | Failure::Locked(_) => 480,
+            Failure::NoCode | Failure::NoChoice | Failure::TooLong | Failure::Locked(_) | Failure::Changed => 480,
         }
     }
 
@@ -197,6 +199,7 @@ impl Failure {
             Failure::WrongChoice => "no such zone",
             Failure::NoChoice => "no zone was chosen",
             Failure::TooLong => "code or zone took too long",
+            Failure::Changed => "the rules have changed; call again",
         }
     }
 }

@@ -91,6 +91,14 @@ impl Relays {
         self.relays.iter().all(|r| !r.operated || r.rules.shows.is_some())
     }
 
+    /// None that a zone names is kept from operating by its least time at rest.
+    pub fn may_operate(&self, now: Instant) -> bool {
+        let rested = |relay: &Relay| relay.moved.is_none_or(|moved| after(moved, relay.rules.min_off) <= now);
+        self.relays
+            .iter()
+            .all(|relay| relay.rules.shows.is_some() || rested(relay))
+    }
+
     /// When it has been operated for `lead`, if it is wanted from `now` on.
     pub fn effective(&self, relay: RelayId, lead: Duration, now: Instant) -> Instant {
         let Some(relay) = self.get(relay) else { return now };

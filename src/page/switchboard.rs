@@ -140,6 +140,11 @@ impl Switchboard {
         self.zones.are_at_rest()
     }
 
+    /// At rest, and another switchboard that begins now would move no relay sooner than this one.
+    pub fn may_be_replaced(&self, now: Instant) -> bool {
+        self.is_at_rest() && self.zones.may_operate(now)
+    }
+
     /// The pages that are not over, highest bid first.
     pub fn pages(&self) -> impl Iterator<Item = PageStatus> {
         self.bids.iter().map(|page| PageStatus {

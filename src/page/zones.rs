@@ -213,6 +213,11 @@ impl Zones {
         self.relays.next().map(|at| (at, Timer::Relays))
     }
 
+    /// No least time of a relay stands in the way of the next page.
+    pub fn may_operate(&self, now: Instant) -> bool {
+        self.relays.may_operate(now)
+    }
+
     /// Every zone rests, and every relay that one of them names.
     pub fn are_at_rest(&self) -> bool {
         self.zones.iter().all(|zone| zone.state == State::Rest) && self.relays.are_at_rest()

@@ -10,7 +10,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::actor::{Actor, Kept, Sound};
 use super::story::{AtIt, Line, PageStory, Refused, Story, View};
-use super::voice::Runs;
+use super::voice::{HANDED_OVER, Runs};
 use crate::calendar::{Clock, Loudness, Passed, Wall, loudness};
 use crate::config::plan::{ANNOUNCED_AGAIN, Plan, Speaker};
 use crate::config::scenario::{Announcement, At, Call, Event, Scenario, Speech, WRONG_CODE, What};
@@ -18,7 +18,6 @@ use crate::gate::{self, Caller, Gate};
 use crate::page::{EndReason, Input, Output, PageId, Priority, Refusal, SourceId, Standing, Switchboard, ZoneId};
 use crate::report::record::reason_text;
 use crate::sip::agent::{CallId, ExtensionId, Identity, Incoming};
-use crate::sound::repeat::PACKET;
 
 /// How often a source's packets are told to the switchboard.
 const BEAT: Duration = Duration::from_millis(100);

@@ -4,7 +4,7 @@ use std::time::{Duration, Instant};
 
 use crate::config::plan::{Plan, Speaker};
 use crate::sound::recording::Repeats;
-use crate::sound::repeat::PACKET;
+use crate::sound::repeat::{PACKET, SILENT_PACKETS};
 
 /// From a packet's coming to its last sample's leaving the card and the control task's learning of it, once a stream runs, beside what
 /// the jitter buffer keeps: the packet itself, the card, half a look at the reports. Measured at the running program
@@ -103,6 +103,9 @@ impl Runs {
         self.whole().map_or(end, |whole| whole.min(end))
     }
 }
+
+/// From a sound's last sample until its last packet is handed over.
+pub const HANDED_OVER: Duration = Duration::from_millis(PACKET.as_millis() as u64 * (SILENT_PACKETS as u64 - 1));
 
 #[cfg(test)]
 mod tests {

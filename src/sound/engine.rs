@@ -21,7 +21,7 @@ use rtrb::{Consumer, Producer};
 
 use self::fade::Curve;
 use self::music::Player;
-pub use self::music::{Ducking, MusicInput};
+pub use self::music::{Ducking, Hold, MusicInput};
 use self::speaker::{Seat, Speaker};
 use self::zone::Zone;
 use super::filter::Shape;
@@ -128,7 +128,7 @@ pub enum Command<P = Playout> {
     /// when it is opened here. One that is open glides to the new gain, which is on top of the voice's own.
     Speak { zone: ZoneId, page: PageId, gain: Db },
     /// A page holds the zone, or none does any more: music gives way.
-    Hold { zone: ZoneId, held: bool },
+    Hold { zone: ZoneId, hold: Hold },
     /// Fade the page's voice and chime out of the zone.
     Silence { zone: ZoneId, page: PageId },
     /// Play out what is held, then report [`Report::Drained`]; at once for a voice that was never opened or is
@@ -349,9 +349,9 @@ impl<P: Pull> Engine<P> {
                     }
                 }
             }
-            Command::Hold { zone, held } => {
+            Command::Hold { zone, hold } => {
                 if let Some((i, _)) = find_zone(&mut self.zones, zone) {
-                    self.music.iter_mut().for_each(|player| player.hold(i, held));
+                    self.music.iter_mut().for_each(|player| player.hold(i, hold));
                 }
             }
             Command::Silence { zone, page } => {

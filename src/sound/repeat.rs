@@ -9,6 +9,8 @@ use super::tone::{Tone, ToneGenerator};
 
 /// Sounds of ours go to the cards as packets of this length.
 pub const PACKET: Duration = Duration::from_millis(20);
+/// So many of silence follow the last one: what the cards make up at the end of a stream is made of what came before.
+pub const SILENT_PACKETS: u32 = 2;
 /// For ever, or nearly: 4 billion times.
 pub const FOR_EVER: u32 = u32::MAX;
 

@@ -143,7 +143,7 @@ impl Stage<'_> {
                 runs.times = Some(1);
             }
             if let Some(whole) = runs.whole() {
-                self.due(now + whole.saturating_sub(PACKET), Due::Played(page, turn));
+                self.due(now + whole + HANDED_OVER, Due::Played(page, turn));
             }
         }
         if is_ours {

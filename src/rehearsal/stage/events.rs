@@ -373,7 +373,7 @@ impl Stage<'_> {
         match *since {
             Some(since) => {
                 let played = self.now.saturating_duration_since(since);
-                let left = runs.ended_after(played).saturating_sub(played + PACKET);
+                let left = (runs.ended_after(played) + HANDED_OVER).saturating_sub(played);
                 let due = Due::Played(page, actor.turn);
                 self.due(self.now + left, due);
             }

@@ -21,6 +21,20 @@ pub struct Ducking {
     pub fade_in: Duration,
 }
 
+/// How a zone's music stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Hold {
+    #[default]
+    Free,
+    /// A page has the zone.
+    Page,
+    /// Another system has it: silence, however music behaves under pages.
+    Silence,
+}
+
+/// Blocks until music is silent for another system: 20 ms.
+const HUSH: f32 = 4.0;
+
 /// Music that a card plays.
 pub struct MusicInput {
     pub blocks: Consumer<MusicBlock>,
@@ -60,10 +74,10 @@ impl Player {
         }
     }
 
-    /// A page holds the zone, or none does any more.
-    pub fn hold(&mut self, zone: usize, held: bool) {
+    /// A page or another system has the zone, or none does any more.
+    pub fn hold(&mut self, zone: usize, hold: Hold) {
         if let Some(Some(duck)) = self.ducks.get_mut(zone) {
-            duck.held = held;
+            duck.hold = hold;
         }
     }
 
@@ -92,9 +106,10 @@ struct Duck {
     /// Blocks of each fade.
     out: f32,
     back: f32,
-    held: bool,
-    /// From 0, up, to 1, down.
+    hold: Hold,
+    /// From 0, up, to 1, down, below a page; and for another system.
     at: f32,
+    hushed: f32,
     gain: f32,
 }
 
@@ -105,8 +120,9 @@ impl Duck {
             depth: ducking.depth.factor(),
             out: blocks(ducking.fade_out),
             back: blocks(ducking.fade_in),
-            held: false,
+            hold: Hold::Free,
             at: 0.0,
+            hushed: 0.0,
             gain: 1.0,
         }
     }
@@ -115,13 +131,25 @@ impl Duck {
     /// round half-way.
     fn step(&mut self) -> (f32, f32) {
         let before = self.gain;
-        let step = if self.held { 1.0 / self.out } else { -1.0 / self.back };
-        self.at = (self.at + step).clamp(0.0, 1.0);
-        let down = 0.5 - 0.5 * (std::f32::consts::PI * self.at).cos();
-        self.gain = 1.0 - down * (1.0 - self.depth);
-        if self.held && self.at == 1.0 {
-            self.gain = self.depth;
-        }
+        let towards = |at: f32, down: bool, out: f32| {
+            let step = if down { 1.0 / out } else { -1.0 / self.back };
+            (at + step).clamp(0.0, 1.0)
+        };
+        // Under another system a page's fade goes on unheard.
+        let (below, silent) = (self.hold != Hold::Free, self.hold == Hold::Silence);
+        (self.at, self.hushed) = (towards(self.at, below, self.out), towards(self.hushed, silent, HUSH));
+        let down = |at: f32| 0.5 - 0.5 * (std::f32::consts::PI * at).cos();
+        let ducked = if below && self.at == 1.0 {
+            self.depth
+        } else {
+            1.0 - down(self.at) * (1.0 - self.depth)
+        };
+        let hushed = if self.hushed == 1.0 {
+            0.0
+        } else {
+            1.0 - down(self.hushed)
+        };
+        self.gain = ducked * hushed;
         (before, self.gain)
     }
 }

@@ -63,7 +63,8 @@ impl Player {
     }
 
     fn hold(&mut self, zone: ZoneId, held: bool) {
-        self.bench.send(Command::Hold { zone, held });
+        let hold = if held { Hold::Page } else { Hold::Free };
+        self.bench.send(Command::Hold { zone, hold });
     }
 }
 
@@ -155,4 +156,29 @@ fn without_a_zone_of_the_card_it_is_nowhere() {
     player.hold(ZoneId(9), true);
     let out = player.run(500);
     assert!(out.iter().flatten().all(|x| *x == 0.0));
+}
+
+/// Another system has the zone: silence soon, even where music plays on below pages; it comes back as after a page.
+#[test]
+fn music_is_silent_while_another_system_has_the_zone() {
+    let mut player = Player::new(DUCK, vec![FRONT, YARD], 0.0);
+    player.run(1000);
+    let zone = FRONT;
+    player.bench.send(Command::Hold {
+        zone,
+        hold: Hold::Silence,
+    });
+    let mut all = player.run(30).swap_remove(0);
+    let taken = player.run(500);
+    assert!(taken[0].iter().all(|x| *x == 0.0), "digital silence");
+    assert!((level(&taken[1]) + 15.05).abs() < 0.1, "the other zone plays on");
+    // A page begins as it is given back.
+    player.bench.send(Command::Hold { zone, hold: Hold::Page });
+    all.extend(player.run(2500).swap_remove(0));
+    assert!((level(&all[all.len() - 4800..]) + 35.05).abs() < 0.2);
+    player.bench.send(Command::Hold { zone, hold: Hold::Free });
+    all.extend(player.run(2500).swap_remove(0));
+    assert!((level(&all[all.len() - 4800..]) + 15.05).abs() < 0.1);
+    // Faster than a page's fade, and still no click.
+    assert!(step(&all) < 0.25 * 0.075, "{}", step(&all));
 }
