@@ -6,9 +6,10 @@ use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use hornwire::config;
-use hornwire::daemon::{self, Edges};
+use hornwire::daemon::{self, Edges, What};
 use hornwire::device::relay;
 use hornwire::device::service::Service;
+use hornwire::page::{Phase, ZoneId};
 use hornwire::report::entry::Entry;
 use hornwire::report::journal::Journal;
 
@@ -84,6 +85,7 @@ async fn a_bell_rings_on_the_minute_and_quiet_hours_keep_others_down() {
     let notebook = Notebook::default();
     let wall: jiff::Timestamp = "2027-07-12T20:59:58Z".parse().unwrap();
     let start = Instant::now();
+    let (moments, mut seen) = tokio::sync::mpsc::channel(1000);
     let edges = Edges {
         journal: Box::new(notebook.clone()),
         relays: relay::open(&plan.relays).unwrap(),
@@ -94,7 +96,7 @@ async fn a_bell_rings_on_the_minute_and_quiet_hours_keep_others_down() {
         wall: Box::new(move || wall + start.elapsed()),
         ledger: None,
         rereads: tokio::sync::mpsc::channel(1).1,
-        moments: None,
+        moments: Some(moments),
     };
     daemon::run(plan, edges, tokio::time::sleep(Duration::from_secs(5)))
         .await
@@ -111,11 +113,21 @@ async fn a_bell_rings_on_the_minute_and_quiet_hours_keep_others_down() {
             .any(|l| l.contains("lights-out") && l.contains("quiet hours")),
         "{lines:#?}"
     );
-    assert_eq!(
-        of("yard-trigger is operated") + of("yard-trigger operated"),
-        1,
-        "{lines:#?}"
-    );
+    assert_eq!(of("yard-trigger operated"), 1, "{lines:#?}");
+    let mut seized = Vec::new();
+    while let Some(moment) = seen.recv().await {
+        if let What::Phase { zone, phase, .. } = moment.what
+            && phase == Phase::Seize
+        {
+            seized.push((zone, moment.at.saturating_duration_since(start)));
+        }
+    }
+    // It is 22:00 two seconds after the start.
+    let at = |zone| seized.iter().find(|(of, _)| *of == ZoneId(zone)).map(|(_, at)| *at);
+    for zone in [0, 1] {
+        let off = at(zone).unwrap().abs_diff(Duration::from_secs(2));
+        assert!(off < Duration::from_millis(100), "{seized:?}");
+    }
     let (yard, office) = (peak(&folder.join("out.wav"), 0), peak(&folder.join("out.wav"), 1));
     let softer = 20.0 * (office / yard).log10();
     assert!((softer + 20.0).abs() < 0.2, "{softer} dB");

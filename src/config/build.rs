@@ -123,6 +123,9 @@ fn resolve_names(sheets: &Sheets, section: &str, names: &[Named], key: &str, pro
         let more = || sheets.of(also).filter(|s| sheets.index(section, &s.name).is_none());
         let known = || sheets.of(section).chain(more()).map(|s| s.name.as_str());
         let hint = match nearest(name, known()) {
+            _ if section == "zones" && also.is_empty() && sheets.index("zone_groups", name).is_some() => {
+                "a group does not stand in a group: list its zones".to_owned()
+            }
             Some(near) => format!("did you mean \"{near}\"?"),
             // Perhaps the code itself, where everybody can read it.
             None if section == "codes" && !name.is_empty() && name.bytes().all(|b| b.is_ascii_digit()) => {

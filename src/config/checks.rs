@@ -30,6 +30,7 @@ pub(super) fn check(sheets: &Sheets, messages: &[Option<StoredMessage>], problem
     gates::extensions(sheets, problems);
     network::listen(sheets, problems);
     network::udp_ports(sheets, problems);
+    same_names(sheets, problems);
     schedules(sheets, problems);
     unused(sheets, problems);
 }
@@ -221,6 +222,22 @@ fn sources(sheets: &Sheets, messages: &[Option<StoredMessage>], problems: &mut P
                     "as it is, the page limit always comes first",
                 ),
             );
+        }
+    }
+}
+
+/// Sources that cannot be told apart.
+fn same_names(sheets: &Sheets, problems: &mut Problems) {
+    let all: Vec<&Sheet> = SPEAKERS.into_iter().flat_map(|section| sheets.of(section)).collect();
+    for (i, sheet) in all.iter().enumerate() {
+        if let Some(other) = earlier(&all, i, |a, b| a.name == b.name) {
+            let complaint = Complaint::new(
+                sheet.path(""),
+                format!("the name of {} too", other.path("")),
+                "a name that one source has",
+                "as it is, the journal does not tell them apart, and quiet hours mean both",
+            );
+            problems.warning(sheet.at, complaint);
         }
     }
 }

@@ -15,8 +15,8 @@ use crate::sip::agent::Cause;
 use crate::sip::sdp::{self, Agreed, Direction, KeySeed};
 use crate::sound::tone::Tone;
 
-/// How long a caller who is cut hears the busy tone before the BYE.
-pub const BUSY_TONE: Duration = Duration::from_secs(1);
+/// How long a caller who is cut hears the busy tone before the BYE: two beats, and into the pause after them.
+pub const BUSY_TONE: Duration = Duration::from_millis(1750);
 
 /// One call's media.
 pub struct Leg {

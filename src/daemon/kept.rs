@@ -129,6 +129,7 @@ impl Control {
     /// The page is kept from now on; its talker is told.
     pub(super) fn keep(&mut self, page: PageId, now: Instant) {
         let Some(entry) = self.pages.get_mut(&page) else { return };
+        let recent = entry.not_heard(now);
         entry.take_voice(page, &mut self.cards);
         let map = match entry.origin {
             Origin::Call { call, .. } => self.calls.get(&call).map(|leg| leg.payloads),
@@ -136,7 +137,11 @@ impl Control {
             Origin::Line(_) | Origin::Contact(_) | Origin::Schedule(_) | Origin::Local => Some(lines::payload_map()),
         };
         let Some(map) = map else { return };
-        entry.kept = Some(Kept::new(map, self.room.clone()));
+        let mut kept = Kept::new(map, self.room.clone());
+        recent.iter().for_each(|packet| {
+            kept.push(packet);
+        });
+        entry.kept = Some(kept);
         entry.go_ahead = true;
         let (origin, source) = (entry.origin, entry.origin.name(&self.plan).to_owned());
         if let Origin::Call { call, .. } = origin {

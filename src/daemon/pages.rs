@@ -1,5 +1,6 @@
 //! Pages in progress: from the switchboard's word to voices on cards, and to the record.
 
+use std::collections::VecDeque;
 use std::hash::{Hash as _, Hasher as _};
 use std::net::SocketAddr;
 use std::time::{Duration, Instant, SystemTime};
@@ -16,7 +17,7 @@ use crate::media::srtp::{SrtpFigures, Suite};
 use crate::media::{
     self, MAX_PAYLOAD, Packet, PacketSender, PayloadMap, Playout, PlayoutFigures, PlayoutSettings, ReceiverFigures,
 };
-use crate::page::{Bid, PageId, PageRecord, Priority, ZoneId};
+use crate::page::{Bid, KEPT_AGAIN, PageId, PageRecord, Priority, ZoneId};
 use crate::sip::agent::CallId;
 use crate::sound::engine::{Command, Levelling, Sound, Voice};
 use crate::sound::level::{Db, Dbfs};
@@ -95,6 +96,10 @@ impl std::fmt::Display for Protection {
     }
 }
 
+/// A page that is cut and kept may still have so much with the cards that was not heard: what they hold at most, and how many packets.
+const RECENT: Duration = Duration::from_secs(16);
+const MAX_RECENT: usize = 3200;
+
 /// A page's way to one card.
 struct Feed {
     card: usize,
@@ -147,6 +152,10 @@ pub struct Page {
     pub unqueued: u64,
     /// The caller has heard the go-ahead.
     pub go_ahead: bool,
+    /// Its present voice has been open somewhere.
+    was_heard: bool,
+    /// The packets that the cards had last, where a cut page is to be kept: some may not have been heard.
+    pub recent: Option<VecDeque<Packet<'static>>>,
     /// What is heard before its speech: of the length that its bid says, whatever the config becomes.
     pub chime: Option<Sound>,
     /// Where quiet hours bar it, as the switchboard knows.
@@ -236,6 +245,8 @@ impl Page {
             keys: 0,
             unqueued: 0,
             go_ahead: false,
+            was_heard: false,
+            recent: None,
             chime: None,
             barred: Vec::new(),
             player: None,
@@ -312,6 +323,7 @@ impl Page {
             ));
         }
         self.feeds.clear();
+        self.was_heard = false;
         for (card, packets, voice) in voices {
             self.feeds.push(Feed {
                 card,
@@ -346,10 +358,28 @@ impl Page {
         match &mut self.kept {
             Some(kept) => kept.push(packet),
             None => {
+                if let Some(recent) = &mut self.recent {
+                    recent.push_back(packet.clone().into_owned());
+                    let since = |old: &Packet| packet.arrival.saturating_duration_since(old.arrival);
+                    while recent.len() > MAX_RECENT || recent.front().is_some_and(|old| since(old) > RECENT) {
+                        recent.pop_front();
+                    }
+                }
                 self.hand_over(packet);
                 true
             }
         }
+    }
+
+    /// What has come and was not heard before the page was cut, and a little before it.
+    pub fn not_heard(&mut self, now: Instant) -> VecDeque<Packet<'static>> {
+        let mut recent = self.recent.take().unwrap_or_default();
+        let delay = self.played.iter().map(|played| played.now.delay_ms).reduce(f32::max);
+        if let Some(delay) = delay.filter(|_| self.was_heard) {
+            let held = Duration::from_secs_f32(delay.max(0.0) / 1000.0) + KEPT_AGAIN;
+            recent.retain(|packet| now.saturating_duration_since(packet.arrival) <= held);
+        }
+        recent
     }
 
     /// Sends the cards what was kept and is due; `true` when that was the last of it.
@@ -370,7 +400,8 @@ impl Page {
 
     /// Opens the page in a zone. Every card is told: their playouts begin together and stay at the same place in the
     /// stream, whichever of them is heard first.
-    pub fn speak(&self, page: PageId, zone: ZoneId, gain: Db, cards: &mut Cards) {
+    pub fn speak(&mut self, page: PageId, zone: ZoneId, gain: Db, cards: &mut Cards) {
+        self.was_heard = true;
         for feed in &self.feeds {
             cards.command(feed.card, Command::Speak { zone, page, gain });
         }

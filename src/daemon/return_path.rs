@@ -39,6 +39,8 @@ pub struct ReturnPath {
     protector: Option<Protector>,
     agreed: Agreed,
     playing: Option<Playing>,
+    /// The tone before, which fades out in the next packet.
+    leaving: Option<Playing>,
     pcm: Vec<f32>,
     next: Instant,
 }
@@ -53,6 +55,7 @@ impl ReturnPath {
             protector: agreed.keys.map(|keys| Protector::new(&keys.ours)),
             agreed,
             playing: None,
+            leaving: None,
             pcm: Vec::new(),
             next: now,
         })
@@ -82,8 +85,9 @@ impl ReturnPath {
         self.agreed.remote.filter(|_| self.agreed.direction.sends())
     }
 
-    /// Plays a tone from the next packet on, in place of the one before.
+    /// Plays a tone from the next packet on, in place of the one before; from the next but one, where that has to fade out.
     pub fn play(&mut self, tone: &Tone, repeat: bool) {
+        self.leaving = self.playing.take().filter(|playing| !playing.generator.finished());
         self.playing = Some(Playing::new(*tone, repeat, self.talker.rate()));
     }
 
@@ -108,7 +112,11 @@ impl ReturnPath {
         self.next += step;
         self.pcm.clear();
         self.pcm.resize(self.talker.samples_per_packet(), 0.0);
-        if let Some(playing) = &mut self.playing {
+        if let Some(mut leaving) = self.leaving.take() {
+            leaving.generator.fill(&mut self.pcm);
+            let left = self.pcm.len() as f32;
+            (0..).zip(&mut self.pcm).for_each(|(n, x)| *x *= 1.0 - n as f32 / left);
+        } else if let Some(playing) = &mut self.playing {
             playing.generator.fill(&mut self.pcm);
         }
         let mut packet = self.talker.packet(&self.pcm);

@@ -1,5 +1,6 @@
 //! The control task's dealings with the switchboard and the cards: what is heard where, and its record.
 
+use std::collections::VecDeque;
 use std::net::SocketAddr;
 use std::time::{Instant, SystemTime};
 
@@ -12,7 +13,7 @@ use super::players::Player;
 use super::ports::{Arrival, Port};
 use super::schedules;
 use crate::media::{Format, PayloadMap, PlayoutFigures, Received, static_name};
-use crate::page::{EndReason, Input, Output, PageId, RelayId};
+use crate::page::{EndReason, Input, Loss, Output, PageId, RelayId};
 use crate::report::message::{Message, PageMessage};
 use crate::report::record::PageReport;
 use crate::sound::engine::{Command, Report};
@@ -176,6 +177,7 @@ impl Control {
         let wall = self.wall();
         let bid = entry.bid(page, &self.plan, wall);
         entry.barred.clone_from(&bid.barred);
+        entry.recent = (bid.terms.cut == Loss::Keep).then(VecDeque::new);
         entry.chime = entry.origin.paging(&self.plan).chime.sound(&self.plan.messages);
         self.pages.insert(page, entry);
         self.switchboard.handle(Input::Bid(bid), now);
@@ -212,6 +214,8 @@ impl Control {
 
     pub(super) fn on_switchboard(&mut self, output: Output, now: Instant) {
         match output {
+            // Cut, it goes on below others: its voice holds what has not been heard.
+            Output::Admitted { page } if self.pages.get(&page).is_some_and(Page::has_voice) => {}
             Output::Admitted { page } => match self.pages.get(&page).map(|p| p.origin) {
                 Some(_) if self.kept_map(page).is_some() => {
                     let map = self.kept_map(page).unwrap_or_default();

@@ -2,7 +2,7 @@
 
 use std::time::{Duration, Instant};
 
-use super::voice::{LEARNT, Path, Runs};
+use super::voice::{LAST_WORD, LEARNT, Path, Runs};
 use crate::config::plan::{Plan, Speaker};
 use crate::config::scenario::Speech;
 use crate::page::KEPT_AGAIN;
@@ -87,6 +87,19 @@ impl Actor {
         }
     }
 
+    /// From when on it is kept, if it is cut now: what has not been heard, and a little before it.
+    pub fn kept_from(&self, now: Instant) -> Instant {
+        match self.sound {
+            Sound::Talk {
+                heard_from: Some(from), ..
+            } => {
+                let heard = self.path.heard_until(from, self.opened, now);
+                heard.checked_sub(KEPT_AGAIN).unwrap_or(from).max(from)
+            }
+            _ => now,
+        }
+    }
+
     /// It goes on, until then at least.
     pub fn prolong(&mut self, until: Instant) {
         if let Sound::Talk {
@@ -151,18 +164,18 @@ impl Actor {
             return (false, false);
         };
         let comes = self.ended.is_none() && self.last_packet().is_some_and(|last| now <= last);
-        let silent = speech.silent_after.is_some_and(|after| now >= *from + after);
+        let silent = speech.silent_after.is_some_and(|after| now > *from + after + LAST_WORD);
         (comes, comes && !silent)
     }
 
-    /// When it falls silent though its packets come.
+    /// When it is known to have fallen silent though its packets come.
     pub fn falls_silent(&self) -> Option<Instant> {
         match &self.sound {
             Sound::Talk {
                 speech,
                 from: Some(from),
                 ..
-            } => Some(*from + speech.silent_after?),
+            } => Some(*from + speech.silent_after? + LAST_WORD),
             _ => None,
         }
     }

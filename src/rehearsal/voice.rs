@@ -12,6 +12,8 @@ use crate::sound::repeat::{PACKET, SILENT_PACKETS};
 const DELAY: Duration = Duration::from_millis(45);
 /// That the cards are empty is learnt so long after they are told to play out: they look, and their reports are fetched now and then.
 pub const LEARNT: Duration = Duration::from_millis(40);
+/// Speech is known to be over so long after its last word: the detector waits for the next one. Measured at the running program.
+pub const LAST_WORD: Duration = Duration::from_millis(550);
 /// What is heard so much too late is caught up until it is not; less is left alone, as the playout does.
 const BACKLOG: f64 = 0.5;
 /// Of each second so much: in the speech itself and in its pauses, more while much is held.
@@ -54,6 +56,23 @@ impl Path {
         now + PACKET + self.delay
     }
 
+    /// What has been heard by `now` of speech that has come from `from` on, and is heard since `opened`: up to what came then.
+    pub fn heard_until(self, from: Instant, opened: Option<Instant>, now: Instant) -> Instant {
+        let Some(opened) = opened else { return from };
+        let from = from.max(opened.checked_sub(self.hold).unwrap_or(from));
+        let (mut late, mut left) = (
+            opened.saturating_duration_since(from).as_secs_f64(),
+            now.saturating_duration_since(opened).as_secs_f64(),
+        );
+        let catches_up = late > BACKLOG;
+        while catches_up && left > 0.0 && late > 0.0 {
+            late -= STEP * faster(late);
+            left -= STEP;
+        }
+        let behind = self.delay + Duration::from_secs_f64(late.max(0.0));
+        now.checked_sub(behind).unwrap_or(from).max(from)
+    }
+
     /// When all is played of speech that came from `from` on, until `until`, and has been heard since `opened`.
     pub fn played_out(self, from: Instant, until: Instant, opened: Instant) -> Instant {
         played_out(from.max(opened.checked_sub(self.hold).unwrap_or(from)), until, opened) + self.delay
@@ -65,14 +84,22 @@ fn played_out(kept_from: Instant, until: Instant, opened: Instant) -> Instant {
     let mut late = opened.saturating_duration_since(kept_from).as_secs_f64();
     let (catches_up, mut heard) = (late > BACKLOG, 0.0);
     while left > 0.0 {
-        let faster = (CATCH_UP + (late - FASTER_FROM).max(0.0) * FASTER).min(FASTEST);
-        let speed = if catches_up && late > 0.0 { 1.0 + faster } else { 1.0 };
+        let speed = if catches_up && late > 0.0 {
+            1.0 + faster(late)
+        } else {
+            1.0
+        };
         let step = STEP.min(left / speed);
         heard += step;
         left -= step * speed;
         late -= step * (speed - 1.0);
     }
     until.max(opened + Duration::from_secs_f64(heard))
+}
+
+/// How much faster what is so late is played.
+fn faster(late: f64) -> f64 {
+    (CATCH_UP + (late - FASTER_FROM).max(0.0) * FASTER).min(FASTEST)
 }
 
 /// How far a sound of ours is, in runs of `length` with pauses between.

@@ -306,6 +306,7 @@ mod tests {
     fn a_refused_page_says_so() {
         let mut refused = report();
         refused.record.heard_at = None;
+        refused.record.heard_for = Duration::ZERO;
         refused.record.reason = EndReason::Busy;
         refused.zones.clear();
         refused.reception = ReceiverFigures::default();
@@ -340,6 +341,8 @@ mod tests {
                 ("WAIT_MS", "1300"),
                 ("DURATION_MS", "14200"),
                 ("CODEC", "PCMU"),
+                ("KEYS", "2"),
+                ("LEVEL_DBFS", "-18.2"),
                 ("MEDIA_SECURITY", "none"),
                 ("PACKETS", "698"),
                 ("LOST", "2"),
@@ -355,13 +358,30 @@ mod tests {
                 ("CONCEALED_MS", "0"),
                 ("SHORTENED_MS", "0"),
                 ("STRETCHED_MS", "0"),
-                ("LEVEL_DBFS", "-18.2"),
-                ("KEYS", "2"),
                 ("ZONE", "yard"),
                 ("ZONE", "office"),
             ]
         );
         assert_eq!((entry.kind(), entry.severity()), (kind::PAGE_ENDED, Severity::Info));
+    }
+
+    /// A bell comes from nowhere: nothing is said of its packets. One that waited in between says for how long it was heard.
+    #[test]
+    fn a_sound_of_ours_has_no_reception() {
+        let mut bell = report();
+        (bell.peer, bell.codec, bell.caller) = (None, None, String::new());
+        bell.reception = ReceiverFigures::default();
+        bell.record.reason = EndReason::Finished;
+        bell.record.heard_for = Duration::from_millis(5200);
+        let entry = bell.entry();
+        assert_eq!(
+            entry.text(),
+            "page 12 from yard to zone yard: 5.2 s within 14.2 s, ended: finished"
+        );
+        assert_eq!(
+            (entry.field("PACKETS"), entry.field("DURATION_MS")),
+            (None, Some("5200"))
+        );
     }
 
     #[test]

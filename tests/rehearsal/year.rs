@@ -100,8 +100,8 @@ fn accounted_for(plan: &Plan, story: &Story) {
             .record
             .as_ref()
             .unwrap_or_else(|| panic!("page {} has no record", page.page.0));
-        let heard = page.heard_at.map(|at| page.ended_at - at).unwrap_or_default();
-        assert!(heard.as_secs() < 900, "{page:?}");
+        // All have the limit of 2 min; what was recorded may take a little longer to play.
+        assert!(record.heard_for <= Duration::from_secs(125), "{page:?}");
         // Played, or reported lost.
         if record.kept && record.zones.is_empty() {
             assert!(record.reason != EndReason::HungUp, "{page:?}");
@@ -135,15 +135,8 @@ fn a_clock_that_jumps_leaves_nothing_on() {
     let plan = plan();
     let story = rehearsed(&plan, &year(2, 3000, true));
     accounted_for(&plan, &story);
-    let rings = |from: usize| {
-        story
-            .pages
-            .iter()
-            .filter(|page| page.source == "night")
-            .skip(from)
-            .count()
-    };
-    assert!(rings(0) > 200 && rings(0) < 500, "{}", rings(0));
+    let rings = story.pages.iter().filter(|page| page.source == "night").count();
+    assert!(rings > 200 && rings < 500, "{rings}");
 }
 
 /// The same scenario, the same day: nothing depends on when or where it is rehearsed.

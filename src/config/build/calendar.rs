@@ -65,19 +65,6 @@ fn sources(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Vec<Sourc
         for (kind, section) in SPEAKERS.into_iter().enumerate() {
             out.extend(sheets.index(section, name).map(|index| source_id(kind, index)));
         }
-        if out.len() > before + 1 {
-            let same = SPEAKERS
-                .into_iter()
-                .filter(|section| sheets.index(section, name).is_some());
-            let same: Vec<String> = same.map(|section| format!("{section}.{name}")).collect();
-            let complaint = Complaint::new(
-                sheet.path("sources"),
-                format!("{}, the name of {}", quote(name), same.join(" and ")),
-                "a name that one source has",
-                "as it is, all of them are meant",
-            );
-            problems.warning(*at, complaint);
-        }
         if out.len() == before {
             let hint = match nearest(name, all().map(|s| s.name.as_str())) {
                 Some(near) => format!("did you mean \"{near}\"?"),

@@ -91,7 +91,8 @@ pub(super) const VETOES: Section = Section {
     path: "vetoes",
     named: true,
     doc: "An output of another system that takes over the amplifiers: while its contact is closed, whatever is heard in these zones \
-          ends, their relays go to rest, and nothing new begins. Connect as for `contacts`. What must be heard in an emergency never \
+          ends, or waits where its source has `when_cut` for that, music that this board plays is silent, their relays go to rest, and \
+          nothing new begins. Connect as for `contacts`. What must be heard in an emergency never \
           depends on this board: such a system needs priority of its own over the amplifiers.",
     defaults: None,
     keys: &[

@@ -235,7 +235,7 @@ pub(super) const ZONES: Section = Section {
 pub(super) const ZONE_GROUPS: Section = Section {
     path: "zone_groups",
     named: true,
-    doc: "A name for several zones: it may stand wherever `zones` are listed, alone or beside others.",
+    doc: "A name for several zones: it may stand wherever `zones` are listed, alone or beside others, but in no other group.",
     defaults: None,
     keys: &[Key {
         doc: "The zones that it stands for.",

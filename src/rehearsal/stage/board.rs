@@ -94,9 +94,10 @@ impl Stage<'_> {
         let Some(actor) = self.actors.get_mut(&page) else {
             return;
         };
+        let since = actor.kept_from(now);
         actor.waits(now);
         actor.kept = Some(Kept {
-            since: now,
+            since,
             length: None,
             played: Duration::ZERO,
             playing: None,
