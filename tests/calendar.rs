@@ -2,16 +2,18 @@
 #![allow(clippy::disallowed_methods)]
 
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::{Duration, Instant};
 
-use hornwire::config;
-use hornwire::daemon::{self, Edges, What};
-use hornwire::device::relay;
-use hornwire::device::service::Service;
+use hornwire::config::{self, plan::Plan};
+use hornwire::daemon::{self, What};
 use hornwire::page::{Phase, ZoneId};
-use hornwire::report::entry::Entry;
-use hornwire::report::journal::Journal;
+
+use crate::inside::edges;
+
+#[path = "program/inside.rs"]
+mod inside;
 
 const CONFIG: &str = r#"
     [site]
@@ -55,13 +57,13 @@ const CONFIG: &str = r#"
     lower = "-20 dB"
 "#;
 
-#[derive(Clone, Default)]
-struct Notebook(Arc<Mutex<Vec<String>>>);
-
-impl Journal for Notebook {
-    fn write(&mut self, entry: &Entry) {
-        self.0.lock().unwrap().push(entry.text().to_owned());
-    }
+fn plan(name: &str, text: &str) -> (Plan, PathBuf) {
+    let folder = std::env::temp_dir().join(format!("hornwire-calendar-{name}-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).unwrap();
+    let text = text.replace("FOLDER", &folder.to_string_lossy());
+    let loaded = config::check_text(&text, &folder.join("quayside.toml"), None);
+    assert!(loaded.problems.is_empty(), "{:#?}", loaded.problems);
+    (loaded.plan.unwrap(), folder)
 }
 
 fn peak(path: &Path, channel: usize) -> f32 {
@@ -76,32 +78,14 @@ fn peak(path: &Path, channel: usize) -> f32 {
 /// has no term; the bell rings in both zones, 20 dB softer in one.
 #[tokio::test(flavor = "current_thread")]
 async fn a_bell_rings_on_the_minute_and_quiet_hours_keep_others_down() {
-    let folder: PathBuf = std::env::temp_dir().join(format!("hornwire-calendar-{}", std::process::id()));
-    std::fs::create_dir_all(&folder).unwrap();
-    let text = CONFIG.replace("FOLDER", &folder.to_string_lossy());
-    let loaded = config::check_text(&text, &folder.join("quayside.toml"), None);
-    assert!(loaded.problems.is_empty(), "{:#?}", loaded.problems);
-    let plan = loaded.plan.unwrap();
-    let notebook = Notebook::default();
+    let (plan, folder) = plan("night", CONFIG);
     let wall: jiff::Timestamp = "2027-07-12T20:59:58Z".parse().unwrap();
     let start = Instant::now();
-    let (moments, mut seen) = tokio::sync::mpsc::channel(1000);
-    let edges = Edges {
-        journal: Box::new(notebook.clone()),
-        relays: relay::open(&plan.relays).unwrap(),
-        sinks: plan.cards.iter().map(daemon::opener).collect(),
-        sources: Vec::new(),
-        service: Service::from_environment(),
-        seed: [7; 32],
-        wall: Box::new(move || wall + start.elapsed()),
-        ledger: None,
-        rereads: tokio::sync::mpsc::channel(1).1,
-        moments: Some(moments),
-    };
+    let (edges, notebook, mut seen) = edges(&plan, move || wall + start.elapsed());
     daemon::run(plan, edges, tokio::time::sleep(Duration::from_secs(5)))
         .await
         .unwrap();
-    let lines = notebook.0.lock().unwrap().clone();
+    let lines = notebook.lines();
     let of = |text: &str| lines.iter().filter(|l| l.contains(text)).count();
     assert_eq!(of("schedule shift-bell is due"), 1, "{lines:#?}");
     assert_eq!(of("schedule lights-out is due"), 1, "{lines:#?}");
@@ -131,5 +115,62 @@ async fn a_bell_rings_on_the_minute_and_quiet_hours_keep_others_down() {
     let (yard, office) = (peak(&folder.join("out.wav"), 0), peak(&folder.join("out.wav"), 1));
     let softer = 20.0 * (office / yard).log10();
     assert!((softer + 20.0).abs() < 0.2, "{softer} dB");
+    let _ = std::fs::remove_dir_all(&folder);
+}
+
+/// A clock that is set a day forward and two back while a page is on: told, and the page has its limit by the time that really passes.
+#[tokio::test(flavor = "current_thread")]
+async fn a_clock_that_jumps_moves_no_limit() {
+    let text = r#"
+        [site]
+        name = "Quayside Timber"
+        time_zone = "Europe/London"
+        [cards.main]
+        output = "wav:FOLDER/out.wav"
+        [zones.yard]
+        card = "main"
+        channel = 1
+        lead = "0 s"
+        release = "0 s"
+        [contacts.night-bell]
+        line = "file:FOLDER/bell"
+        zones = ["yard"]
+        page_limit = "5 s"
+        [schedules.shift-bell]
+        at = ["daily 22:00"]
+        zones = ["yard"]
+    "#;
+    let (plan, folder) = plan("jumps", text);
+    std::fs::write(folder.join("bell"), "").unwrap();
+    let begins: jiff::Timestamp = "2027-07-12T12:00:10Z".parse().unwrap();
+    let (start, shift) = (Instant::now(), Arc::new(AtomicI64::new(0)));
+    let shifted = Arc::clone(&shift);
+    let wall = move || begins + jiff::SignedDuration::from_secs(shifted.load(Ordering::Relaxed)) + start.elapsed();
+    let (edges, notebook, mut seen) = edges(&plan, wall);
+    let jumps = std::thread::spawn(move || {
+        for (at, by) in [(2, 86_400), (4, -86_400)] {
+            std::thread::sleep((start + Duration::from_secs(at)).saturating_duration_since(Instant::now()));
+            shift.store(by, Ordering::Relaxed);
+        }
+    });
+    let end = tokio::time::sleep(Duration::from_secs(8));
+    daemon::run(plan, edges, end).await.unwrap();
+    jumps.join().unwrap();
+    let lines = notebook.lines();
+    let of = |text: &str| lines.iter().filter(|l| l.contains(text)).count();
+    assert_eq!((of("set forward by"), of("set back by")), (1, 1), "{lines:#?}");
+    assert_eq!(of("ended: length limit"), 1, "{lines:#?}");
+    let mut speech = Vec::new();
+    while let Some(moment) = seen.recv().await {
+        if let What::Phase { phase, .. } = moment.what {
+            speech.push((phase, moment.at));
+        }
+    }
+    let when = |wanted: Phase| speech.iter().find(|(phase, _)| *phase == wanted).unwrap().1;
+    let lasted = when(Phase::Rest).saturating_duration_since(when(Phase::Speech));
+    assert!(
+        lasted.abs_diff(Duration::from_secs(5)) < Duration::from_millis(100),
+        "{lasted:?}"
+    );
     let _ = std::fs::remove_dir_all(&folder);
 }

@@ -6,24 +6,21 @@
 use std::io::Read as _;
 use std::net::{Ipv4Addr, SocketAddrV4, UdpSocket};
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use hornwire::config::{self, scenario};
-use hornwire::daemon::{self, Edges, Moment, What};
-use hornwire::device::relay;
-use hornwire::device::service::Service;
+use hornwire::daemon::{self, What};
 use hornwire::media::g711::ulaw_encode;
 use hornwire::page::{Phase, ZoneId};
 use hornwire::rehearsal::{self, Story, View};
-use hornwire::report::entry::Entry;
-use hornwire::report::journal::Journal;
 use socket2::{Domain, Socket, Type};
 
 use crate::phone::Phone;
 use crate::sound_server::Owned;
 
+#[path = "program/inside.rs"]
+mod inside;
 #[path = "program/phone.rs"]
 mod phone;
 #[path = "program/sound_server.rs"]
@@ -225,15 +222,6 @@ const LOSING_SCENARIO: &str = r#"
     take_over = "panel"
     for = "1 s"
 "#;
-
-#[derive(Clone, Default)]
-struct Notebook(Arc<Mutex<Vec<String>>>);
-
-impl Journal for Notebook {
-    fn write(&mut self, entry: &Entry) {
-        self.0.lock().unwrap().push(entry.text().to_owned());
-    }
-}
 
 fn tone(n: usize, rate: f64, pitch: f64) -> f64 {
     (std::f64::consts::TAU * pitch * n as f64 / rate).sin()
@@ -510,22 +498,10 @@ async fn live(day: &Day, card: Card, n: u32) -> Result<(Story, [Vec<f32>; 2]), S
     assert!(problems.is_empty(), "{problems:#?}");
     let story = rehearsal::rehearse(&plan, &scenario.unwrap(), plan.wall_zone(), Instant::now());
 
-    let notebook = Notebook::default();
-    let (moments, mut seen) = tokio::sync::mpsc::channel::<Moment>(10_000);
     let start = Instant::now() + Duration::from_secs(1);
     let wall: jiff::Timestamp = "2027-03-02T09:59:57Z".parse().unwrap();
-    let edges = Edges {
-        journal: Box::new(notebook.clone()),
-        relays: relay::open(&plan.relays).unwrap(),
-        sinks: plan.cards.iter().map(daemon::opener).collect(),
-        sources: plan.captures.iter().map(daemon::source_opener).collect(),
-        service: Service::from_environment(),
-        seed: [7; 32],
-        wall: Box::new(move || wall + (Instant::now() + Duration::from_secs(1)).saturating_duration_since(start)),
-        ledger: None,
-        rereads: tokio::sync::mpsc::channel(1).1,
-        moments: Some(moments),
-    };
+    let wall = move || wall + (Instant::now() + Duration::from_secs(1)).saturating_duration_since(start);
+    let (edges, notebook, mut seen) = inside::edges(&plan, wall);
     let line = Line::of(card, &folder);
     let everybody = (day.play)(start, &folder);
     let end = tokio::time::sleep_until((start + story.length).into());
@@ -533,7 +509,7 @@ async fn live(day: &Day, card: Card, n: u32) -> Result<(Story, [Vec<f32>; 2]), S
     let statuses: Vec<u16> = everybody.into_iter().map(|one| one.join().unwrap()).collect();
     assert_eq!(statuses, day.statuses);
 
-    let lines = notebook.0.lock().unwrap().clone();
+    let lines = notebook.lines();
     let mut moves: Vec<Vec<(Duration, bool)>> = vec![Vec::new(); plan.relays.len()];
     let mut phases: Vec<Vec<(Duration, Phase)>> = vec![Vec::new(); plan.zones.len()];
     while let Some(moment) = seen.recv().await {

@@ -1,0 +1,46 @@
+//! The daemon inside the test's own process, under a clock on the wall that the test sets.
+
+use std::sync::{Arc, Mutex};
+
+use hornwire::config::plan::Plan;
+use hornwire::daemon::{self, Edges, Moment};
+use hornwire::device::relay;
+use hornwire::device::service::Service;
+use hornwire::report::entry::Entry;
+use hornwire::report::journal::Journal;
+use tokio::sync::mpsc::{self, Receiver};
+
+/// What the journal was told.
+#[derive(Clone, Default)]
+pub struct Notebook(Arc<Mutex<Vec<String>>>);
+
+impl Notebook {
+    pub fn lines(&self) -> Vec<String> {
+        self.0.lock().unwrap().clone()
+    }
+}
+
+impl Journal for Notebook {
+    fn write(&mut self, entry: &Entry) {
+        self.0.lock().unwrap().push(entry.text().to_owned());
+    }
+}
+
+/// What the plan needs, what it will tell, and what will have happened.
+pub fn edges(plan: &Plan, wall: impl Fn() -> jiff::Timestamp + 'static) -> (Edges, Notebook, Receiver<Moment>) {
+    let notebook = Notebook::default();
+    let (moments, seen) = mpsc::channel(10_000);
+    let edges = Edges {
+        journal: Box::new(notebook.clone()),
+        relays: relay::open(&plan.relays).unwrap(),
+        sinks: plan.cards.iter().map(daemon::opener).collect(),
+        sources: plan.captures.iter().map(daemon::source_opener).collect(),
+        service: Service::from_environment(),
+        seed: [7; 32],
+        wall: Box::new(wall),
+        ledger: None,
+        rereads: mpsc::channel(1).1,
+        moments: Some(moments),
+    };
+    (edges, notebook, seen)
+}
