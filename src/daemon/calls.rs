@@ -252,6 +252,7 @@ pub fn deserves_tone(reason: EndReason) -> bool {
             | EndReason::PageLimit
             | EndReason::NoRoom
             | EndReason::WaitLimit
+            | EndReason::QuietHours
             | EndReason::Quiet
             | EndReason::Operator
             | EndReason::DeviceFault

@@ -74,7 +74,9 @@ impl Contacts {
     /// These were closed before, and ring for no closing until they have opened.
     pub fn follow(&mut self, plan: &Plan, closed: &[InputLine]) {
         for (contact, known) in plan.contacts.iter().zip(&mut self.closed) {
-            *known |= closed.contains(&contact.input);
+            let same =
+                |before: &InputLine| before.line == contact.input.line && before.closed_low == contact.input.closed_low;
+            *known |= closed.iter().any(same);
         }
     }
 

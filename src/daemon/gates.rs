@@ -22,8 +22,8 @@ use crate::sound::tone::Tone;
 /// Silence behind the refusal tone, so that its end is heard before the BYE.
 const AFTER_REFUSAL: Duration = Duration::from_millis(200);
 
-/// Calls of one caller at once: nobody takes all ports, nor the whole line of who waits.
-const MAX_EACH: usize = 8;
+/// Calls of one caller, or of one address that vouches for none, at once: nobody takes all ports, nor the whole line of who waits.
+const MAX_EACH: usize = 16;
 
 impl Control {
     pub(super) fn incoming(&mut self, incoming: &Incoming, now: Instant) {

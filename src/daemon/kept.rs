@@ -18,7 +18,7 @@ pub const MAX_OCTETS: usize = 32 * 1024 * 1024;
 /// And for what one keeps: 19 minutes of telephone speech, 160 s of L16 at 48 kHz.
 pub const MAX_EACH: usize = MAX_OCTETS / 2;
 /// A second of it takes no more; no audio that is played here needs so much.
-const MOST_A_SECOND: f64 = 256_000.0;
+const MOST_A_SECOND: f64 = 400_000.0;
 const FIRST_OCTETS: f64 = 64_000.0;
 const PACKET_COST: usize = 128;
 

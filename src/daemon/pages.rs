@@ -98,7 +98,7 @@ impl std::fmt::Display for Protection {
 
 /// A page that is cut and kept may still have so much with the cards that was not heard: what they hold at most, and how many packets.
 const RECENT: Duration = Duration::from_secs(16);
-const MAX_RECENT: usize = 3200;
+const MAX_RECENT: usize = 16_000;
 
 /// A page's way to one card.
 struct Feed {
@@ -358,7 +358,7 @@ impl Page {
         match &mut self.kept {
             Some(kept) => kept.push(packet),
             None => {
-                if let Some(recent) = &mut self.recent {
+                if let Some(recent) = self.recent.as_mut().filter(|_| !self.feeds.is_empty()) {
                     recent.push_back(packet.clone().into_owned());
                     let since = |old: &Packet| packet.arrival.saturating_duration_since(old.arrival);
                     while recent.len() > MAX_RECENT || recent.front().is_some_and(|old| since(old) > RECENT) {
@@ -368,6 +368,13 @@ impl Page {
                 self.hand_over(packet);
                 true
             }
+        }
+    }
+
+    /// It waits: what it has said is over, and what it says meanwhile is not kept.
+    pub fn forget_recent(&mut self) {
+        if let Some(recent) = &mut self.recent {
+            recent.clear();
         }
     }
 

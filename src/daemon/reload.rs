@@ -107,7 +107,7 @@ impl Control {
         let old = std::mem::replace(&mut self.plan, plan);
         if let Some(checker) = checker {
             self.checker = checker;
-            self.gate.change(self.plan.gates());
+            self.gate.change(self.plan.gates(), now);
         }
         self.clock.change(&self.plan, now);
         if rest {

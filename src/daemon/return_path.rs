@@ -87,7 +87,9 @@ impl ReturnPath {
 
     /// Plays a tone from the next packet on, in place of the one before; from the next but one, where that has to fade out.
     pub fn play(&mut self, tone: &Tone, repeat: bool) {
-        self.leaving = self.playing.take().filter(|playing| !playing.generator.finished());
+        // While one fades out, the one that was to follow has not begun.
+        let before = self.playing.take().filter(|playing| !playing.generator.finished());
+        self.leaving = self.leaving.take().or(before);
         self.playing = Some(Playing::new(*tone, repeat, self.talker.rate()));
     }
 

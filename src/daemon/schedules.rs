@@ -6,7 +6,7 @@ use super::control::Control;
 use super::pages::{Origin, Page};
 use super::players::Player;
 use crate::config::plan::Plan;
-use crate::page::Input;
+use crate::page::{Input, PageId, Standing};
 use crate::report::message::{ClockMessage, Message};
 use crate::sound::repeat::Repeated;
 
@@ -24,15 +24,18 @@ impl Control {
             return;
         }
         let Some(wall) = self.wall() else { return };
-        let mut changed = Vec::new();
-        for (page, entry) in self.pages.iter_mut().filter(|(_, entry)| entry.record.is_none()) {
+        let waits = self
+            .switchboard
+            .pages()
+            .filter(|status| status.standing == Standing::Waiting);
+        for page in waits.map(|status| status.page).collect::<Vec<PageId>>() {
+            let Some(entry) = self.pages.get_mut(&page) else {
+                continue;
+            };
             let barred = entry.barred_at(&self.plan, wall);
             if std::mem::replace(&mut entry.barred, barred.clone()) != barred {
-                changed.push((*page, barred));
+                self.switchboard.handle(Input::Barred(page, barred), now);
             }
-        }
-        for (page, barred) in changed {
-            self.switchboard.handle(Input::Barred(page, barred), now);
         }
     }
 

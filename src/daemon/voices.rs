@@ -236,6 +236,7 @@ impl Control {
                     entry.take_voice(page, &mut self.cards);
                     entry.go_ahead = false;
                     entry.player = None;
+                    entry.forget_recent();
                     let (origin, source) = (entry.origin, entry.origin.name(&self.plan).to_owned());
                     match &mut entry.kept {
                         Some(kept) => kept.pause(now),

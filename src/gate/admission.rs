@@ -213,10 +213,17 @@ impl Gate {
 
     /// Other rules. Who is at the dial pad has to call again. Wrong codes stay counted where there are as many extensions and codes as
     /// before.
-    pub fn change(&mut self, site: Site) {
-        self.checks.clear();
-        for call in std::mem::take(&mut self.asked).into_keys() {
-            let why = Failure::Changed;
+    pub fn change(&mut self, site: Site, now: Instant) {
+        for check in std::mem::take(&mut self.checks).into_values() {
+            self.lockout.unchecked(&check.permit, now);
+        }
+        let why = Failure::Changed;
+        for (call, asked) in std::mem::take(&mut self.asked) {
+            let what = Told::Refused {
+                status: why.status(),
+                why: why.text(),
+            };
+            self.tell(why.text(), asked.extension, &asked.caller, what, now);
             self.outputs.push_back(Output::End { call, why });
         }
         let counts = |site: &Site| site.rules.iter().map(|r| r.codes.len()).collect::<Vec<usize>>();

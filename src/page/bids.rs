@@ -13,9 +13,6 @@ pub const MAX_WAITING: usize = 64;
 /// Two callers who page one after the other are both heard.
 pub const MAX_TURN: Duration = Duration::from_secs(2);
 
-/// What was kept may be played for so much longer than it may have taken to say.
-const KEPT_GRACE: Duration = Duration::from_secs(5);
-
 /// A page that is cut while what was kept of it is played goes on this much before where it was: what the cards still held was not heard.
 pub const KEPT_AGAIN: Duration = Duration::from_millis(500);
 /// Longest that is kept of one page, where its own limit is not shorter.
@@ -218,12 +215,8 @@ impl Page {
             _ => None,
         };
         let waiting = self.standing == Standing::Waiting;
-        // What was kept is no longer than the limit; the cards take a little longer over it, more where it was cut.
-        let grace = if self.kept.is_some() {
-            max_drain.min(KEPT_GRACE)
-        } else {
-            Duration::ZERO
-        };
+        // What was kept is no longer than the limit, but for what the cards still held as it was cut, and what is played twice.
+        let grace = if self.kept.is_some() { max_drain } else { Duration::ZERO };
         let length = self.open_since.and_then(|since| {
             let left = limits.page?.saturating_add(grace).saturating_sub(self.open_before);
             Some((after(since, left), Timer::PageLimit(page)))
@@ -382,9 +375,10 @@ impl Bids {
         self.ranked.iter().map(|page| &page.bid)
     }
 
-    /// The lowest waiting bid, if more than [`MAX_WAITING`] wait.
-    pub fn surplus(&self) -> Option<PageId> {
-        let mut waiting = self.ranked.iter().filter(|p| p.holds_nothing());
+    /// The lowest waiting bid, if more than [`MAX_WAITING`] wait. `holders` have a zone, though they may not have been told.
+    pub fn surplus(&self, holders: &[PageId]) -> Option<PageId> {
+        let waits = |p: &&Page| p.holds_nothing() && !holders.contains(&p.id());
+        let mut waiting = self.ranked.iter().filter(waits);
         let lowest = waiting.next_back()?.id();
         (waiting.count() >= MAX_WAITING).then_some(lowest)
     }

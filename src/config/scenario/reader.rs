@@ -157,7 +157,11 @@ impl Reader<'_> {
         let at = value.span().start;
         if let Some(later) = text.strip_prefix('+') {
             let later = match text::duration(later.trim()) {
-                Ok(later) => later,
+                Ok(later) if later <= MAX_SPAN => later,
+                Ok(_) => {
+                    self.tell(at, key, quote(text), wanted, "the longest is 400 days");
+                    return None;
+                }
                 Err(hint) => {
                     self.tell(at, key, quote(text), wanted, hint.0);
                     return None;

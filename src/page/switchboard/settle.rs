@@ -18,7 +18,8 @@ impl Switchboard {
         for id in self.bids.ids() {
             self.settle_under(id, now);
         }
-        while let Some(id) = self.bids.surplus() {
+        let holders: Vec<PageId> = self.zones.iter().filter_map(Zone::page).collect();
+        while let Some(id) = self.bids.surplus(&holders) {
             self.turn_away(id, now);
         }
         // Lowest first: who lost a zone hears of it before the better bid that won it.

@@ -28,8 +28,12 @@ impl Stage<'_> {
                 };
                 let text = format!("{} {what}", self.name(page));
                 self.line(text);
+                self.keep_quiet();
             }
-            Output::Keep { page } => self.keep(page),
+            Output::Keep { page } => {
+                self.keep(page);
+                self.keep_quiet();
+            }
             Output::Enough { page, reason } => {
                 let text = format!("{} is recorded no longer: {}", self.name(page), reason_text(reason));
                 self.line(text);

@@ -28,7 +28,7 @@ impl Stage<'_> {
     }
 
     /// Lets quiet hours that have begun, or are over, count for pages that are still to be heard.
-    fn keep_quiet(&mut self) {
+    pub(super) fn keep_quiet(&mut self) {
         let Some(wall) = self.wall().filter(|_| !self.plan.quiet_hours.is_empty()) else {
             return;
         };

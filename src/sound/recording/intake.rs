@@ -15,6 +15,9 @@ const BEYOND: f32 = 1000.0;
 /// Frames converted at a time.
 const STRIDE: usize = 4096;
 
+/// An offset of the whole file beyond this share of full scale is taken out.
+const OFFSET: f64 = 0.002;
+
 pub struct Intake {
     channels: usize,
     rate: u32,
@@ -107,6 +110,11 @@ impl Intake {
         self.converter.finish(&mut self.out);
         if self.out.is_empty() {
             return Err(Fault::no_samples(what));
+        }
+        // An offset would count as loudness, and thump at both ends.
+        let mean = self.out.iter().map(|x| f64::from(*x)).sum::<f64>() / self.out.len() as f64;
+        if mean.abs() > OFFSET {
+            self.out.iter_mut().for_each(|x| *x -= mean as f32);
         }
         let mut meter = SpeechLevel::new();
         meter.push(&self.out, RATE);

@@ -335,3 +335,23 @@ fn a_turn_is_lost_to_a_higher_page() {
     desk.bid(5200, bid(3, &[0], 90));
     assert!(desk.heard().contains(&"5200 refused 2 Busy(PageId(3))".to_owned()));
 }
+
+/// Whoever wins a free zone does not count among the crowd that waits for another.
+#[test]
+fn a_crowd_before_one_zone_keeps_nobody_from_another() {
+    let mut desk = Desk::new(two_zones());
+    let waits = |page, zone: u16, priority| {
+        let mut bid = bid(page, &[zone], priority);
+        (bid.terms.busy, bid.terms.cut) = (Loss::Wait, Loss::Wait);
+        bid
+    };
+    desk.bid(0, bid(1, &[0], 90));
+    for page in 2..2 + MAX_WAITING as u64 {
+        desk.bid(0, waits(page, 0, 50));
+    }
+    desk.heard();
+    desk.bid(100, waits(200, 1, 10));
+    let heard = desk.heard();
+    assert!(heard.contains(&"100 admitted 200".to_owned()), "{heard:?}");
+    assert!(!heard.iter().any(|line| line.contains("refused")), "{heard:?}");
+}

@@ -13,7 +13,9 @@ fn sixteen_bits_at_48_khz_stay_as_they_are() {
     assert_eq!((got[0].abs() < 1e-3, got[47_999].abs() < 1e-3), (true, true));
     assert!(recording.flaws().is_empty(), "{:?}", recording.flaws());
     // From the most negative sample to the softest.
-    let edge = load(&wav(48_000, &[&[-1.0; 1000][..], &[1.0 / 32_768.0; 1000]].concat())).unwrap();
+    let (softest, rest) = (1.0 / 32_768.0, 1.0 - 1.0 / 32_768.0);
+    let edge = [[-1.0; 1000], [softest; 1000], [rest; 1000]].concat();
+    let edge = load(&wav(48_000, &edge)).unwrap();
     assert_eq!(samples(&edge)[500], -1.0);
     assert_eq!(samples(&edge)[1500], 1.0 / 32_768.0);
 }
@@ -73,7 +75,8 @@ fn containers_larger_than_their_samples() {
     chunk.extend(4u32.to_le_bytes());
     chunk.extend(1u16.to_le_bytes());
     chunk.extend([0, 0, 0, 0, 0x10, 0, 0x80, 0, 0, 0xaa, 0, 0x38, 0x9b, 0x71]);
-    let data: Vec<u8> = [0x4000_0000i32; 2000].iter().flat_map(|s| s.to_le_bytes()).collect();
+    let halves = [[0x4000_0000i32; 2000], [-0x4000_0000; 2000]].concat();
+    let data: Vec<u8> = halves.iter().flat_map(|s| s.to_le_bytes()).collect();
     let recording = load(&chunks(&[(b"fmt ", &chunk), (b"data", &data)])).unwrap();
     assert_eq!(samples(&recording)[1000], 0.5);
 }
@@ -287,4 +290,21 @@ fn five_minutes_and_no_more() {
     let found = |frames: usize, length: u32| load(&file(frames, length)).unwrap_err().found;
     assert_eq!(found(10, most as u32 + 8000), "a message of 5:01.0");
     assert_eq!(found(most + 1, u32::MAX), "a message of more than 5:00.0");
+}
+
+/// An offset is no loudness: the same talk, as loud, from zero to zero.
+#[test]
+fn an_offset_is_taken_out() {
+    let plain: Vec<f32> = talk(48_000, 2.0).iter().map(|x| x * 0.5).collect();
+    let moved: Vec<f32> = plain.iter().map(|x| x + 0.2).collect();
+    let (plain, moved) = (load(&wav(48_000, &plain)).unwrap(), load(&wav(48_000, &moved)).unwrap());
+    let level = |recording: &Recording| recording.about().level.unwrap().0;
+    assert!(
+        (level(&plain) - level(&moved)).abs() < 0.1,
+        "{} {}",
+        level(&plain),
+        level(&moved)
+    );
+    let mean = samples(&moved).iter().sum::<f32>() / moved.frames() as f32;
+    assert!(mean.abs() < 0.002, "{mean}");
 }
