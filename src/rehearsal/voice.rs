@@ -2,7 +2,7 @@
 
 use std::time::{Duration, Instant};
 
-use crate::config::plan::{Plan, Speaker};
+use crate::config::plan::{AudioDevice, Plan, Speaker};
 use crate::sound::recording::Repeats;
 use crate::sound::repeat::{PACKET, SILENT_PACKETS};
 
@@ -10,8 +10,10 @@ use crate::sound::repeat::{PACKET, SILENT_PACKETS};
 /// the jitter buffer keeps: the packet itself, the card, half a look at the reports. Measured at the running program
 /// (`tests/predicted.rs`).
 const DELAY: Duration = Duration::from_millis(45);
+/// What a sound card holds beside that, and a file does not.
+const BUFFER: Duration = Duration::from_millis(30);
 /// That the cards are empty is learnt so long after they are told to play out: they look, and their reports are fetched now and then.
-pub const LEARNT: Duration = Duration::from_millis(40);
+pub const LEARNT: Duration = Duration::from_millis(70);
 /// Speech is known to be over so long after its last word: the detector waits for the next one. Measured at the running program.
 pub const LAST_WORD: Duration = Duration::from_millis(550);
 /// What is heard so much too late is caught up until it is not; less is left alone, as the playout does.
@@ -40,13 +42,17 @@ impl Path {
             .zones
             .iter()
             .filter_map(|zone| plan.zones.get(usize::from(zone.0)));
-        let periods = zones
-            .filter_map(|zone| plan.cards.get(zone.card))
-            .map(|card| card.period);
+        let cards = zones.filter_map(|zone| plan.cards.get(zone.card));
         // Frames at 48 kHz.
-        let period = Duration::from_micros(periods.max().unwrap_or_default() as u64 * 125 / 6);
+        let period = cards.clone().map(|card| card.period).max().unwrap_or_default();
+        let period = Duration::from_micros(period as u64 * 125 / 6);
+        let mut outputs = cards.map(|card| &card.output);
+        let buffer = match outputs.any(|output| matches!(output, AudioDevice::Alsa(_))) {
+            true => BUFFER,
+            false => Duration::ZERO,
+        };
         Path {
-            delay: DELAY + paging.playout.min_delay.max(period),
+            delay: DELAY + buffer + paging.playout.min_delay.max(period),
             hold: paging.playout.max_hold,
         }
     }
