@@ -15,8 +15,8 @@ const BEYOND: f32 = 1000.0;
 /// Frames converted at a time.
 const STRIDE: usize = 4096;
 
-/// An offset of the whole file beyond this share of full scale is taken out.
-const OFFSET: f64 = 0.002;
+/// An offset of the whole file beyond this share of full scale is taken out; less is below hearing and measuring.
+const OFFSET: f64 = 0.02;
 
 pub struct Intake {
     channels: usize,
