@@ -1,16 +1,15 @@
 //! Schedules and quiet hours at the daemon, in real time, under a clock on the wall that this test sets.
 #![allow(clippy::disallowed_methods)]
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::{Duration, Instant};
 
-use hornwire::config::{self, plan::Plan};
 use hornwire::daemon::{self, What};
 use hornwire::page::{Phase, ZoneId};
 
-use crate::inside::edges;
+use crate::inside::{edges, plan};
 
 #[path = "program/inside.rs"]
 mod inside;
@@ -57,15 +56,6 @@ const CONFIG: &str = r#"
     lower = "-20 dB"
 "#;
 
-fn plan(name: &str, text: &str) -> (Plan, PathBuf) {
-    let folder = std::env::temp_dir().join(format!("hornwire-calendar-{name}-{}", std::process::id()));
-    std::fs::create_dir_all(&folder).unwrap();
-    let text = text.replace("FOLDER", &folder.to_string_lossy());
-    let loaded = config::check_text(&text, &folder.join("quayside.toml"), None);
-    assert!(loaded.problems.is_empty(), "{:#?}", loaded.problems);
-    (loaded.plan.unwrap(), folder)
-}
-
 fn peak(path: &Path, channel: usize) -> f32 {
     let reader = hound::WavReader::open(path).unwrap();
     let samples = reader.into_samples::<i16>().skip(channel).step_by(2);
@@ -78,7 +68,7 @@ fn peak(path: &Path, channel: usize) -> f32 {
 /// has no term; the bell rings in both zones, 20 dB softer in one.
 #[tokio::test(flavor = "current_thread")]
 async fn a_bell_rings_on_the_minute_and_quiet_hours_keep_others_down() {
-    let (plan, folder) = plan("night", CONFIG);
+    let (plan, folder) = plan("calendar-night", CONFIG);
     let wall: jiff::Timestamp = "2027-07-12T20:59:58Z".parse().unwrap();
     let start = Instant::now();
     let (edges, notebook, mut seen) = edges(&plan, move || wall + start.elapsed());
@@ -140,7 +130,7 @@ async fn a_clock_that_jumps_moves_no_limit() {
         at = ["daily 22:00"]
         zones = ["yard"]
     "#;
-    let (plan, folder) = plan("jumps", text);
+    let (plan, folder) = plan("calendar-jumps", text);
     std::fs::write(folder.join("bell"), "").unwrap();
     let begins: jiff::Timestamp = "2027-07-12T12:00:10Z".parse().unwrap();
     let (start, shift) = (Instant::now(), Arc::new(AtomicI64::new(0)));

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use hornwire::config::{self, scenario};
+use hornwire::config::scenario;
 use hornwire::daemon::{self, What};
 use hornwire::media::g711::ulaw_encode;
 use hornwire::page::{Phase, ZoneId};
@@ -480,20 +480,12 @@ struct Day {
 
 /// What was rehearsed, and what was on the line; what was off, if anything was.
 async fn live(day: &Day, card: Card, n: u32) -> Result<(Story, [Vec<f32>; 2]), String> {
-    let folder = std::env::temp_dir().join(format!("hornwire-predicted-{}-{n}", std::process::id()));
-    std::fs::create_dir_all(&folder).unwrap();
-    write_music(&folder.join("music.wav"));
     let output = match card {
         Card::File => "wav:FOLDER/out.wav",
         Card::Clocked => "alsa:pulse",
     };
-    let text = day
-        .config
-        .replace("OUTPUT", output)
-        .replace("FOLDER", &folder.to_string_lossy());
-    let loaded = config::check_text(&text, &folder.join("quayside.toml"), None);
-    assert!(loaded.problems.is_empty(), "{:#?}", loaded.problems);
-    let plan = loaded.plan.unwrap();
+    let (plan, folder) = inside::plan(&format!("predicted-{n}"), &day.config.replace("OUTPUT", output));
+    write_music(&folder.join("music.wav"));
     let (scenario, problems) = scenario::read(day.scenario, Path::new("predicted.scenario"));
     assert!(problems.is_empty(), "{problems:#?}");
     let story = rehearsal::rehearse(&plan, &scenario.unwrap(), plan.wall_zone(), Instant::now());

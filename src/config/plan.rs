@@ -205,14 +205,27 @@ impl Plan {
         zones.chain(self.zone_groups.iter().map(|(name, _)| name.as_str()))
     }
 
-    /// The zone, or the zones of the group, of that name.
-    pub fn zones_named(&self, name: &str) -> Option<Vec<ZoneId>> {
-        let mut zones = (0..=u16::MAX).zip(&self.zones);
-        if let Some((id, _)) = zones.find(|(_, zone)| zone.name == name) {
-            return Some(vec![ZoneId(id)]);
+    /// The zones of these names, each once, where a zone group stands for its own.
+    ///
+    /// # Errors
+    /// The first name that neither a zone nor a zone group has.
+    pub fn zones_of<'n>(&self, names: &'n [String]) -> Result<Vec<ZoneId>, &'n str> {
+        let mut out: Vec<ZoneId> = Vec::new();
+        for name in names {
+            let zone = (0..=u16::MAX).zip(&self.zones).find(|(_, zone)| zone.name == *name);
+            let zone = zone.map(|(id, _)| vec![ZoneId(id)]);
+            let group = || self.zone_groups.iter().find(|(group, _)| group == name);
+            let found = zone
+                .or_else(|| group().map(|(_, zones)| zones.clone()))
+                .ok_or(name.as_str())?;
+            out.extend(
+                found
+                    .into_iter()
+                    .filter(|zone| !out.contains(zone))
+                    .collect::<Vec<ZoneId>>(),
+            );
         }
-        let mut groups = self.zone_groups.iter();
-        groups.find(|(group, _)| group == name).map(|(_, zones)| zones.clone())
+        Ok(out)
     }
 
     /// What the local command can play by name: tones, then stored messages.

@@ -156,21 +156,13 @@ impl Control {
 }
 
 fn zones(plan: &Plan, names: &[String]) -> Result<Vec<ZoneId>, String> {
-    let mut out: Vec<ZoneId> = Vec::new();
-    for name in names {
-        let found = plan.zones_named(name).ok_or_else(|| {
-            let known: Vec<&str> = plan.zone_names().collect();
-            format!("there is no zone {name:?}; there are {}", known.join(", "))
-        })?;
-        for zone in found {
-            if !out.contains(&zone) {
-                out.push(zone);
-            }
-        }
-    }
-    match out.is_empty() {
+    let zones = plan.zones_of(names).map_err(|name| {
+        let known: Vec<&str> = plan.zone_names().collect();
+        format!("there is no zone {name:?}; there are {}", known.join(", "))
+    })?;
+    match zones.is_empty() {
         true => Err("which zones?".to_owned()),
-        false => Ok(out),
+        false => Ok(zones),
     }
 }
 

@@ -45,7 +45,7 @@ pub fn explain(story: &Story, at: Duration, zone: ZoneId) -> String {
             None => past(story, page, at, zone),
         };
         if let Some(text) = text {
-            let _ = writeln!(others, "  {}, priority {}: {text}", name(page), page.priority.0);
+            let _ = writeln!(others, "  {}, priority {}: {text}", page.name(), page.priority.0);
         }
     }
     let lately = |line: &&Line| line.at <= at && line.at + BEFORE >= at;
@@ -65,13 +65,6 @@ pub fn explain(story: &Story, at: Duration, zone: ZoneId) -> String {
     out
 }
 
-fn name(page: &PageStory) -> String {
-    match page.caller.as_str() {
-        "" => format!("page {} from {}", page.page.0, page.source),
-        caller => format!("page {} from {} ({caller})", page.page.0, page.source),
-    }
-}
-
 fn now(story: &Story, view: &View, zone: ZoneId, phase: Phase, holder: Option<PageId>) -> String {
     if view.taken.contains(&zone) {
         return "another system has its amplifier; nobody is heard".to_owned();
@@ -81,7 +74,7 @@ fn now(story: &Story, view: &View, zone: ZoneId, phase: Phase, holder: Option<Pa
     }
     let page = holder.and_then(|page| story.page(page));
     let who = page
-        .map(|page| format!("{}, priority {}", name(page), page.priority.0))
+        .map(|page| format!("{}, priority {}", page.name(), page.priority.0))
         .unwrap_or_default();
     match phase {
         Phase::Rest => "nobody is heard".to_owned(),
@@ -149,7 +142,7 @@ fn reserved(story: &Story, view: &View, page: &PageStory, zone: ZoneId) -> Strin
     let waits = better.filter(|status| status.standing == Standing::Waiting && !is_kept(status));
     let mut waits = waits.filter_map(|status| story.page(status.page));
     match waits.find(|other| other.zones.contains(&zone)) {
-        Some(other) => format!("the zone is kept free for {}, which comes first", name(other)),
+        Some(other) => format!("the zone is kept free for {}, which comes first", other.name()),
         None => "it begins in all its zones together, and not all are free".to_owned(),
     }
 }
@@ -158,15 +151,15 @@ fn reserved(story: &Story, view: &View, page: &PageStory, zone: ZoneId) -> Strin
 fn before(story: &Story, first: &PageStory, second: &PageStory) -> String {
     let (one, other) = (first.priority.0, second.priority.0);
     if one > other {
-        format!("{} goes before it: priority {one} against {other}", name(first))
+        format!("{} goes before it: priority {one} against {other}", first.name())
     } else if one == other {
         format!(
             "{} has the same priority and came first, at {}",
-            name(first),
+            first.name(),
             story.clock(first.bid_at)
         )
     } else {
-        format!("{} holds the zone", name(first))
+        format!("{} holds the zone", first.name())
     }
 }
 

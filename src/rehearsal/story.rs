@@ -47,6 +47,16 @@ pub struct PageStory {
     pub record: Option<PageRecord>,
 }
 
+impl PageStory {
+    /// `page 3 from yard-page (213)`.
+    pub fn name(&self) -> String {
+        match self.caller.as_str() {
+            "" => format!("page {} from {}", self.page.0, self.source),
+            caller => format!("page {} from {} ({caller})", self.page.0, self.source),
+        }
+    }
+}
+
 /// A source while a call, a stream or a closed contact lasted.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct AtIt {

@@ -1,8 +1,9 @@
 //! The daemon inside the test's own process, under a clock on the wall that the test sets.
 
+use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
 
-use hornwire::config::plan::Plan;
+use hornwire::config::{self, plan::Plan};
 use hornwire::daemon::{self, Edges, Moment};
 use hornwire::device::relay;
 use hornwire::device::service::Service;
@@ -24,6 +25,16 @@ impl Journal for Notebook {
     fn write(&mut self, entry: &Entry) {
         self.0.lock().unwrap().push(entry.text().to_owned());
     }
+}
+
+/// The plan of a config without problems, in which FOLDER stands for a folder of its own.
+pub fn plan(name: &str, text: &str) -> (Plan, PathBuf) {
+    let folder = std::env::temp_dir().join(format!("hornwire-{name}-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).unwrap();
+    let text = text.replace("FOLDER", &folder.to_string_lossy());
+    let loaded = config::check_text(&text, &folder.join("quayside.toml"), None);
+    assert!(loaded.problems.is_empty(), "{:#?}", loaded.problems);
+    (loaded.plan.unwrap(), folder)
 }
 
 /// What the plan needs, what it will tell, and what will have happened.

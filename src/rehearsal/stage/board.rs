@@ -65,7 +65,7 @@ impl Stage<'_> {
                 let at = self.elapsed();
                 let actor = self.actors.remove(&record.page);
                 if let Some(event) = self.event_of(record.page) {
-                    if actor.is_some_and(|actor| actor.ended.is_none() || actor.speaker == Speaker::Local) {
+                    if actor.is_some_and(|actor| actor.ended.is_none()) {
                         self.hangs_up(event);
                     }
                     self.of_event.remove(&event);
@@ -159,11 +159,9 @@ impl Stage<'_> {
 
     /// `page 3 from yard-page (213)`.
     pub(super) fn name(&self, page: PageId) -> String {
-        match self.story.page(page) {
-            Some(story) if story.caller.is_empty() => format!("page {} from {}", page.0, story.source),
-            Some(story) => format!("page {} from {} ({})", page.0, story.source, story.caller),
-            None => format!("page {}", page.0),
-        }
+        self.story
+            .page(page)
+            .map_or_else(|| format!("page {}", page.0), PageStory::name)
     }
 
     pub(super) fn record_line(&self, record: &crate::page::PageRecord) -> String {

@@ -182,16 +182,14 @@ impl Stage<'_> {
             What::Stream { group, speech } => {
                 let found = self.plan.groups.iter().position(|g| g.name == *group);
                 if let Some(found) = found {
-                    let hang = self.plan.groups[found].idle;
-                    self.stream(index, Speaker::Group(found), *speech, lasts, hang, self.now);
+                    self.stream(index, Speaker::Group(found), *speech, lasts, self.now);
                 }
             }
             What::Speak { input, speech } => {
                 let found = self.plan.inputs.iter().position(|i| i.name == *input);
                 if let Some(found) = found {
-                    let hang = self.plan.inputs[found].vox.hang;
                     let from = self.now.checked_sub(counts).unwrap_or(self.now);
-                    self.stream(index, Speaker::Line(found), *speech, lasts, hang, from);
+                    self.stream(index, Speaker::Line(found), *speech, lasts, from);
                 }
             }
             What::Close(name) => self.contact_closes(index, name, lasts),
@@ -250,13 +248,8 @@ impl Stage<'_> {
             pause: ANNOUNCED_AGAIN,
             times: Some(wanted.times),
         };
-        let named = wanted.zones.iter().filter_map(|name| self.plan.zones_named(name));
-        let mut zones: Vec<ZoneId> = Vec::new();
-        for zone in named.flatten() {
-            if !zones.contains(&zone) {
-                zones.push(zone);
-            }
-        }
+        // The scenario has been checked.
+        let zones = self.plan.zones_of(&wanted.zones).unwrap_or_default();
         let priority = wanted.priority.map_or(self.plan.control.paging.priority, Priority);
         self.line(format!("{} is announced", wanted.plays));
         self.source(index, Speaker::Local.name(self.plan), runs.whole().unwrap_or_default());
@@ -321,10 +314,7 @@ impl Stage<'_> {
             return;
         }
         let is_open = self.wall().is_none_or(|wall| contact.hours.is_open(wall.time));
-        let is_on = self
-            .actors
-            .values()
-            .any(|actor| actor.speaker == Speaker::Contact(found));
+        let is_on = self.page_of(Speaker::Contact(found)).is_some();
         if !is_open {
             return self.refusal(
                 Speaker::Contact(found),
@@ -354,9 +344,7 @@ impl Stage<'_> {
         if !count(self.closed.entry(found).or_default(), false) {
             return;
         }
-        let mut actors = self.actors.iter();
-        let page = actors.find(|(_, actor)| actor.speaker == Speaker::Contact(found));
-        let Some(page) = page.map(|(page, _)| *page) else {
+        let Some(page) = self.page_of(Speaker::Contact(found)) else {
             return;
         };
         let Some(actor) = self.actors.get_mut(&page) else {
@@ -383,6 +371,14 @@ impl Stage<'_> {
         }
     }
 
+    /// The page that a source has, if any.
+    fn page_of(&self, speaker: Speaker) -> Option<PageId> {
+        let mut actors = self.actors.iter();
+        actors
+            .find(|(_, actor)| actor.speaker == speaker)
+            .map(|(page, _)| *page)
+    }
+
     /// A source is at it, for the picture.
     pub(super) fn source(&mut self, event: usize, name: &str, lasts: Duration) {
         let from = self.elapsed();
@@ -394,17 +390,12 @@ impl Stage<'_> {
         });
     }
 
-    pub(super) fn stream(
-        &mut self,
-        index: usize,
-        speaker: Speaker,
-        speech: Speech,
-        lasts: Duration,
-        hang: Duration,
-        from: Instant,
-    ) {
-        let name = speaker.name(self.plan).to_owned();
-        let id = speaker.id();
+    fn stream(&mut self, index: usize, speaker: Speaker, speech: Speech, lasts: Duration, from: Instant) {
+        let (hours, hang) = match speaker {
+            Speaker::Group(index) => (&self.plan.groups[index].hours, self.plan.groups[index].idle),
+            Speaker::Line(index) => (&self.plan.inputs[index].hours, self.plan.inputs[index].vox.hang),
+            _ => return,
+        };
         let sound = Sound::Talk {
             speech,
             lasts,
@@ -415,14 +406,10 @@ impl Stage<'_> {
         let mut actor = Actor::new(speaker, self.plan, sound);
         actor.begin(from);
         let ends = actor.source_ends().unwrap_or(from);
-        let (Speaker::Group(_) | Speaker::Line(_)) = speaker else {
-            return;
-        };
-        if !self.story.sources.iter().any(|at_it| at_it.event == index) {
-            self.source(index, &name, lasts);
-        }
+        let name = speaker.name(self.plan);
+        self.source(index, name, lasts);
         // What comes before the one before has been missed for long enough is the same stream.
-        if let Some(before) = self.streams.get_mut(&id).filter(|until| **until > self.now) {
+        if let Some(before) = self.streams.get_mut(&speaker.id()).filter(|until| **until > self.now) {
             *before = ends.max(*before);
             let mut actors = self.actors.iter_mut();
             let live = actors.find(|(_, actor)| actor.speaker == speaker && actor.ended.is_none());
@@ -436,18 +423,19 @@ impl Stage<'_> {
             }
             return;
         }
-        let hours = match speaker {
-            Speaker::Group(index) => &self.plan.groups[index].hours,
-            Speaker::Line(index) => &self.plan.inputs[index].hours,
-            _ => return,
-        };
         if self.wall().is_some_and(|wall| !hours.is_open(wall.time)) {
             return self.refusal(speaker, OUTSIDE, format!("{name} is not heard: {OUTSIDE}"));
         }
-        self.streams.insert(id, ends);
+        self.streams.insert(speaker.id(), ends);
         let paging = speaker.paging(self.plan);
-        let (zones, priority) = (paging.zones.clone(), paging.priority);
-        self.bid(actor, zones, priority, String::new(), 0, Some(index));
+        self.bid(
+            actor,
+            paging.zones.clone(),
+            paging.priority,
+            String::new(),
+            0,
+            Some(index),
+        );
         if let Some(page) = self.of_event.get(&index).copied() {
             self.speaks(page);
         }
