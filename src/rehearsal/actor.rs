@@ -100,15 +100,28 @@ impl Actor {
         }
     }
 
-    /// It goes on, until then at least.
-    pub fn prolong(&mut self, until: Instant) {
-        if let Sound::Talk {
-            lasts,
-            from: Some(from),
-            ..
-        } = &mut self.sound
+    /// It goes on as another one of its source, until then at least.
+    pub fn goes_on_as(&mut self, other: &Actor, until: Instant) {
+        if let (
+            Sound::Talk {
+                speech,
+                lasts,
+                from: Some(from),
+                ..
+            },
+            Sound::Talk {
+                speech: later,
+                from: Some(begins),
+                ..
+            },
+        ) = (&mut self.sound, &other.sound)
         {
+            let apart = begins.saturating_duration_since(*from);
             *lasts = (*lasts).max(until.saturating_duration_since(*from));
+            *speech = Speech {
+                silent_after: later.silent_after.map(|after| apart + after),
+                cut_off_after: later.cut_off_after.map(|after| apart + after),
+            };
         }
     }
 

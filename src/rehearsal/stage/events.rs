@@ -412,10 +412,10 @@ impl Stage<'_> {
         if let Some(before) = self.streams.get_mut(&speaker.id()).filter(|until| **until > self.now) {
             *before = ends.max(*before);
             let mut actors = self.actors.iter_mut();
-            let live = actors.find(|(_, actor)| actor.speaker == speaker && actor.ended.is_none());
+            let live = actors.find(|(_, live)| live.speaker == speaker && live.ended.is_none());
             match live {
-                Some((page, actor)) => {
-                    actor.prolong(ends.checked_sub(hang).unwrap_or(ends));
+                Some((page, live)) => {
+                    live.goes_on_as(&actor, ends.checked_sub(hang).unwrap_or(ends));
                     let page = *page;
                     self.speaks(page);
                 }
