@@ -1,15 +1,18 @@
 //! Commands and exit codes.
 
-use std::path::PathBuf;
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
+use clap::Parser as _;
 use hornwire::config;
 
+use arguments::{Arguments, Command};
+
+mod arguments;
 mod check;
 mod code;
 mod demo;
 mod local;
+mod pages;
 mod rehearse;
 mod run;
 
@@ -45,168 +48,6 @@ impl From<Exit> for ExitCode {
     }
 }
 
-const EXIT_CODES: &str = "\
-Exit codes (sysexits.h):
-  0   fine (warnings included)
-  64  wrong command line
-  65  a code that is guessed too easily, a scenario with errors
-  66  a file is missing or cannot be read
-  69  a socket or a relay line cannot be had
-  70  the demonstration did not go as it should
-  71  the system refused a thread or random numbers
-  73  a file cannot be made
-  75  refused for now: the zones are taken
-  77  no permission to read a file
-  78  errors in a config file";
-
-/// Paging gateway: SIP calls and multicast RTP to the line input of a loudspeaker amplifier.
-#[derive(Debug, Parser)]
-#[command(name = "hornwire", version, after_help = EXIT_CODES)]
-struct Arguments {
-    #[command(subcommand)]
-    command: Command,
-}
-
-#[derive(Debug, Subcommand)]
-enum Command {
-    /// Run the gateway until SIGTERM or SIGINT.
-    #[command(after_help = concat!(
-        "Example:\n  hornwire run /etc/hornwire/hornwire.toml\n\n",
-        "Messages go to the journal when the service manager started it, else to stderr.\n",
-        "At the end every call is hung up, every extension unregistered and every relay\n",
-        "at rest. At SIGHUP the config is read again (systemctl reload); in a terminal\n",
-        "SIGHUP says that it was closed, and ends the program.\n\n",
-        "Exit codes: 0 stopped in order, 66 the config is missing, 69 a socket or a relay\n",
-        "line cannot be had, 71 the system refused a thread or random numbers,\n",
-        "77 no permission to read the config, 78 errors in it."
-    ))]
-    Run {
-        #[arg(default_value = config::DEFAULT_FILE, value_name = "FILE")]
-        file: PathBuf,
-    },
-    /// Show the whole job without hardware: calls, a multicast page, music and relays.
-    #[command(after_help = concat!(
-        "Example:\n  hornwire demo --out /tmp/quayside\n\n",
-        "A phone system, callers and a multicast sender speak SIP and RTP with the\n",
-        "gateway over loopback addresses. Only the sound card (a file) and the relays\n",
-        "are simulated. It needs no root, and nothing else needs to be installed.\n",
-        "It ends with a timeline and the paths of what to listen to.\n\n",
-        "Exit codes: 0 all went well, 70 something did not (it is told), 69 no port or\n",
-        "address, 73 the directory or a file in it cannot be made."
-    ))]
-    Demo {
-        /// Where the recordings go; made if it is not there.
-        #[arg(long, default_value = "hornwire-demo", value_name = "DIR")]
-        out: PathBuf,
-    },
-    /// Let a day's events run against a config in simulated time: who is heard where, and why.
-    #[command(after_help = concat!(
-        "Examples:\n  hornwire rehearse config/quayside-morning.scenario --svg morning.svg\n",
-        "  hornwire rehearse config/quayside-morning.scenario --explain 06:00:12 yard\n\n",
-        "The scenario is a small TOML file: calls, streams, contacts, faults, each with its\n",
-        "time. Its keys stand at the end of what `hornwire check --keys` prints.\n\n",
-        "Nothing is played and no relay moves. Every page has its line; the timeline is a\n",
-        "picture for a browser or for paper.\n\n",
-        "Exit codes: 0 rehearsed, 64 no such time or zone, 65 errors in the scenario, 66 a\n",
-        "file is missing, 73 the picture cannot be written, 77 no permission, 78 errors in\n",
-        "the config."
-    ))]
-    Rehearse {
-        #[arg(value_name = "SCENARIO")]
-        scenario: PathBuf,
-        /// In place of the config that the scenario names.
-        #[arg(long, value_name = "FILE")]
-        config: Option<PathBuf>,
-        /// Write the timeline there.
-        #[arg(long, value_name = "FILE")]
-        svg: Option<PathBuf>,
-        /// Who was heard then, who was not, and which rule decided.
-        #[arg(long, num_args = 2, value_names = ["TIME", "ZONE"], conflicts_with = "svg")]
-        explain: Option<Vec<String>>,
-    },
-    /// What the running gateway does: zones, pages, relays, registrations, what is missing.
-    #[command(after_help = concat!(
-        "Examples:\n  hornwire status\n  hornwire status --json | jq .pages\n\n",
-        "Root and the group hornwire may ask: sudo usermod -aG hornwire NAME\n\n",
-        "Exit codes: 0 answered, 69 nobody is there, 77 no permission."
-    ))]
-    Status {
-        #[command(flatten)]
-        to: local::To,
-    },
-    /// End a page of the running gateway at once.
-    #[command(after_help = concat!(
-        "Example:\n  hornwire stop 12\n\n",
-        "`hornwire status` and the journal number the pages.\n\n",
-        "Exit codes: 0 ended, 65 there is no such page, 69 nobody is there, 77 no permission."
-    ))]
-    Stop {
-        #[arg(value_name = "PAGE")]
-        page: u64,
-        #[command(flatten)]
-        to: local::To,
-    },
-    /// Let the running gateway announce a file, a stored message or a bell.
-    #[command(after_help = concat!(
-        "Examples:\n  hornwire announce closing.wav --zone yard --zone office\n",
-        "  hornwire announce --plays bell --times 3 --zone everywhere --priority 70\n\n",
-        "A page like any other, by the priority and the rules of [control]. The answer says\n",
-        "how it stands: is heard, waits, refused; the journal has its record.\n\n",
-        "Exit codes: 0 taken, 65 the file cannot be played, or no such zone or message,\n",
-        "66 no such file, 69 nobody is there, 75 refused for now, 77 no permission."
-    ))]
-    Announce {
-        #[command(flatten)]
-        what: local::Announcement,
-        #[command(flatten)]
-        to: local::To,
-    },
-    /// Put every relay of the config to rest; the service does it after every end.
-    #[command(after_help = concat!(
-        "Example:\n  hornwire rest-relays /etc/hornwire/hornwire.toml\n\n",
-        "For after a gateway that was killed: one that stops in order does it itself.\n",
-        "Relays whose own table is right go to rest even if the config has errors elsewhere.\n",
-        "While the gateway runs it holds the GPIO lines; then this fails with 69.\n\n",
-        "Exit codes: 0 all at rest, 66 the config is missing, 69 a relay line cannot be had,\n",
-        "77 no permission to read the config, 78 errors in it."
-    ))]
-    RestRelays {
-        #[arg(default_value = config::DEFAULT_FILE, value_name = "FILE")]
-        file: PathBuf,
-    },
-    /// Make the line of an access code for the secrets file.
-    #[command(after_help = concat!(
-        "Example:\n  hornwire code gatehouse | sudo tee -a /etc/hornwire/quayside-secrets.toml\n\n",
-        "Asks for the code twice without showing it, or reads one line of standard input.\n",
-        "The line holds its argon2id hash, from which the code cannot be read. A code has\n",
-        "4 to 16 digits; what is guessed first (1234, 7777, a year) is not taken.\n\n",
-        "Exit codes: 0 made, 64 wrong command line, 65 too easily guessed or not the same\n",
-        "twice, 66 no code came, 71 the system gave no random numbers or memory."
-    ))]
-    Code {
-        /// Whose it is: the name in [codes.NAME].
-        #[arg(value_name = "NAME")]
-        name: String,
-    },
-    /// Tell every problem of a config file, each with its line and a hint.
-    #[command(after_help = concat!(
-        "Example:\n  hornwire check /etc/hornwire/hornwire.toml\n\n",
-        "The secrets file that the config names is read too, so check as root or as the\n",
-        "user who runs the daemon. Cards, relay lines, network interfaces and the phone\n",
-        "system are not tried: the journal tells of them once the daemon runs.\n\n",
-        "Exit codes: 0 fine (warnings included), 64 wrong command line, 66 a file is\n",
-        "missing, 77 no permission, 78 errors in a config file."
-    ))]
-    Check {
-        /// Config files.
-        #[arg(value_name = "FILE", default_value = config::DEFAULT_FILE)]
-        files: Vec<PathBuf>,
-        /// Print the reference of all keys instead.
-        #[arg(long, conflicts_with = "files")]
-        keys: bool,
-    },
-}
-
 /// Runs the command that the process was started with.
 pub fn main() -> ExitCode {
     let arguments = match Arguments::try_parse() {
@@ -221,6 +62,7 @@ pub fn main() -> ExitCode {
         Command::Run { file } => run::run(&file),
         Command::RestRelays { file } => run::rest_relays(&file),
         Command::Code { name } => code::run(&name),
+        Command::Pages { directory } => pages::run(&directory),
         Command::Demo { out } => demo::run(&out),
         Command::Status { to } => local::status(&to),
         Command::Stop { page, to } => local::stop(&to, page),

@@ -27,7 +27,7 @@ mod walk;
 mod zone_groups;
 
 pub use problem::{MAX_PROBLEMS, Place, Problem, Severity};
-pub use reference::reference;
+pub use reference::{Block, blocks, reference};
 pub use walk::MAX_TABLES;
 
 use plan::{Plan, Relay};

@@ -94,32 +94,40 @@ fn one_of(words: &[&str]) -> String {
     }
 }
 
-/// Longest line of the reference, in characters.
-const WIDTH: usize = 110;
+/// A piece of the reference. Words in backquotes are literal.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Block {
+    /// The name of a part.
+    Part(String),
+    /// The name of a table.
+    Table(String),
+    Text(String),
+    /// What is explained, and what is said of it: each text begins a line.
+    Item(String, Vec<String>),
+}
 
-/// The key reference, as Markdown that also reads well in a terminal.
-pub fn reference() -> String {
-    let mut page = Page::default();
-    page.line("# Keys of the config file");
-    page.gap();
-    page.text(
-        "This page is the output of `hornwire check --keys`. A config file is TOML. `NAME` is a name of your choice: \
-         1 to 32 letters, digits, `-` and `_`. Times have a unit: `ms`, `s`, `min`, `h`.",
-    );
+/// The key reference, piece by piece: the first part tells the keys of the config file, the second those of a scenario.
+pub fn blocks() -> Vec<Block> {
+    let mut blocks = vec![
+        Block::Part("Keys of the config file".to_owned()),
+        Block::Text(
+            "This page is the output of `hornwire check --keys`. A config file is TOML. `NAME` is a name of your choice: \
+             1 to 32 letters, digits, `-` and `_`. Times have a unit: `ms`, `s`, `min`, `h`."
+                .to_owned(),
+        ),
+    ];
     for section in SECTIONS {
         let name = if section.named { ".NAME" } else { "" };
-        page.gap();
-        page.line(&format!("## [{}{name}]", section.path));
-        page.gap();
-        page.text(section.doc);
-        page.gap();
+        blocks.push(Block::Table(format!("[{}{name}]", section.path)));
+        blocks.push(Block::Text(section.doc.to_owned()));
         for key in section.keys {
             let absent = match key.absent {
                 Absent::Required => format!("Required, for example `{}`.", key.example),
                 Absent::Default(value) => format!("Default: `{value}`."),
                 Absent::Unset(meaning) => format!("For example `{}`. When absent: {meaning}", key.example),
             };
-            page.item(&[&format!("`{}`: {}.", key.name, key.kind.describe()), &absent, key.doc]);
+            let term = format!("`{}`: {}.", key.name, key.kind.describe());
+            blocks.push(Block::Item(term, vec![absent, key.doc.to_owned()]));
         }
     }
     for (path, of) in DEFAULTS {
@@ -129,41 +137,64 @@ pub fn reference() -> String {
             .filter(|k| k.shared)
             .map(|k| format!("`{}`", k.name))
             .collect();
-        page.gap();
-        page.line(&format!("## [{path}]"));
-        page.gap();
-        page.text(&format!(
+        blocks.push(Block::Table(format!("[{path}]")));
+        blocks.push(Block::Text(format!(
             "Defaults for every table in [{of}.NAME]; a key in the table itself wins. It takes: {}.",
             names.join(", ")
-        ));
+        )));
     }
-    scenarios(&mut page);
-    page.0
+    scenarios(&mut blocks);
+    blocks
 }
 
-fn scenarios(page: &mut Page) {
-    page.gap();
-    page.line("# Keys of a scenario");
-    page.gap();
-    page.text(
+fn scenarios(blocks: &mut Vec<Block>) {
+    blocks.push(Block::Part("Keys of a scenario".to_owned()));
+    blocks.push(Block::Text(
         "A scenario is TOML too, for `hornwire rehearse`. At its head stand `config` (a config file, beside the scenario), \
          `begins` (a date and a time by the clock on the wall) and, if it is not to end a minute after the last event, `ends`. \
-         Each event begins with a line `[[events]]`, and is one of:",
-    );
-    page.gap();
+         Each event begins with a line `[[events]]`, and is one of:"
+            .to_owned(),
+    ));
     for (kind, about) in scenario::KINDS {
-        page.item(&[&format!("`{kind}`: {about}.")]);
+        blocks.push(Block::Item(format!("`{kind}`: {about}."), Vec::new()));
     }
-    page.gap();
-    page.text("With it come:");
-    page.gap();
+    blocks.push(Block::Text("With it come:".to_owned()));
     for (key, of, about) in scenario::SETTINGS {
         let of = match of {
             [] => "of all events".to_owned(),
             kinds => format!("of `{}`", kinds.join("`, `")),
         };
-        page.item(&[&format!("`{key}`, {of}: {about}.")]);
+        blocks.push(Block::Item(format!("`{key}`, {of}: {about}."), Vec::new()));
     }
+}
+
+/// Longest line of the reference, in characters.
+const WIDTH: usize = 110;
+
+/// The key reference, as Markdown that also reads well in a terminal.
+pub fn reference() -> String {
+    let mut page = Page::default();
+    let mut in_list = false;
+    for block in blocks() {
+        let is_item = matches!(block, Block::Item(..));
+        let goes_on = in_list && is_item;
+        if !goes_on && !page.0.is_empty() {
+            page.line("");
+        }
+        in_list = is_item;
+        match block {
+            Block::Part(name) => page.line(&format!("# {name}")),
+            Block::Table(name) => page.line(&format!("## {name}")),
+            Block::Text(text) => page.wrapped(&text, "", ""),
+            Block::Item(term, texts) => {
+                page.wrapped(&term, "- ", "  ");
+                for text in &texts {
+                    page.wrapped(text, "  ", "  ");
+                }
+            }
+        }
+    }
+    page.0
 }
 
 #[derive(Default)]
@@ -173,21 +204,6 @@ impl Page {
     fn line(&mut self, text: &str) {
         self.0.push_str(text);
         self.0.push('\n');
-    }
-
-    fn gap(&mut self) {
-        self.0.push('\n');
-    }
-
-    fn text(&mut self, text: &str) {
-        self.wrapped(text, "", "");
-    }
-
-    /// A point of a list: each text begins a line.
-    fn item(&mut self, texts: &[&str]) {
-        for (i, text) in texts.iter().enumerate() {
-            self.wrapped(text, if i == 0 { "- " } else { "  " }, "  ");
-        }
     }
 
     fn wrapped(&mut self, text: &str, first: &str, rest: &str) {

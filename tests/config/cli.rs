@@ -201,6 +201,50 @@ fn keys() {
     assert_eq!(out, hornwire::config::reference());
 }
 
+/// The manual pages tell every command that `--help` tells, and every key.
+#[test]
+fn manual_pages() {
+    let scratch = Scratch::new();
+    let directory = scratch.0.join("pages");
+    let (code, _, err) = run(&["pages", directory.to_str().unwrap()]);
+    assert_eq!((code, err.as_str()), (0, ""));
+    let page = |name: &str| std::fs::read_to_string(directory.join(name)).unwrap();
+    // In roff a hyphen that is one, and a full stop at a line's beginning, are written with a backslash.
+    let plain = |name: &str| {
+        let marks = [("\\-", "-"), ("\\&", ""), ("\\fB", ""), ("\\fR", ""), ("\\*(Aq", "'")];
+        marks
+            .iter()
+            .fold(page(name), |text, (mark, meant)| text.replace(mark, meant))
+    };
+    let program = plain("hornwire.1");
+    let (_, help, _) = run(&["--help"]);
+    let list = help.split("Commands:\n").nth(1).unwrap().split("\n\n").next().unwrap();
+    let commands: Vec<&str> = list
+        .lines()
+        .filter(|line| line.starts_with("  ") && !line.starts_with("   "))
+        .collect();
+    assert!(commands.len() > 8, "{help}");
+    for command in commands {
+        let name = command.split_whitespace().next().unwrap();
+        assert!(
+            name == "help" || program.contains(&format!(".SS \"hornwire {name}\"")),
+            "{name}"
+        );
+        for completion in ["hornwire.bash", "_hornwire", "hornwire.fish"] {
+            assert!(page(completion).contains(name), "{completion}: {name}");
+        }
+    }
+    let keys = plain("hornwire.toml.5");
+    for block in hornwire::config::blocks() {
+        let wanted = match block {
+            hornwire::config::Block::Table(name) => format!(".SS {name}\n"),
+            hornwire::config::Block::Item(term, _) => format!(".TP\n{}\n", term.replace('`', "")),
+            _ => continue,
+        };
+        assert!(keys.contains(&wanted), "{wanted}");
+    }
+}
+
 /// A reader that goes away, such as `head`, is no reason to panic.
 #[test]
 fn a_closed_pipe() {
