@@ -6,7 +6,8 @@ use std::time::Duration;
 use super::checks;
 use super::messages;
 use super::plan::{
-    AudioDevice, Card, Chime, Control, Extension, Group, Paging, Plan, Relay, RelayLine, Sip, Socket, Srtp, Zone,
+    AudioDevice, Card, Chime, Control, Extension, Group, Metrics, Paging, Plan, Relay, RelayLine, Sip, Socket, Srtp,
+    Zone,
 };
 use super::problem::{Complaint, Problems, alternatives, nearest, quote};
 use super::schema::{CHIMES, Kind};
@@ -76,6 +77,7 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
     });
     let zone_groups = zone_groups.collect();
     let control = control(sheets.of("control").next()?, sheets, problems);
+    let metrics = metrics(sheets.of("metrics").next()?);
     // Absent only when of the wrong shape, which is an error.
     let codes = gates::codes(sheets, &secrets, problems);
     let sip = sip(sheets.of("sip").next()?, !extensions.is_empty());
@@ -96,6 +98,7 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
         quiet_hours,
         zone_groups,
         control,
+        metrics,
         sip,
         tls,
         codes,
@@ -502,7 +505,7 @@ fn group(sheet: &Sheet, sheets: &Sheets, secrets: &Secrets, problems: &mut Probl
     let paging = paging(sheet, sheets, problems);
     Some(Group {
         name: sheet.name.clone(),
-        address: sheet.multicast("address")?,
+        address: sheet.socket_address("address")?,
         interface: sheet.text("interface").map(str::to_owned),
         codec,
         payload_type,
@@ -526,6 +529,13 @@ fn control(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Control {
         },
         paging,
     }
+}
+
+fn metrics(sheet: &Sheet) -> Option<Metrics> {
+    Some(Metrics {
+        listen: sheet.socket_address("listen")?,
+        networks: sheet.has("networks").then(|| sheet.networks("networks").to_vec()),
+    })
 }
 
 fn sip(sheet: &Sheet, has_extensions: bool) -> Sip {

@@ -175,6 +175,9 @@ pub fn changes(old: &Plan, new: &Plan) -> Changes {
         let same = old.control.socket == new.control.socket;
         all.note("control", "", if same { AtOnce } else { Anew });
     }
+    if old.metrics != new.metrics {
+        all.note("metrics", "", AtOnce);
+    }
     if old.sip != new.sip {
         all.note("sip", "", Anew);
     }

@@ -52,6 +52,7 @@ pub struct Plan {
     /// Names for several zones.
     pub zone_groups: Vec<(String, Vec<ZoneId>)>,
     pub control: Control,
+    pub metrics: Option<Metrics>,
     pub sip: Sip,
     pub tls: TlsFiles,
     /// Indexed by [`gate::CodeId`].
@@ -452,6 +453,14 @@ pub struct Control {
     pub socket: Socket,
     /// Of announcements; each says its zones itself.
     pub paging: Paging,
+}
+
+/// Where figures are fetched.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Metrics {
+    pub listen: SocketAddr,
+    /// `None`: by everybody.
+    pub networks: Option<Vec<Network>>,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -72,6 +72,7 @@ impl Kind {
             Kind::Dial => "a table of zones by the number that is dialled".to_owned(),
             Kind::Urgent => "a table of priorities from 0 to 100 by the header's value".to_owned(),
             Kind::SecretName => "a name that stands in the secrets file".to_owned(),
+            Kind::Listener => "\"ADDRESS:PORT\" of this machine".to_owned(),
             Kind::Socket => "the whole path of a socket, at most 100 octets, or \"none\"".to_owned(),
             Kind::File => "the path of a file".to_owned(),
             Kind::Credential => "the name of a systemd credential, without slashes".to_owned(),

@@ -66,6 +66,8 @@ pub(super) enum Kind {
     Output,
     /// Where audio is captured.
     Input,
+    /// An address and a TCP port of this machine.
+    Listener,
     /// One channel of a device, or two that are mixed.
     Mix {
         to: i64,
@@ -223,6 +225,7 @@ pub(super) const SECTIONS: &[Section] = &[
     calendar::SCHEDULES,
     calendar::QUIET_HOURS,
     control::CONTROL,
+    control::METRICS,
 ];
 
 /// The tables of defaults and what they are for.

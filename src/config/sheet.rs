@@ -210,9 +210,9 @@ impl Sheet {
         }
     }
 
-    pub fn multicast(&self, key: &str) -> Option<SocketAddr> {
+    pub fn socket_address(&self, key: &str) -> Option<SocketAddr> {
         match self.value(key) {
-            Some(Value::Multicast(a)) => Some(*a),
+            Some(Value::SocketAddress(a)) => Some(*a),
             _ => None,
         }
     }

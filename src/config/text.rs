@@ -460,6 +460,20 @@ pub(super) fn host_bits(text: &str) -> Option<String> {
     (address.parse::<IpAddr>().ok()? != first).then(|| format!("{first}/{prefix}"))
 }
 
+/// An address and a TCP port of this machine.
+pub(super) fn listener(text: &str) -> Result<SocketAddr, Hint> {
+    match text.parse::<SocketAddr>() {
+        Ok(address) if address.ip().is_multicast() => hint("a multicast address is nobody's own: take 127.0.0.1"),
+        Ok(address) if address.port() < 1024 => hint("the port is 1024 to 65535"),
+        Ok(address) => Ok(address),
+        Err(_) => hint(match text.parse::<IpAddr>() {
+            Ok(IpAddr::V4(a)) => format!("add the port: \"{a}:9745\""),
+            Ok(IpAddr::V6(a)) => format!("add brackets and the port: \"[{a}]:9745\""),
+            Err(_) => "write address and port: \"127.0.0.1:9745\", for IPv6 with brackets: \"[::1]:9745\"".to_owned(),
+        }),
+    }
+}
+
 /// Where a group sends: a multicast address that may be joined, and a port.
 pub(super) fn multicast(text: &str) -> Result<SocketAddr, Hint> {
     let Ok(address) = text.parse::<SocketAddr>() else {

@@ -55,7 +55,7 @@ pub(super) enum Value {
     Address(IpAddr),
     /// Empty is the word "none".
     Registrars(Vec<(Registrar, usize)>),
-    Multicast(SocketAddr),
+    SocketAddress(SocketAddr),
     Callers(Vec<(Pattern, usize)>),
     Hours(Vec<Span>),
     Moments(Vec<Ring>),
@@ -421,7 +421,8 @@ impl Reader<'_> {
             Kind::Advertise => self.parsed(value, text::advertise).map(Value::Address),
             Kind::Registrar => self.registrars(value).map(Value::Registrars),
             Kind::User => self.parsed(value, text::user).map(Value::Text),
-            Kind::Multicast => self.parsed(value, text::multicast).map(Value::Multicast),
+            Kind::Multicast => self.parsed(value, text::multicast).map(Value::SocketAddress),
+            Kind::Listener => self.parsed(value, text::listener).map(Value::SocketAddress),
             Kind::Interface => self.parsed(value, text::interface).map(Value::Text),
             Kind::Callers => self.callers(value),
             Kind::Hours => self.hours(value),

@@ -1,11 +1,14 @@
 //! The sound cards as the control task sees them: commands in, reports out, up or down.
 
 use std::collections::VecDeque;
+use std::time::Instant;
 
+use super::control::Control;
 use crate::config::plan::Plan;
 use crate::device::audio::{AudioThread, OpenSink};
 use crate::device::news::DeviceEvent;
-use crate::page::ZoneId;
+use crate::page::{Input, ZoneId};
+use crate::report::message::Message;
 use crate::sound::engine::{self, Command, EngineHandle, MusicInput, Report, ZoneOutput};
 
 /// Commands kept for an engine that does not take them; an engine that far behind is stuck, and the watchdog's case.
@@ -125,6 +128,37 @@ impl Cards {
             let beat = card.thread.beat();
             alive & (std::mem::replace(&mut card.beat, beat) != beat)
         })
+    }
+}
+
+impl Control {
+    /// What happened to the cards.
+    pub(super) fn card_events(&mut self, now: Instant) {
+        while let Some((card, event)) = self.cards.event() {
+            let name = self.cards.name(card).to_owned();
+            match event {
+                DeviceEvent::Opened { real_time } => {
+                    if self.cards.set_up(card, true) {
+                        self.tell(Message::CardOpened { card: name, real_time });
+                        for zone in self.cards.zones(card).to_vec() {
+                            self.switchboard.handle(Input::ZoneBack(zone), now);
+                        }
+                    }
+                }
+                DeviceEvent::Lost(cause) => {
+                    self.cards.set_up(card, false);
+                    self.tell(Message::CardLost { card: name, cause });
+                    for zone in self.cards.zones(card).to_vec() {
+                        self.switchboard.handle(Input::ZoneFailed(zone), now);
+                    }
+                }
+                DeviceEvent::Xruns(count) => self.tell(Message::Xruns {
+                    card: name,
+                    count: count.into(),
+                }),
+            }
+            self.settle(now);
+        }
     }
 }
 

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::future::Future;
 use std::net::IpAddr;
 use std::pin::Pin;
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime};
 
 use rand_chacha::ChaCha12Rng;
 use rand_chacha::rand_core::{RngCore, SeedableRng};
@@ -30,19 +30,20 @@ use super::pace::{self, Pace};
 use super::pages::Page;
 use super::ports::{Arrival, RTP_QUEUE};
 use super::reload::{Reload, Reread};
+use super::scrape::Scrapes;
 use super::signal::Signal;
 use super::talkers::Talkers;
 use super::wires::Wires;
 use super::{Edges, Moment, What};
 use crate::calendar::Clock;
 use crate::config::plan::{InputLine, Plan};
-use crate::device::news::DeviceEvent;
 use crate::device::relay::RelayBank;
 use crate::device::service::Service;
 use crate::gate::{self, Gate};
 use crate::page::{Input, PageId, Switchboard};
 use crate::report::journal::Journal;
 use crate::report::message::{LocalMessage, Message, PageMessage};
+use crate::report::metrics::Metrics;
 use crate::sip::agent::{Agent, CallId, SHUTDOWN_LIMIT};
 
 /// How often the audio threads' reports are fetched while a page is on.
@@ -77,6 +78,7 @@ pub struct Former {
     ledger: Ledger,
     closed: Vec<InputLine>,
     next_page: u64,
+    metrics: Metrics,
 }
 
 /// Everything the control task owns.
@@ -118,6 +120,8 @@ pub struct Control {
     pub(super) clock: WallClock,
     pub(super) health: Health,
     pub(super) desk: Desk,
+    pub(super) metrics: Metrics,
+    pub(super) scrapes: Scrapes,
     pub(super) reload: Reload,
     rereads: Receiver<Reread>,
     /// The plan to begin anew with, and what differs.
@@ -194,6 +198,8 @@ impl Control {
             checker,
             health: Health::default(),
             desk: Desk::closed(),
+            metrics: Metrics::new(SystemTime::now()),
+            scrapes: Scrapes::closed(),
             reload: Reload::default(),
             rereads: edges.rereads,
             again: None,
@@ -241,6 +247,7 @@ impl Control {
                 cause: cause.to_string(),
             })),
         }
+        self.expect_figures();
         self.open_cards().await;
         self.say_status(true);
         self.moment(What::Ready);
@@ -302,6 +309,11 @@ impl Control {
                         self.on_contact(change, Instant::now());
                     }
                 }
+                wanted = self.scrapes.next() => {
+                    if let Some(wanted) = wanted {
+                        self.on_wanted(wanted, Instant::now());
+                    }
+                }
                 done = self.checker.done() => {
                     let (now, local) = (Instant::now(), self.local_time());
                     self.gate.checked(done.check, done.found, local, now);
@@ -320,6 +332,7 @@ impl Control {
                 ledger: self.ledger,
                 closed: self.contacts.closed(&self.plan),
                 next_page: self.next_page,
+                metrics: self.metrics,
             },
             old: self.plan,
             plan,
@@ -382,6 +395,7 @@ impl Control {
             self.overload(now);
             self.renew_tls(now);
             self.look_at_addresses(now);
+            self.offer_figures(now);
             self.journal.flush();
             self.tick_at = now + if self.pages.is_empty() { IDLE_TICK } else { REPORT_TICK };
         }
@@ -439,34 +453,6 @@ impl Control {
         self.say_status(false);
     }
 
-    fn card_events(&mut self, now: Instant) {
-        while let Some((card, event)) = self.cards.event() {
-            let name = self.cards.name(card).to_owned();
-            match event {
-                DeviceEvent::Opened { real_time } => {
-                    if self.cards.set_up(card, true) {
-                        self.tell(Message::CardOpened { card: name, real_time });
-                        for zone in self.cards.zones(card).to_vec() {
-                            self.switchboard.handle(Input::ZoneBack(zone), now);
-                        }
-                    }
-                }
-                DeviceEvent::Lost(cause) => {
-                    self.cards.set_up(card, false);
-                    self.tell(Message::CardLost { card: name, cause });
-                    for zone in self.cards.zones(card).to_vec() {
-                        self.switchboard.handle(Input::ZoneFailed(zone), now);
-                    }
-                }
-                DeviceEvent::Xruns(count) => self.tell(Message::Xruns {
-                    card: name,
-                    count: count.into(),
-                }),
-            }
-            self.settle(now);
-        }
-    }
-
     fn group_timers(&mut self, index: usize, now: Instant) {
         let settings = &self.plan.groups[index];
         match self.groups[index].join(index, settings, &self.rtp_queue, now) {
@@ -514,6 +500,7 @@ impl Control {
         self.clock.passed = former.passed;
         self.next_page = former.next_page;
         self.ledger = former.ledger;
+        self.metrics = former.metrics;
         self.contacts.follow(&self.plan, &former.closed);
         self
     }
@@ -535,6 +522,7 @@ impl Control {
     }
 
     pub(super) fn tell(&mut self, message: Message) {
+        self.metrics.count(&message);
         self.journal.write(&message.entry());
     }
 

@@ -144,6 +144,11 @@ impl Lines {
         self.devices.iter().filter(|d| d.up.is_none()).map(|d| d.name.as_str())
     }
 
+    /// Every device by name, and whether it works.
+    pub fn states(&self) -> impl Iterator<Item = (&str, bool)> {
+        self.devices.iter().map(|d| (d.name.as_str(), d.up.is_some()))
+    }
+
     /// The device has run for so long.
     pub fn runs_for(&self, capture: usize, time: Duration, now: Instant) -> bool {
         let up = self.devices[capture].up;

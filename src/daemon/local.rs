@@ -10,7 +10,7 @@ use super::control::Control;
 use super::desk::{Announced, Announcement, Ask, Wish};
 use super::pages::{Announced as Prepared, Page};
 use crate::config::plan::{ANNOUNCED_AGAIN, Plan};
-use crate::page::{EndReason, Input, Kept, PageId, PageStatus, Phase, Priority, RelayId, Standing, ZoneId};
+use crate::page::{EndReason, Input, Kept, PageId, PageStatus, Priority, RelayId, Standing, ZoneId};
 use crate::report::message::{LocalMessage, Message};
 use crate::report::record::reason_text;
 use crate::sound::engine::Sound;
@@ -89,7 +89,7 @@ impl Control {
     fn status(&mut self, now: Instant) -> Value {
         let zones = (0..=u16::MAX).zip(&self.plan.zones).map(|(id, zone)| {
             let (phase, page) = self.switchboard.zone(ZoneId(id));
-            json!({ "zone": zone.name, "phase": phase_name(phase), "page": page.map(|page| page.0) })
+            json!({ "zone": zone.name, "phase": phase.name(), "page": page.map(|page| page.0) })
         });
         let pages = self.switchboard.pages().map(|status| {
             let entry = self.pages.get(&status.page);
@@ -179,16 +179,6 @@ fn sound(plan: &Plan, announced: Announced) -> Result<Sound, String> {
                 format!("there is no message {name:?}; there are {}", known.join(", "))
             })
         }
-    }
-}
-
-fn phase_name(phase: Phase) -> &'static str {
-    match phase {
-        Phase::Rest => "rest",
-        Phase::Seize => "seize",
-        Phase::Chime => "chime",
-        Phase::Speech => "speech",
-        Phase::Tail => "tail",
     }
 }
 

@@ -35,6 +35,7 @@ mod ports;
 mod reload;
 mod return_path;
 mod schedules;
+mod scrape;
 mod signal;
 mod signalling;
 mod source_lock;

@@ -45,7 +45,7 @@ impl Control {
                     let count = errors.clone().count();
                     for problem in errors {
                         let problem = problem.to_string();
-                        self.journal.write(&Message::ConfigFault { problem }.entry());
+                        self.tell(Message::ConfigFault { problem });
                     }
                     let cause = format!("{count} error{} in it", if count == 1 { "" } else { "s" });
                     self.tell(Message::Reload(ReloadMessage::Kept { cause }));
@@ -110,6 +110,10 @@ impl Control {
             self.gate.change(self.plan.gates(), now);
         }
         self.clock.change(&self.plan, now);
+        if old.metrics != self.plan.metrics {
+            self.scrapes.change();
+        }
+        self.expect_figures();
         if rest {
             self.change_groups(&old, now);
             self.change_switchboard(now);

@@ -493,6 +493,8 @@ impl Control {
                 continue;
             };
             let Some(record) = page.record.take() else { continue };
+            let source = page.origin.name(&self.plan).to_owned();
+            self.metrics.ended(&source, record.reason);
             let refused = record.heard_at.is_none()
                 && matches!(
                     record.reason,
@@ -507,11 +509,11 @@ impl Control {
                 .map(|z| self.plan.zones[usize::from(z.0)].name.clone())
                 .collect();
             if let Some(gain) = page.levelled {
-                self.talkers.remember(page.origin.name(&self.plan), &page.caller, gain);
+                self.talkers.remember(&source, &page.caller, gain);
             }
             let playout = page.playout();
             let report = PageReport {
-                source: page.origin.name(&self.plan).to_owned(),
+                source,
                 caller: page.caller,
                 peer: page.peer,
                 zones,
@@ -529,6 +531,7 @@ impl Control {
                 keys: page.keys,
                 record,
             };
+            self.metrics.record(&report);
             self.journal.write(&report.entry());
         }
     }

@@ -77,6 +77,32 @@ pub enum EndReason {
     Shutdown,
 }
 
+impl EndReason {
+    /// Every one.
+    pub const ALL: [EndReason; 20] = [
+        EndReason::HungUp,
+        EndReason::Cancelled,
+        EndReason::Finished,
+        EndReason::StreamEnded,
+        EndReason::NoPackets,
+        EndReason::Quiet,
+        EndReason::BusyTone,
+        EndReason::PageLimit,
+        EndReason::NoRoom,
+        EndReason::WaitLimit,
+        EndReason::CoolDown,
+        EndReason::TooMany,
+        EndReason::QuietHours,
+        EndReason::Preempted,
+        EndReason::Busy,
+        EndReason::Operator,
+        EndReason::DeviceFault,
+        EndReason::Vetoed,
+        EndReason::CallLost,
+        EndReason::Shutdown,
+    ];
+}
+
 /// Why a bid was not admitted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Refusal {
@@ -123,6 +149,21 @@ pub enum Phase {
     Speech,
     /// Nobody holds it; its relays are still operated.
     Tail,
+}
+
+impl Phase {
+    /// Every one, in the order of a page.
+    pub const ALL: [Phase; 5] = [Phase::Rest, Phase::Seize, Phase::Chime, Phase::Speech, Phase::Tail];
+
+    pub fn name(self) -> &'static str {
+        match self {
+            Phase::Rest => "rest",
+            Phase::Seize => "seize",
+            Phase::Chime => "chime",
+            Phase::Speech => "speech",
+            Phase::Tail => "tail",
+        }
+    }
 }
 
 /// One page, whole. Exactly one for every bid.

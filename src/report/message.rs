@@ -64,6 +64,7 @@ kinds! {
     CLOCK_JUMPED = Warning "0bccea1614d449858a521e5a8606056d";
     SCHEDULE_DUE = Info "476ef1a4a011412a89099696c59fed95";
     NO_SOCKET = Warning "7384ae9b70cb4b63976eed0064ab928c";
+    NO_METRICS = Warning "24b0b7ba1ea549b58de7bc3f2f1fb8fd";
     LOCAL_ANNOUNCES = Notice "fba5000bee52497896656de74115947f";
     LOCAL_STOPPED = Notice "c0da2385d968489a83b474b9816d8e55";
     CONTACT_READ = Info "f33e8a06417d48b487eeccb7e14fab1d";

@@ -2,9 +2,11 @@
 //!
 //! [`message`] is the list of everything that the daemon may say, [`record`] the story of one page; both become an
 //! [`entry::Entry`], which [`journal`] writes. No message is written per packet.
+//! [`metrics`] counts both.
 
 pub mod entry;
 pub mod journal;
 pub mod message;
+pub mod metrics;
 pub mod record;
 pub mod time;

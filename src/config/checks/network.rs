@@ -137,13 +137,13 @@ pub(super) fn groups(sheets: &Sheets, problems: &mut Problems) {
     let list: Vec<&Sheet> = sheets.of("groups").collect();
     for (i, sheet) in list.iter().enumerate() {
         suite(sheet, problems);
-        let Some(address) = sheet.multicast("address") else {
+        let Some(address) = sheet.socket_address("address") else {
             continue;
         };
         let interface = sheet.text("interface");
         let clash = earlier(&list, i, |a, _| {
             let (one, two) = (a.text("interface"), interface);
-            a.multicast("address") == Some(address) && (one == two || one.is_none() || two.is_none())
+            a.socket_address("address") == Some(address) && (one == two || one.is_none() || two.is_none())
         });
         if let Some(other) = clash {
             problems.error(
@@ -364,7 +364,7 @@ pub(super) fn udp_ports(sheets: &Sheets, problems: &mut Problems) {
         );
     }
     for sheet in sheets.of("groups") {
-        let Some(address) = sheet.multicast("address") else {
+        let Some(address) = sheet.socket_address("address") else {
             continue;
         };
         let port = address.port();

@@ -1,4 +1,6 @@
-//! Messages about the local command.
+//! Messages about the local command, and about who reads figures.
+
+use std::net::SocketAddr;
 
 use super::super::entry::Entry;
 use super::kind;
@@ -8,6 +10,8 @@ use crate::page::PageId;
 pub enum LocalMessage {
     /// Its socket cannot be made: `hornwire status` will find nobody.
     NoSocket { path: String, cause: String },
+    /// Figures cannot be served there: somebody else does, perhaps.
+    NoMetrics { address: SocketAddr, cause: String },
     /// Somebody on the board announces something.
     Announces { page: PageId, uid: u32 },
     /// Somebody on the board ended a page.
@@ -20,6 +24,11 @@ impl LocalMessage {
             LocalMessage::NoSocket { path, cause } => {
                 Entry::new(kind::NO_SOCKET, format!("no local command at {path}: {cause}"))
                     .with("SOCKET", path)
+                    .with("CAUSE", cause)
+            }
+            LocalMessage::NoMetrics { address, cause } => {
+                Entry::new(kind::NO_METRICS, format!("no figures are served at {address}: {cause}"))
+                    .with("ADDRESS", address)
                     .with("CAUSE", cause)
             }
             LocalMessage::Announces { page, uid } => Entry::new(

@@ -107,6 +107,10 @@ fn samples() -> Vec<Message> {
         Message::Reload(ReloadMessage::Kept { cause: text() }),
         Message::Reload(ReloadMessage::TakenUp { what: vec![text()] }),
         Message::Reload(ReloadMessage::Waits { what: vec![text()] }),
+        Message::Local(LocalMessage::NoMetrics {
+            address: "127.0.0.1:9745".parse().unwrap(),
+            cause: "Address already in use".into(),
+        }),
         Message::Local(LocalMessage::NoSocket {
             path: text(),
             cause: text(),
