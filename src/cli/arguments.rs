@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Parser, Subcommand};
 use hornwire::config;
 
-use super::local;
+use super::{local, why};
 
 const EXIT_CODES: &str = "\
 Exit codes (sysexits.h):
@@ -125,6 +125,19 @@ pub enum Command {
         what: local::Announcement,
         #[command(flatten)]
         to: local::To,
+    },
+    /// What happened to a page, and why: from the journal, in plain sentences.
+    #[command(after_help = concat!(
+        "Examples:\n  hornwire why\n  hornwire why --at 10:32 --zone yard\n  hornwire why --caller 201 --at \"yesterday 16:05\"\n\n",
+        "Without --at it tells of the last page; with it, of the page of that minute, or of the\n",
+        "nearest one within ten minutes, of calls that were refused then, and of what was\n",
+        "missing. Root and the group systemd-journal may read the journal.\n\n",
+        "Exit codes: 0 told (also that there is nothing), 64 no such time, 65 the file is no\n",
+        "journal, 66 no journal, 77 no permission."
+    ))]
+    Why {
+        #[command(flatten)]
+        wanted: why::Wanted,
     },
     /// Put every relay of the config to rest; the service does it after every end.
     #[command(after_help = concat!(

@@ -15,6 +15,7 @@ mod local;
 mod pages;
 mod rehearse;
 mod run;
+mod why;
 
 /// Exit codes, after sysexits.h.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -62,6 +63,7 @@ pub fn main() -> ExitCode {
         Command::Run { file } => run::run(&file),
         Command::RestRelays { file } => run::rest_relays(&file),
         Command::Code { name } => code::run(&name),
+        Command::Why { wanted } => why::run(&wanted),
         Command::Pages { directory } => pages::run(&directory),
         Command::Demo { out } => demo::run(&out),
         Command::Status { to } => local::status(&to),

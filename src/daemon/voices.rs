@@ -13,7 +13,7 @@ use super::players::Player;
 use super::ports::{Arrival, Port};
 use super::schedules;
 use crate::media::{Format, PayloadMap, PlayoutFigures, Received, static_name};
-use crate::page::{EndReason, Input, Loss, Output, PageId, RelayId};
+use crate::page::{EndReason, Input, Loss, Output, PageId, RelayId, ZoneId};
 use crate::report::message::{Message, PageMessage};
 use crate::report::record::PageReport;
 use crate::sound::engine::{Command, Report};
@@ -503,11 +503,15 @@ impl Control {
             if refused && !page.peer.is_none_or(|peer| self.refusals.admits(peer.ip(), now)) {
                 continue;
             }
-            let zones = record
-                .zones
-                .iter()
-                .map(|z| self.plan.zones[usize::from(z.0)].name.clone())
-                .collect();
+            let name = |zone: &ZoneId| self.plan.zones[usize::from(zone.0)].name.clone();
+            let zones = record.zones.iter().map(name).collect();
+            let missed = record.wanted.iter().filter(|zone| !record.zones.contains(zone));
+            let missed = missed.map(name).collect();
+            let by = record.by.map(|by| {
+                let page = self.pages.get(&by);
+                let source = page.map(|page| page.origin.name(&self.plan).to_owned());
+                (by, source.unwrap_or_else(|| "another source".to_owned()))
+            });
             if let Some(gain) = page.levelled {
                 self.talkers.remember(&source, &page.caller, gain);
             }
@@ -517,6 +521,8 @@ impl Control {
                 caller: page.caller,
                 peer: page.peer,
                 zones,
+                missed,
+                by,
                 began: page.began,
                 codec: page.codec,
                 reception: page.reception,

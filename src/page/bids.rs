@@ -63,6 +63,8 @@ pub(super) struct Page {
     pub was_under: bool,
     /// Where it wants to be heard, quiet hours or not.
     pub wanted: Vec<ZoneId>,
+    /// Who took a zone from it last.
+    pub beaten_by: Option<PageId>,
     /// Since when it has held a zone, or been heard below others: it counts as a page from then on.
     pub counts_from: Option<Instant>,
     pub heard: Vec<ZoneId>,
@@ -93,6 +95,7 @@ impl Page {
             under: Vec::new(),
             was_under: false,
             wanted: Vec::new(),
+            beaten_by: None,
             counts_from: None,
             heard: Vec::new(),
             heard_at: None,
@@ -274,12 +277,14 @@ impl Page {
         (self.standing == Standing::Waiting && self.loss() == Loss::End).then(|| after(self.bid_at, MAX_TURN))
     }
 
-    pub fn record(mut self, reason: EndReason, now: Instant) -> PageRecord {
+    /// `by`: whose bid went before.
+    pub fn record(mut self, reason: EndReason, by: Option<PageId>, now: Instant) -> PageRecord {
         self.close(now);
         PageRecord {
             page: self.bid.page,
             source: self.bid.source,
             zones: self.heard,
+            wanted: self.wanted,
             priority: self.bid.priority,
             bid_at: self.bid_at,
             heard_at: self.heard_at,
@@ -287,6 +292,7 @@ impl Page {
             kept: self.kept.is_some(),
             ended_at: now,
             reason,
+            by,
         }
     }
 }

@@ -122,6 +122,14 @@ pub enum Refusal {
 }
 
 impl Refusal {
+    /// The page whose bid went before.
+    pub fn by(self) -> Option<PageId> {
+        match self {
+            Refusal::Busy(page) => Some(page),
+            _ => None,
+        }
+    }
+
     /// The reason that the refused page's record gives.
     pub fn reason(self) -> EndReason {
         match self {
@@ -173,6 +181,8 @@ pub struct PageRecord {
     pub source: SourceId,
     /// Zones where it was heard, in the order of hearing; empty if it was refused or ended before its speech.
     pub zones: Vec<ZoneId>,
+    /// The zones that it was for.
+    pub wanted: Vec<ZoneId>,
     pub priority: Priority,
     pub bid_at: Instant,
     /// First opening of speech in any zone.
@@ -183,6 +193,8 @@ pub struct PageRecord {
     pub kept: bool,
     pub ended_at: Instant,
     pub reason: EndReason,
+    /// Whose bid went before, where that ended or refused it.
+    pub by: Option<PageId>,
 }
 
 /// What must be done, in this order.

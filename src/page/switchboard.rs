@@ -355,6 +355,11 @@ impl Switchboard {
 
     /// The page is over: its zones to their tails, then its record.
     fn finish(&mut self, id: PageId, reason: EndReason, cut: Cut, now: Instant) {
+        let by = match reason {
+            EndReason::Busy | EndReason::WaitLimit => self.held_against(id).by(),
+            EndReason::Preempted => self.bids.get(id).and_then(|page| page.beaten_by),
+            _ => None,
+        };
         let Some(page) = self.bids.remove(id) else {
             return;
         };
@@ -375,12 +380,13 @@ impl Switchboard {
             self.quota.over(&page.bid, from, now);
         }
         self.outputs.push_back(Output::Ended { page: id, reason });
-        self.outputs.push_back(Output::Record(page.record(reason, now)));
+        self.outputs.push_back(Output::Record(page.record(reason, by, now)));
     }
 
     fn refuse(&mut self, page: Page, why: Refusal, now: Instant) {
         self.outputs.push_back(Output::Refused { page: page.id(), why });
-        self.outputs.push_back(Output::Record(page.record(why.reason(), now)));
+        self.outputs
+            .push_back(Output::Record(page.record(why.reason(), why.by(), now)));
     }
 
     /// The earliest deadline. Of equal ones, tails and relays come before pages and higher bids before lower ones.

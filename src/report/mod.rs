@@ -10,3 +10,4 @@ pub mod message;
 pub mod metrics;
 pub mod record;
 pub mod time;
+pub mod why;

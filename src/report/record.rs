@@ -5,9 +5,9 @@ use std::time::{Duration, SystemTime};
 
 use super::entry::{Entry, Severity};
 use super::message::{from, kind};
-use super::time::rfc3339;
+use super::time::rfc3339_millis;
 use crate::media::{PlayoutFigures, ReceiverFigures};
-use crate::page::{EndReason, PageRecord};
+use crate::page::{EndReason, PageId, PageRecord};
 use crate::sound::level::Dbfs;
 
 /// Most zones that the text names; the fields name more.
@@ -25,6 +25,10 @@ pub struct PageReport {
     pub peer: Option<SocketAddr>,
     /// Names of the zones where it was heard.
     pub zones: Vec<String>,
+    /// Names of the zones that it was for and where it was not heard.
+    pub missed: Vec<String>,
+    /// The page whose bid went before, and its source if it is known.
+    pub by: Option<(PageId, String)>,
     /// Wall-clock time of the bid.
     pub began: SystemTime,
     pub codec: Option<&'static str>,
@@ -141,7 +145,10 @@ impl PageReport {
     pub fn text(&self) -> String {
         let page = self.record.page.0;
         let source = from(&self.source, &self.caller);
-        let reason = reason_text(self.record.reason);
+        let reason = match &self.by {
+            Some((page, by)) => format!("{} (page {} from {by})", reason_text(self.record.reason), page.0),
+            None => reason_text(self.record.reason).to_owned(),
+        };
         let ReceiverFigures { packets, jitter_ms, .. } = self.reception;
         let quality = match packets {
             // What we play ourselves comes from nowhere.
@@ -185,8 +192,10 @@ impl PageReport {
             .with_some("PEER", self.peer)
             .with("PAGE_PRIORITY", self.record.priority.0)
             .with("END_REASON", reason_code(self.record.reason))
+            .with_some("BY_PAGE", self.by.as_ref().map(|(page, _)| page.0))
+            .with_some("BY_SOURCE", self.by.as_ref().map(|(_, source)| source))
             .with("RECORDED", u8::from(self.record.kept))
-            .with("BEGAN", rfc3339(self.began))
+            .with("BEGAN", rfc3339_millis(self.began))
             .with("WAIT_MS", self.wait().as_millis())
             .with("DURATION_MS", self.record.heard_for.as_millis())
             .with_some("CODEC", self.codec)
@@ -216,7 +225,10 @@ impl PageReport {
 
     /// Last, because there may be many.
     fn with_zones(&self, entry: Entry) -> Entry {
-        self.zones.iter().fold(entry, |entry, zone| entry.with("ZONE", zone))
+        let entry = self.zones.iter().fold(entry, |entry, zone| entry.with("ZONE", zone));
+        self.missed
+            .iter()
+            .fold(entry, |entry, zone| entry.with("MISSED_ZONE", zone))
     }
 }
 
@@ -246,6 +258,7 @@ mod tests {
                 page: PageId(12),
                 source: SourceId(0),
                 zones: vec![ZoneId(0)],
+                wanted: vec![ZoneId(0)],
                 priority: Priority(50),
                 bid_at: at(0),
                 heard_at: Some(at(1300)),
@@ -253,11 +266,14 @@ mod tests {
                 kept: false,
                 ended_at: at(15_500),
                 reason: EndReason::HungUp,
+                by: None,
             },
             source: "yard".into(),
             caller: "Gate office <201>".into(),
             peer: Some("192.0.2.7:5060".parse().unwrap()),
             zones: vec!["yard".into()],
+            missed: Vec::new(),
+            by: None,
             began: UNIX_EPOCH + Duration::from_secs(1_795_617_362),
             codec: Some("PCMU"),
             reception: ReceiverFigures {
@@ -337,7 +353,7 @@ mod tests {
                 ("PAGE_PRIORITY", "50"),
                 ("END_REASON", "hung-up"),
                 ("RECORDED", "0"),
-                ("BEGAN", "2026-11-25T14:36:02Z"),
+                ("BEGAN", "2026-11-25T14:36:02.000Z"),
                 ("WAIT_MS", "1300"),
                 ("DURATION_MS", "14200"),
                 ("CODEC", "PCMU"),

@@ -58,6 +58,9 @@ impl Switchboard {
             if let Some(page) = zone.page().filter(|_| zone.is_audible()) {
                 self.outputs.push_back(Output::Silence { zone: id, page });
             }
+            if let Some(loser) = zone.page().and_then(|loser| self.bids.get_mut(loser)) {
+                loser.beaten_by = Some(best);
+            }
             self.zones.seize(id, best, now);
         }
         changes
@@ -187,7 +190,7 @@ impl Switchboard {
     }
 
     /// Why a bid that won nothing is refused.
-    fn held_against(&self, id: PageId) -> Refusal {
+    pub(super) fn held_against(&self, id: PageId) -> Refusal {
         self.bids
             .get(id)
             .into_iter()

@@ -1,0 +1,196 @@
+//! `hornwire why`: the journal's entries, told in plain sentences.
+
+use std::fs::File;
+use std::io::{self, ErrorKind, Read as _, Write as _};
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+
+use hornwire::report::why::{self, Question, Said};
+use jiff::civil::{Date, DateTime, Time};
+use jiff::tz::TimeZone;
+use jiff::{Timestamp, ToSpan as _};
+
+use super::Exit;
+
+/// What to read, and what is asked.
+#[derive(Debug, clap::Args)]
+pub struct Wanted {
+    /// When it was: HH:MM, "yesterday HH:MM" or "YYYY-MM-DD HH:MM", by this machine's clock.
+    #[arg(long, value_name = "TIME")]
+    at: Option<String>,
+    /// A zone where it should have been heard.
+    #[arg(long, value_name = "NAME")]
+    zone: Option<String>,
+    /// A part of the caller's name, number or address, or of the source's name.
+    #[arg(long, value_name = "TEXT")]
+    caller: Option<String>,
+    /// The gateway's unit.
+    #[arg(long, value_name = "UNIT", default_value = "hornwire.service")]
+    unit: String,
+    /// Journal files of other boards, as systemd-journal-remote keeps them.
+    #[arg(long, value_name = "DIR", conflicts_with = "file")]
+    directory: Option<PathBuf>,
+    /// What `journalctl -o json` has printed; - is the standard input.
+    #[arg(long, value_name = "FILE")]
+    file: Option<PathBuf>,
+}
+
+#[expect(clippy::disallowed_methods, reason = "today is where the question stands")]
+pub fn run(wanted: &Wanted) -> Exit {
+    let (now, zone) = (Timestamp::now(), TimeZone::system());
+    let at = match wanted.at.as_deref().map(|text| moment(text, now, &zone)) {
+        Some(None) => {
+            complain(
+                "--at wants a time such as 10:32, \"yesterday 10:32\" or \"2026-11-30 10:32\"; it counts by this machine's clock",
+            );
+            return Exit::Usage;
+        }
+        Some(at) => at,
+        None => None,
+    };
+    let text = match &wanted.file {
+        Some(file) => read(file).map_err(|error| {
+            complain(&format!("{}: {error}", file.display()));
+            match error.kind() {
+                ErrorKind::PermissionDenied => Exit::NoPermission,
+                _ => Exit::NoInput,
+            }
+        }),
+        None => journal(wanted, at.unwrap_or(now)),
+    };
+    let text = match text {
+        Ok(text) => text,
+        Err(exit) => return exit,
+    };
+    let said = match Said::read(&text) {
+        Ok(said) => said,
+        Err(error) => {
+            let name = wanted
+                .file
+                .as_deref()
+                .map_or("the journal".into(), Path::to_string_lossy);
+            complain(&format!("{name}, {error}"));
+            return Exit::Data;
+        }
+    };
+    let question = Question {
+        at,
+        zone: wanted.zone.clone(),
+        caller: wanted.caller.clone(),
+    };
+    let _ = io::stdout().write_all(why::tell(&said, &question, &zone, now).as_bytes());
+    Exit::Ok
+}
+
+fn complain(text: &str) {
+    let _ = writeln!(io::stderr(), "hornwire: {text}");
+}
+
+fn read(file: &Path) -> io::Result<String> {
+    let mut octets = Vec::new();
+    if file == Path::new("-") {
+        io::stdin().lock().read_to_end(&mut octets)?;
+    } else {
+        File::open(file)?.read_to_end(&mut octets)?;
+    }
+    Ok(String::from_utf8_lossy(&octets).into_owned())
+}
+
+/// What the journal has of the unit around that time, the service manager's own words about it included.
+fn journal(wanted: &Wanted, at: Timestamp) -> Result<String, Exit> {
+    let since = (at - why::BEFORE).as_second();
+    let until = (at + why::BEHIND).as_second();
+    let mut command = Command::new("journalctl");
+    command
+        .args(["--no-pager", "--all", "--quiet", "-o", "json"])
+        .args(["--unit", &wanted.unit])
+        .arg(format!("--since=@{since}"))
+        .arg(format!("--until=@{until}"));
+    if let Some(directory) = &wanted.directory {
+        command.arg("--directory").arg(directory);
+    }
+    let output = command.stdin(Stdio::null()).output().map_err(|error| {
+        complain(&format!("journalctl: {error}"));
+        Exit::NoInput
+    })?;
+    let complaint = String::from_utf8_lossy(&output.stderr).trim().to_owned();
+    if !output.status.success() || (output.stdout.is_empty() && !complaint.is_empty()) {
+        complain(&format!("journalctl: {complaint}"));
+        let may_not = complaint.contains("ermission");
+        if may_not {
+            complain("root and the group systemd-journal may read it: sudo usermod -aG systemd-journal NAME");
+        }
+        return Err(if may_not { Exit::NoPermission } else { Exit::NoInput });
+    }
+    Ok(String::from_utf8_lossy(&output.stdout).into_owned())
+}
+
+/// The beginning of the minute that is meant. A time alone is the last such time before `now`.
+fn moment(text: &str, now: Timestamp, zone: &TimeZone) -> Option<Timestamp> {
+    let today = zone.to_datetime(now).date();
+    let words: Vec<&str> = text.split_whitespace().collect();
+    let (date, time) = match words[..] {
+        [time] => match time.parse::<DateTime>() {
+            // 2026-11-30T10:32.
+            Ok(both) if time.contains('T') => (Some(both.date()), both.time()),
+            _ => (None, clock(time)?),
+        },
+        ["today", time] => (Some(today), clock(time)?),
+        ["yesterday", time] => (Some(today.yesterday().ok()?), clock(time)?),
+        [date, time] => (Some(date.parse::<Date>().ok()?), clock(time)?),
+        _ => return None,
+    };
+    let of = |date: Date| {
+        let minute = time.with().second(0).subsec_nanosecond(0).build().ok()?;
+        zone.to_ambiguous_timestamp(date.to_datetime(minute)).compatible().ok()
+    };
+    match date {
+        Some(date) => of(date),
+        None => of(today)
+            .filter(|at| *at <= now)
+            .or_else(|| of(today.checked_sub(1.day()).ok()?)),
+    }
+}
+
+/// `9:05`, `09:05`, `09:05:30`.
+fn clock(text: &str) -> Option<Time> {
+    let mut parts = text.splitn(3, ':').map(|part| part.parse::<i8>().ok());
+    let (hour, minute) = (parts.next()??, parts.next()??);
+    let second = parts.next().unwrap_or(Some(0))?;
+    Time::new(hour, minute, second, 0).ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_as_people_write_them() {
+        let zone = TimeZone::UTC;
+        let now: Timestamp = "2026-11-30T10:40:00Z".parse().unwrap();
+        for (text, meant) in [
+            ("10:32", "2026-11-30T10:32:00Z"),
+            ("10:32:59", "2026-11-30T10:32:00Z"),
+            ("9:05", "2026-11-30T09:05:00Z"),
+            ("10:41", "2026-11-29T10:41:00Z"),
+            ("today 10:41", "2026-11-30T10:41:00Z"),
+            ("yesterday 23:59", "2026-11-29T23:59:00Z"),
+            ("2026-02-28 00:00", "2026-02-28T00:00:00Z"),
+            ("2026-02-28T07:01", "2026-02-28T07:01:00Z"),
+        ] {
+            assert_eq!(moment(text, now, &zone), Some(meant.parse().unwrap()), "{text}");
+        }
+        for wrong in [
+            "",
+            "10",
+            "25:00",
+            "10:60",
+            "noon",
+            "2026-02-30 10:00",
+            "10:32 PM",
+            "a b c",
+        ] {
+            assert_eq!(moment(wrong, now, &zone), None, "{wrong}");
+        }
+    }
+}

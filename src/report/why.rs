@@ -1,0 +1,462 @@
+//! "Why was my page not heard?": the journal's entries, told in plain sentences. Pure: entries in, text out.
+
+use std::fmt::Write as _;
+
+use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
+
+use super::message::kind;
+
+mod endings;
+mod said;
+
+pub use said::{Said, Unreadable};
+
+/// So far from the time asked for a page may be: watches differ, and people remember roughly.
+const ABOUT: SignedDuration = SignedDuration::from_mins(10);
+/// A time that is asked for is a whole minute.
+const MINUTE: SignedDuration = SignedDuration::from_mins(1);
+/// How far before the time asked for the journal is read, for what was missing then.
+pub const BEFORE: SignedDuration = SignedDuration::from_hours(24);
+/// And how far behind it: the longest page, and what came of it.
+pub const BEHIND: SignedDuration = SignedDuration::from_hours(2);
+/// Relays are back at rest by then.
+const AFTERWARDS: SignedDuration = SignedDuration::from_secs(30);
+/// Most pages, and refusals, that are told.
+const MOST: usize = 5;
+/// Most faults told of one page.
+const MOST_FAULTS: usize = 6;
+/// Widest line.
+const WIDTH: usize = 80;
+
+/// What is asked.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Question {
+    /// Begin of the minute in which it was.
+    pub at: Option<Timestamp>,
+    pub zone: Option<String>,
+    /// A part of the caller's name, number, address, or of the source's name; case does not count.
+    pub caller: Option<String>,
+}
+
+/// Kinds of calls and streams that never became a page.
+const REFUSALS: [super::entry::Kind; 8] = [
+    kind::CALL_NOT_TAKEN,
+    kind::GATE_REFUSED,
+    kind::WRONG_CODE,
+    kind::CODES_LOCKED,
+    kind::LEFT_DIAL_PAD,
+    kind::TURNED_AWAY,
+    kind::SENDER_REFUSED,
+    kind::NOT_DECODED,
+];
+
+/// What has ended what, as far as faults are concerned: the name that both carry stands in the field.
+const REPAIRS: [(super::entry::Kind, super::entry::Kind, &str); 6] = [
+    (kind::CARD_LOST, kind::CARD_OPENED, "CARD"),
+    (kind::INPUT_LOST, kind::INPUT_OPENED, "INPUT_DEVICE"),
+    (kind::REGISTRATION_FAILED, kind::REGISTERED, "EXTENSION"),
+    (kind::GROUP_NOT_JOINED, kind::GROUP_JOINED, "GROUP"),
+    (kind::CONTACT_LOST, kind::CONTACT_READ, "CONTACT"),
+    (kind::ZONES_TAKEN, kind::ZONES_GIVEN_BACK, "CONTACT"),
+];
+
+/// Tells what the entries, in the order of time, know of the question. `now`: when it is asked.
+pub fn tell(said: &[Said], question: &Question, zone: &TimeZone, now: Timestamp) -> String {
+    let teller = Teller { said, zone };
+    let pages = teller.pages(question);
+    let refusals = teller.refusals(question);
+    let mut out = String::new();
+    for page in &pages {
+        teller.page(page, &mut out);
+        out.push('\n');
+    }
+    for refusal in &refusals {
+        let said = format!("{}: {}", teller.time(refusal.at), refusal.text);
+        paragraph(&mut out, &said, "", "  ");
+        paragraph(&mut out, endings::refusal(refusal), "  ", "  ");
+        out.push('\n');
+    }
+    if pages.is_empty() && refusals.is_empty() {
+        paragraph(&mut out, &teller.nothing(question), "", "");
+    }
+    let moment = question.at.unwrap_or(now);
+    let missing = teller.missing(moment);
+    if question.at.is_some() || pages.is_empty() {
+        for line in &missing {
+            paragraph(&mut out, line, "", "  ");
+        }
+        if pages.is_empty() && refusals.is_empty() && missing.is_empty() && !said.is_empty() {
+            paragraph(
+                &mut out,
+                "Nothing was missing then, as far as the journal tells: no call and no stream reached this board. Ask the phone system for \
+                 the call, or look at the network.",
+                "",
+                "",
+            );
+        }
+    }
+    out
+}
+
+struct Teller<'a> {
+    said: &'a [Said],
+    zone: &'a TimeZone,
+}
+
+/// A page's record.
+struct Page<'a> {
+    record: &'a Said,
+    began: Timestamp,
+}
+
+impl Page<'_> {
+    /// How far it is from the minute that begins then.
+    fn away(&self, at: Timestamp) -> SignedDuration {
+        if self.record.at < at {
+            at.duration_since(self.record.at)
+        } else if self.began >= after(at, MINUTE) {
+            self.began.duration_since(after(at, MINUTE))
+        } else {
+            SignedDuration::ZERO
+        }
+    }
+}
+
+impl<'a> Teller<'a> {
+    /// The records that are asked for: those of the time, else the nearest one; without a time the last ones.
+    fn pages(&self, question: &Question) -> Vec<Page<'a>> {
+        let records = self
+            .said
+            .iter()
+            .filter(|said| said.is(kind::PAGE_ENDED) || said.is(kind::PAGE_NOT_HEARD));
+        let records = records.filter(|said| {
+            question
+                .zone
+                .as_ref()
+                .is_none_or(|zone| said.has("ZONE", zone) || said.has("MISSED_ZONE", zone))
+        });
+        let records = records.filter(|said| is_of(said, question.caller.as_deref()));
+        let mut pages: Vec<Page> = records
+            .map(|record| Page {
+                record,
+                began: record
+                    .field("BEGAN")
+                    .and_then(|began| began.parse().ok())
+                    .unwrap_or(record.at),
+            })
+            .collect();
+        if let Some(at) = question.at {
+            let nearest = pages.iter().map(|page| page.away(at)).min().unwrap_or(ABOUT);
+            pages.retain(|page| page.away(at) == nearest && nearest < ABOUT);
+        }
+        let surplus = pages.len().saturating_sub(if question.at.is_some() { MOST } else { 1 });
+        pages.sort_by_key(|page| page.began);
+        pages.drain(..surplus);
+        pages
+    }
+
+    fn refusals(&self, question: &Question) -> Vec<&'a Said> {
+        let refusals = self
+            .said
+            .iter()
+            .filter(|said| REFUSALS.iter().any(|kind| said.is(*kind)));
+        let refusals = refusals.filter(|said| is_of(said, question.caller.as_deref()));
+        let mut refusals: Vec<&Said> = match question.at {
+            Some(at) => refusals
+                .filter(|said| said.at >= at && said.at < after(at, MINUTE))
+                .collect(),
+            None if question.caller.is_some() => refusals.collect(),
+            None => Vec::new(),
+        };
+        let surplus = refusals
+            .len()
+            .saturating_sub(if question.at.is_some() { MOST } else { 1 });
+        refusals.drain(..surplus);
+        refusals
+    }
+
+    fn time(&self, at: Timestamp) -> String {
+        self.zone.to_datetime(at).strftime("%a %F %H:%M:%S").to_string()
+    }
+
+    fn clock(&self, at: Timestamp) -> String {
+        let civil = self.zone.to_datetime(at);
+        format!(
+            "{}.{}",
+            civil.strftime("%H:%M:%S"),
+            civil.subsec_nanosecond() / 100_000_000
+        )
+    }
+
+    fn page(&self, page: &Page, out: &mut String) {
+        let record = page.record;
+        let field = |name| record.field(name).unwrap_or_default();
+        let caller = match (field("CALLER"), field("PEER")) {
+            ("", "") => String::new(),
+            ("", peer) => format!(", from {peer}"),
+            (caller, "") => format!(", {caller}"),
+            (caller, peer) => format!(", {caller} at {peer}"),
+        };
+        let head = format!(
+            "Page {}, {}: {}{caller}, priority {}",
+            field("PAGE_ID"),
+            self.time(page.began),
+            field("SOURCE"),
+            field("PAGE_PRIORITY")
+        );
+        paragraph(out, &head, "", "  ");
+        let mut line = |text: &str| paragraph(out, text, "  ", "  ");
+        line(&self.heard(page));
+        for text in self.cuts(page) {
+            line(&text);
+        }
+        for text in endings::ending(record) {
+            line(&text);
+        }
+        for text in endings::quality(record) {
+            line(&text);
+        }
+        if let Some(text) = self.relays(page) {
+            line(&text);
+        }
+        for text in self.faults(page) {
+            line(&text);
+        }
+    }
+
+    fn heard(&self, page: &Page) -> String {
+        let record = page.record;
+        let milliseconds = |name| record.number(name).unwrap_or_default();
+        let zones = record.all("ZONE");
+        let missed = record.all("MISSED_ZONE");
+        if zones.is_empty() {
+            let place = match missed.is_empty() {
+                true => String::new(),
+                false => format!(" in {}", places(&missed)),
+            };
+            return format!("It was not heard{place}.");
+        }
+        let waited = milliseconds("WAIT_MS");
+        let from = after(page.began, SignedDuration::from_millis(waited as i64));
+        let mut text = format!(
+            "It was heard in {} for {:.1} s, from {} on,",
+            places(&zones),
+            milliseconds("DURATION_MS") / 1000.0,
+            self.clock(from)
+        );
+        let _ = match waited {
+            ..100.0 => write!(text, " at once."),
+            ..3000.0 => write!(
+                text,
+                " {:.1} s after it came: the amplifier wakes up, and the chime plays.",
+                waited / 1000.0
+            ),
+            _ => write!(
+                text,
+                " {:.1} s after it came: the zone was taken until then, or its lead and chime are long.",
+                waited / 1000.0
+            ),
+        };
+        if record.field("RECORDED") == Some("1") {
+            text.push_str(" It was recorded, whole or in part, and played afterwards.");
+        }
+        if !missed.is_empty() {
+            let _ = write!(text, " It was not heard in {}.", places(&missed));
+        }
+        text
+    }
+
+    /// Other pages that began in its zones while it lasted.
+    fn cuts(&self, page: &Page) -> Vec<String> {
+        let record = page.record;
+        let mine = record.field("PAGE_ID");
+        let zones: Vec<&str> = record
+            .all("ZONE")
+            .into_iter()
+            .chain(record.all("MISSED_ZONE"))
+            .collect();
+        let began = self
+            .said
+            .iter()
+            .filter(|said| said.is(kind::PAGE_BEGAN) && said.field("PAGE_ID") != mine);
+        let began = began.filter(|said| said.at >= page.began && said.at <= record.at);
+        let began = began.filter(|said| said.same_run(record));
+        began
+            .filter_map(|said| {
+                let zone = said.field("ZONE").filter(|zone| zones.contains(zone))?;
+                Some(format!(
+                    "In zone {zone} page {} from {} was heard from {} on.",
+                    said.field("PAGE_ID")?,
+                    said.field("SOURCE")?,
+                    self.clock(said.at)
+                ))
+            })
+            .take(MOST_FAULTS)
+            .collect()
+    }
+
+    /// The relays that moved.
+    fn relays(&self, page: &Page) -> Option<String> {
+        if page.record.all("ZONE").is_empty() {
+            return None;
+        }
+        let until = after(page.record.at, AFTERWARDS);
+        let moved = self.said.iter().filter(|said| said.is(kind::RELAY_MOVED));
+        let moved: Vec<&Said> = moved.filter(|said| said.at >= page.began && said.at <= until).collect();
+        let mut names: Vec<&str> = moved.iter().filter_map(|said| said.field("RELAY")).collect();
+        names.sort_unstable();
+        names.dedup();
+        let told = names.iter().map(|name| {
+            let of = || moved.iter().filter(|said| said.field("RELAY") == Some(name));
+            let state = |state: &'static str| move |said: &&&Said| said.field("RELAY_STATE") == Some(state);
+            let operated = of()
+                .find(state("operated"))
+                .map(|said| format!(" operated at {}", self.clock(said.at)));
+            let last = of().next_back();
+            let rest = match last.filter(state("rest")) {
+                Some(said) => format!("at rest again at {}", self.clock(said.at)),
+                None => format!("still operated {} s after the end", AFTERWARDS.as_secs()),
+            };
+            let operated = operated.map_or_else(|| " operated already,".to_owned(), |text| text + ",");
+            format!("{name}{operated} {rest}")
+        });
+        let told: Vec<String> = told.collect();
+        (!told.is_empty()).then(|| format!("Relays meanwhile: {}.", told.join("; ")))
+    }
+
+    /// Warnings and errors while it lasted, its own record apart.
+    fn faults(&self, page: &Page) -> Vec<String> {
+        let from = after(page.began, SignedDuration::from_secs(-2));
+        let until = after(page.record.at, SignedDuration::from_secs(2));
+        let meanwhile = self
+            .said
+            .iter()
+            .filter(|said| said.at >= from && said.at <= until && said.severity <= 4);
+        let meanwhile = meanwhile.filter(|said| !said.is(kind::PAGE_ENDED) && !said.is(kind::PAGE_NOT_HEARD));
+        let told = meanwhile.map(|said| format!("At {}: {}.", self.clock(said.at), said.text.trim_end_matches('.')));
+        let mut told: Vec<String> = told.collect();
+        let more = told.len().saturating_sub(MOST_FAULTS);
+        told.truncate(MOST_FAULTS);
+        if more > 0 {
+            told.push(format!("And {more} more warnings; journalctl tells them."));
+        }
+        told
+    }
+
+    /// What was broken at that moment, and had not been mended.
+    fn missing(&self, at: Timestamp) -> Vec<String> {
+        let before = || self.said.iter().rev().filter(|said| said.at <= after(at, MINUTE));
+        let mut told = Vec::new();
+        // The newest word on whether it ran.
+        let run = before().find(|said| {
+            [kind::STARTED, kind::STOPPED, kind::STOPPING]
+                .iter()
+                .any(|kind| said.is(*kind))
+                || said.is_end_of_service()
+        });
+        if run.is_none()
+            && let Some(first) = self.said.first()
+        {
+            let begins = self.time(first.at);
+            told.push(format!(
+                "The gateway had not been started then, as far as the journal tells: it begins at {begins}."
+            ));
+        }
+        if let Some(said) = run.filter(|said| !said.is(kind::STARTED)) {
+            told.push(format!(
+                "The gateway did not run: at {} {}.",
+                self.time(said.at),
+                said.text.trim_end_matches('.')
+            ));
+        }
+        for (fault, repair, name) in REPAIRS {
+            let mut seen: Vec<&str> = Vec::new();
+            for said in before().filter(|said| said.is(fault) || said.is(repair)) {
+                let Some(of) = said.field(name).filter(|of| !seen.contains(of)) else {
+                    continue;
+                };
+                seen.push(of);
+                if said.is(fault) {
+                    told.push(format!("Missing since {}: {}.", self.time(said.at), said.text));
+                }
+            }
+        }
+        told
+    }
+
+    fn nothing(&self, question: &Question) -> String {
+        if self.said.is_empty() {
+            return "The journal has nothing of the gateway for that time. Was it installed then, and is the journal kept over restarts (Storage= in \
+                    journald.conf)?"
+                .to_owned();
+        }
+        let mut text = "The journal knows of no page".to_owned();
+        if let Some(zone) = &question.zone {
+            let _ = write!(text, " for zone {zone}");
+        }
+        if let Some(caller) = &question.caller {
+            let _ = write!(text, " of {caller}");
+        }
+        match question.at {
+            Some(at) => {
+                let _ = write!(text, " within {} min of {}.", ABOUT.as_mins(), self.time(at));
+            }
+            None => {
+                let since = self.said.first().map(|said| self.time(said.at)).unwrap_or_default();
+                let _ = write!(text, " since {since}.");
+            }
+        }
+        text
+    }
+}
+
+/// Kept within what a timestamp can be.
+fn after(at: Timestamp, time: SignedDuration) -> Timestamp {
+    at.saturating_add(time).unwrap_or(at)
+}
+
+/// Whether it names the caller.
+fn is_of(said: &Said, caller: Option<&str>) -> bool {
+    let Some(caller) = caller.map(str::to_lowercase) else {
+        return true;
+    };
+    let names = ["CALLER", "SOURCE", "PEER", "GROUP", "EXTENSION", "DIALLED"];
+    let mut values = names.iter().filter_map(|name| said.field(name));
+    values.any(|value| value.to_lowercase().contains(&caller))
+}
+
+/// `zone yard`, `zones yard and shed`.
+fn places(zones: &[&str]) -> String {
+    match zones {
+        [] => "no zone".to_owned(),
+        [zone] => format!("zone {zone}"),
+        [zones @ .., last] => format!("zones {} and {last}", zones.join(", ")),
+    }
+}
+
+/// Adds the text, in lines.
+fn paragraph(out: &mut String, text: &str, first: &str, rest: &str) {
+    let mut line = String::from(first);
+    let mut is_empty = true;
+    for word in text.split_whitespace() {
+        if !is_empty && line.chars().count() + 1 + word.chars().count() > WIDTH {
+            out.push_str(&line);
+            out.push('\n');
+            line = String::from(rest);
+            is_empty = true;
+        }
+        if !is_empty {
+            line.push(' ');
+        }
+        line.push_str(word);
+        is_empty = false;
+    }
+    if !is_empty {
+        out.push_str(&line);
+        out.push('\n');
+    }
+}
+
+#[cfg(test)]
+mod tests;
