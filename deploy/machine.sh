@@ -141,8 +141,8 @@ machine_run() {
         printf 'the machine %s does not run\n' "$name" >&2
         return 125
     }
-    as_root nsenter --target "$leader" --mount --uts --ipc --net --pid --cgroup --root --wd=/ -- \
-        /usr/bin/env -i PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin HOME=/root TERM=dumb LC_ALL=C.UTF-8 \
+    as_root nsenter --target "$leader" --mount --uts --ipc --net --pid --cgroup --root -- \
+        /usr/bin/env -i --chdir=/ PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin HOME=/root TERM=dumb LC_ALL=C.UTF-8 \
         DEBIAN_FRONTEND=noninteractive SYSTEMD_PAGER= "$@"
 }
 
