@@ -39,10 +39,14 @@ machine_sources() {
 machine_root() {
     need "to make and boot a clean machine" debootstrap debian-archive-keyring systemd-container util-linux
     mkdir -p "$target/machine"
-    local root part mirror sources
+    local root part mirror sources lock
+    # Two scripts at once make one root.
+    exec {lock}>"$target/machine/lock"
+    flock "$lock"
     root=$(readlink -f "$target/machine")/root
     if [ -d "$root" ]; then
         say "the clean root is there: $root"
+        exec {lock}>&-
         return 0
     fi
     part=$root.part
@@ -67,6 +71,7 @@ machine_root() {
     : | as_root tee "$part/etc/machine-id" >/dev/null
     as_root rm -f "$part/var/lib/dbus/machine-id" "$part/etc/hostname"
     as_root mv "$part" "$root"
+    exec {lock}>&-
 }
 
 machine_make() {
