@@ -49,7 +49,9 @@ need() {
         as_root apt-get update -qq
         package_lists=fresh
     fi
-    as_root env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "${missing[@]}" \
+    # Another package manager at work, such as unattended upgrades, is waited for.
+    as_root env DEBIAN_FRONTEND=noninteractive apt-get -o DPkg::Lock::Timeout=600 install -y -qq --no-install-recommends \
+        "${missing[@]}" \
         >"$scratch/apt.log" 2>&1 </dev/null || {
         tail -n 20 "$scratch/apt.log" >&2
         die "apt-get could not install ${missing[*]}"
