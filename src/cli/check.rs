@@ -37,6 +37,9 @@ fn config_file(file: &Path) -> Exit {
     }
     let summary = summary(&loaded.problems, loaded.plan.as_ref());
     let _ = writeln!(std::io::stdout(), "{}: {summary}", file.display());
+    for further in &loaded.site {
+        let _ = writeln!(std::io::stdout(), "  with {}", further.display());
+    }
     let Some(plan) = &loaded.plan else {
         return Exit::Config;
     };

@@ -40,8 +40,12 @@ fn write(directory: &Path) -> io::Result<()> {
     Ok(())
 }
 
-const FILES: [(&str, &str); 5] = [
+const FILES: [(&str, &str); 6] = [
     ("/etc/hornwire/hornwire.toml", "The config file: hornwire.toml(5)."),
+    (
+        "/etc/hornwire/hornwire.toml.d/*.toml",
+        "What this board has of its own, beside a config file that many share.",
+    ),
     (
         "/etc/hornwire/secrets.toml",
         "Passwords, for `credential = \"secrets\"`: root's alone, handed over by the service manager.",
@@ -145,8 +149,9 @@ fn config_file() -> String {
     prose(
         &mut page,
         "The config file of hornwire(1), `/etc/hornwire/hornwire.toml` where nothing else is said. It is TOML. `NAME` is a name of your \
-         choice: 1 to 32 letters, digits, `-` and `_`. Times have a unit: `ms`, `s`, `min`, `h`. `hornwire check` tells every problem of a \
-         file, with its line and a hint.",
+         choice: 1 to 32 letters, digits, `-` and `_`. Times have a unit: `ms`, `s`, `min`, `h`. Files `*.toml` in the folder of the \
+         same name with `.d` behind it are read after it, by their names: what one board of many has of its own. A key there takes the place \
+         of the same key before. `hornwire check` tells every problem of the files, each with its line and a hint.",
     );
     for block in blocks {
         match block {
@@ -159,7 +164,7 @@ fn config_file() -> String {
         }
     }
     page.control("SH", ["FILES"]);
-    for (file, about) in &FILES[..2] {
+    for (file, about) in &FILES[..3] {
         item(&mut page, vec![italic(*file)], about);
     }
     page.control("SH", ["SEE ALSO"]);

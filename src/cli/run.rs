@@ -48,8 +48,10 @@ pub fn rest_relays(file: &Path) -> Exit {
         Err(exit) => return exit,
     };
     let own = file.display().to_string();
+    let folder = config::site_folder(file);
     loaded.problems.retain(|problem| {
-        problem.file == own && !problem.key.starts_with("secrets.") && !problem.key.starts_with("tls.")
+        let is_config = problem.file == own || Path::new(&problem.file).parent() == Some(&folder);
+        is_config && !problem.key.starts_with("secrets.") && !problem.key.starts_with("tls.")
     });
     tell(&loaded);
     let rested = relay::rest_all(&loaded.relays);

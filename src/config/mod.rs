@@ -6,7 +6,7 @@
 
 use std::fs::File;
 use std::io::Read as _;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 pub mod diff;
 mod messages;
@@ -20,6 +20,7 @@ pub mod scenario;
 mod schema;
 mod secrets;
 mod sheet;
+mod site;
 mod text;
 mod tls;
 mod value;
@@ -28,6 +29,7 @@ mod zone_groups;
 
 pub use problem::{MAX_PROBLEMS, Place, Problem, Severity};
 pub use reference::{Block, blocks, reference};
+pub use site::{MAX_SITE_FILES, folder as site_folder};
 pub use walk::MAX_TABLES;
 
 use plan::{Plan, Relay};
@@ -47,8 +49,10 @@ pub struct Loaded {
     /// The relays whose own tables are right, whatever is wrong elsewhere: they can be put to rest. None of them when
     /// a line of the file is not TOML, since that line may be one of theirs.
     pub relays: Vec<Relay>,
-    /// Errors and warnings, in the order of the file.
+    /// Errors and warnings, in the order of the files.
     pub problems: Vec<Problem>,
+    /// The board's own files that were read behind it, in this order.
+    pub site: Vec<PathBuf>,
 }
 
 /// A file that could not be read at all.
@@ -90,11 +94,16 @@ pub fn load(path: &Path) -> Result<Loaded, Unreadable> {
 /// # Errors
 /// As [`load`].
 pub fn load_with(path: &Path, credentials: Option<&Path>) -> Result<Loaded, Unreadable> {
+    let octets = octets_of(path).map_err(|error| Unreadable::of(path, &error))?;
+    let (site, unread) = site::files(path);
+    Ok(check_files(&octets, &site, path, credentials, unread))
+}
+
+/// As much of a file as is looked at.
+fn octets_of(path: &Path) -> std::io::Result<Vec<u8>> {
     let mut octets = Vec::new();
-    open(path)
-        .and_then(|f| f.take(MAX_FILE + 1).read_to_end(&mut octets))
-        .map_err(|error| Unreadable::of(path, &error))?;
-    Ok(check_octets(&octets, path, credentials))
+    open(path)?.take(MAX_FILE + 1).read_to_end(&mut octets)?;
+    Ok(octets)
 }
 
 /// Checks the text of a config file. `path` names it in messages; relative secrets files are looked for beside it.
@@ -103,57 +112,95 @@ pub fn check_text(text: &str, path: &Path, credentials: Option<&Path>) -> Loaded
 }
 
 fn check_octets(octets: &[u8], path: &Path, credentials: Option<&Path>) -> Loaded {
+    check_files(octets, &[], path, credentials, Vec::new())
+}
+
+/// `site`: the files behind the first one, with what stands in them.
+fn check_files(
+    octets: &[u8],
+    site: &[site::File],
+    path: &Path,
+    credentials: Option<&Path>,
+    unread: Vec<Problem>,
+) -> Loaded {
     let file = path.display().to_string();
-    let octets = octets.strip_prefix(b"\xef\xbb\xbf").unwrap_or(octets);
+    let names = || site.iter().map(|further| PathBuf::from(&further.name)).collect();
     let refused = |problems: Problems| Loaded {
         plan: None,
         relays: Vec::new(),
         problems: problems.into_list(),
+        site: names(),
     };
-    if octets.len() as u64 > MAX_FILE {
-        let mut problems = Problems::new(&file, "");
-        problems.whole(Complaint {
-            found: "a file that is too large".to_owned(),
-            wanted: format!("at most {MAX_FILE} octets of TOML"),
-            hint: "perhaps it is another file".to_owned(),
-            ..Complaint::default()
-        });
-        return refused(problems);
-    }
-    let text = match std::str::from_utf8(octets) {
+    let text = match text_of(&file, octets) {
         Ok(text) => text,
-        Err(error) => {
-            let good = octets
-                .get(..error.valid_up_to())
-                .and_then(|o| std::str::from_utf8(o).ok());
-            let good = good.unwrap_or_default();
-            let mut problems = Problems::new(&file, good);
-            problems.error(
-                good.len(),
-                Complaint {
-                    found: "a byte that is not UTF-8 text".to_owned(),
-                    wanted: "text in UTF-8".to_owned(),
-                    hint: if octets.starts_with(b"\xff\xfe") || octets.starts_with(b"\xfe\xff") {
-                        "the whole file is UTF-16, which some editors call Unicode: save it as UTF-8"
-                    } else {
-                        "save the file as UTF-8; perhaps a letter with an accent was typed in another encoding"
-                    }
-                    .to_owned(),
-                    ..Complaint::default()
-                },
-            );
-            return refused(problems);
-        }
+        Err(problems) => return refused(problems),
     };
     let mut problems = Problems::new(&file, text);
-    let mut sheets = walk::read(text, &mut problems);
+    let mut root = walk::parse(text, &mut problems);
+    let mut shifted = Vec::new();
+    for further in site {
+        match text_of(&further.name, &further.octets) {
+            Ok(text) => {
+                // An offset says which file and which line: this one is parsed behind as many blanks as there is text before it.
+                let from = problems.append(&further.name, text);
+                shifted.push(format!("{:from$}{text}", ""));
+            }
+            Err(other) => problems.absorb(other),
+        }
+    }
+    for text in &shifted {
+        let over = walk::parse(text, &mut problems);
+        walk::overlay(&mut root, over);
+    }
+    for problem in unread {
+        problems.take(problem);
+    }
+    let mut sheets = walk::read(&root, &mut problems);
     zone_groups::expand(&mut sheets, &mut problems);
     let plan = build::plan(&sheets, path, credentials, &mut problems);
     Loaded {
         plan: if problems.has_errors() { None } else { plan },
         relays: build::sound_relays(&sheets, &problems),
         problems: problems.into_list(),
+        site: names(),
     }
+}
+
+/// The text of a file, or what is wrong with it as a whole.
+fn text_of<'a>(file: &str, octets: &'a [u8]) -> Result<&'a str, Problems> {
+    let octets = octets.strip_prefix(b"\xef\xbb\xbf").unwrap_or(octets);
+    if octets.len() as u64 > MAX_FILE {
+        let mut problems = Problems::new(file, "");
+        problems.whole(Complaint {
+            found: "a file that is too large".to_owned(),
+            wanted: format!("at most {MAX_FILE} octets of TOML"),
+            hint: "perhaps it is another file".to_owned(),
+            ..Complaint::default()
+        });
+        return Err(problems);
+    }
+    std::str::from_utf8(octets).map_err(|error| {
+        let good = octets
+            .get(..error.valid_up_to())
+            .and_then(|o| std::str::from_utf8(o).ok());
+        let good = good.unwrap_or_default();
+        let mut problems = Problems::new(file, good);
+        problems.error(
+            good.len(),
+            Complaint {
+                found: "a byte that is not UTF-8 text".to_owned(),
+                wanted: "text in UTF-8".to_owned(),
+                hint: if octets.starts_with(b"\xff\xfe") || octets.starts_with(b"\xfe\xff") {
+                    "the whole file is UTF-16, which some editors call Unicode: save it as UTF-8"
+                } else {
+                    "save the file as UTF-8; perhaps a letter with an accent was typed in another encoding"
+                }
+                .to_owned(),
+                ..Complaint::default()
+            },
+        );
+        problems
+    })
 }
 
 /// Opens a regular file. A pipe or a device would let the reader wait for ever.

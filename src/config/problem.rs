@@ -115,10 +115,12 @@ impl Complaint {
     }
 }
 
-/// Gathers the problems of one file.
+/// Gathers the problems of a file, and of those that are read behind it as if they were one.
 #[derive(Debug)]
 pub(super) struct Problems {
     file: String,
+    /// Files behind the first one: their names, and how many lines there are before each.
+    behind: Vec<(String, usize)>,
     /// Byte offset of each line's beginning.
     lines: Vec<usize>,
     text: String,
@@ -136,6 +138,7 @@ impl Problems {
             .collect();
         Problems {
             file: file.to_owned(),
+            behind: Vec::new(),
             lines,
             text: text.to_owned(),
             list: Vec::new(),
@@ -145,8 +148,27 @@ impl Problems {
         }
     }
 
-    /// The place of a byte offset; offsets beyond the end count as the end.
-    pub fn place(&self, offset: usize) -> Place {
+    /// Reads on in another file. Returns the offset at which it begins.
+    pub fn append(&mut self, file: &str, text: &str) -> usize {
+        if !self.text.ends_with('\n') {
+            self.text.push('\n');
+            self.lines.push(self.text.len());
+        }
+        let from = self.text.len();
+        self.behind.push((file.to_owned(), self.lines.len() - 1));
+        self.lines.extend(text.match_indices('\n').map(|(i, _)| from + i + 1));
+        self.text.push_str(text);
+        from
+    }
+
+    /// The file of a line, which counts from 1 over all files, and how many lines there are before that file.
+    fn file_of(&self, line: usize) -> (&str, usize) {
+        let behind = self.behind.iter().rev().find(|(_, before)| line > *before);
+        behind.map_or((&self.file, 0), |(file, before)| (file, *before))
+    }
+
+    /// The line and the column of a byte offset, from 1 over all files; offsets beyond the end count as the end.
+    fn line(&self, offset: usize) -> (usize, usize) {
         let mut offset = offset.min(self.text.len());
         while !self.text.is_char_boundary(offset) {
             offset -= 1;
@@ -154,10 +176,10 @@ impl Problems {
         let line = self.lines.partition_point(|start| *start <= offset).max(1);
         let start = self.lines.get(line - 1).copied().unwrap_or(0);
         let column = self.text.get(start..offset).map_or(0, |t| t.chars().count()) + 1;
-        Place { line, column }
+        (line, column)
     }
 
-    fn push(&mut self, severity: Severity, place: Option<Place>, complaint: Complaint) {
+    fn push(&mut self, severity: Severity, at: Option<(usize, usize)>, complaint: Complaint) {
         if severity == Severity::Error {
             self.errors += 1;
         }
@@ -171,7 +193,12 @@ impl Problems {
             wanted,
             hint,
         } = complaint;
-        let file = self.file.clone();
+        let (file, before) = at.map_or((self.file.as_str(), 0), |(line, _)| self.file_of(line));
+        let file = file.to_owned();
+        let place = at.map(|(line, column)| Place {
+            line: line - before,
+            column,
+        });
         self.list.push(Problem {
             severity,
             file,
@@ -185,28 +212,28 @@ impl Problems {
 
     /// A line that is not TOML. One problem a line: what follows from it is noise.
     pub fn syntax(&mut self, offset: usize, complaint: Complaint) {
-        let place = self.place(offset);
-        if self.broken.insert(place.line) {
+        let at = self.line(offset);
+        if self.broken.insert(at.0) {
             if self.broken.len() > MAX_BROKEN {
                 self.errors += 1;
                 self.untold += 1;
                 return;
             }
-            self.push(Severity::Error, Some(place), complaint);
+            self.push(Severity::Error, Some(at), complaint);
         }
     }
 
     pub fn error(&mut self, offset: usize, complaint: Complaint) {
-        let place = self.place(offset);
-        if !self.broken.contains(&place.line) {
-            self.push(Severity::Error, Some(place), complaint);
+        let at = self.line(offset);
+        if !self.broken.contains(&at.0) {
+            self.push(Severity::Error, Some(at), complaint);
         }
     }
 
     pub fn warning(&mut self, offset: usize, complaint: Complaint) {
-        let place = self.place(offset);
-        if !self.broken.contains(&place.line) {
-            self.push(Severity::Warning, Some(place), complaint);
+        let at = self.line(offset);
+        if !self.broken.contains(&at.0) {
+            self.push(Severity::Warning, Some(at), complaint);
         }
     }
 
@@ -239,6 +266,14 @@ impl Problems {
         !self.broken.is_empty()
     }
 
+    /// Takes over a problem.
+    pub fn take(&mut self, problem: Problem) {
+        if problem.severity == Severity::Error {
+            self.errors += 1;
+        }
+        self.list.push(problem);
+    }
+
     /// Takes over another file's problems.
     pub fn absorb(&mut self, other: Problems) {
         self.errors += other.errors;
@@ -264,7 +299,11 @@ impl Problems {
     /// In the order of the file.
     pub fn into_list(mut self) -> Vec<Problem> {
         let own = std::mem::take(&mut self.file);
-        self.list.sort_by_key(|p| (p.file != own, p.place));
+        let files: Vec<&str> = std::iter::once(own.as_str())
+            .chain(self.behind.iter().map(|(file, _)| file.as_str()))
+            .collect();
+        let nth = |file: &str| files.iter().position(|own| *own == file).unwrap_or(files.len());
+        self.list.sort_by_key(|p| (nth(&p.file), p.place));
         if self.untold > 0 {
             self.list.push(Problem {
                 severity: Severity::Error,

@@ -113,7 +113,8 @@ pub fn blocks() -> Vec<Block> {
         Block::Part("Keys of the config file".to_owned()),
         Block::Text(
             "This page is the output of `hornwire check --keys`. A config file is TOML. `NAME` is a name of your choice: \
-             1 to 32 letters, digits, `-` and `_`. Times have a unit: `ms`, `s`, `min`, `h`."
+             1 to 32 letters, digits, `-` and `_`. Times have a unit: `ms`, `s`, `min`, `h`. Files `*.toml` in the folder of the same name \
+             with `.d` behind it are read after it, by their names; a key there takes the place of the same key before."
                 .to_owned(),
         ),
     ];

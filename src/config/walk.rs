@@ -28,8 +28,8 @@ const PASSWORD_KEYS: &[&str] = &[
     "credentials",
 ];
 
-/// Reads the whole file; everything that is wrong goes to `problems`.
-pub(super) fn read(text: &str, problems: &mut Problems) -> Sheets {
+/// Parses a file; what is no TOML goes to `problems`. What stands in it keeps its offset.
+pub(super) fn parse<'i>(text: &'i str, problems: &mut Problems) -> DeTable<'i> {
     let (root, errors) = DeTable::parse_recoverable(text);
     for error in errors {
         let offset = error.span().map_or(0, |s| s.start);
@@ -43,15 +43,43 @@ pub(super) fn read(text: &str, problems: &mut Problems) -> Sheets {
             },
         );
     }
+    root.into_inner()
+}
+
+/// Takes up the keys of another file: each in place of one of the same table and name. Below the tables of a section
+/// a value is replaced as a whole.
+pub(super) fn overlay<'i>(root: &mut DeTable<'i>, over: DeTable<'i>) {
+    fn put<'i>(into: &mut DeTable<'i>, over: DeTable<'i>, depth: u8) {
+        for (key, value) in over {
+            let below = into.get_mut(key.get_ref().as_ref()).filter(|_| depth > 0);
+            match (below.map(Spanned::get_mut), value.get_ref()) {
+                (Some(DeValue::Table(old)), DeValue::Table(_)) => {
+                    if let DeValue::Table(table) = value.into_inner() {
+                        put(old, table, depth - 1);
+                    }
+                }
+                _ => {
+                    // Its place is the new one's.
+                    into.remove(key.get_ref().as_ref());
+                    into.insert(key, value);
+                }
+            }
+        }
+    }
+    put(root, over, 2);
+}
+
+/// Reads all tables; everything that is wrong goes to `problems`.
+pub(super) fn read(root: &DeTable<'_>, problems: &mut Problems) -> Sheets {
     let mut sheets = Sheets::default();
     let mut defaults = Vec::new();
     for (path, of) in schema::DEFAULTS {
         let Some(section) = schema::section(of) else { continue };
-        if let Some((table, at)) = defaults_table(root.get_ref(), path) {
+        if let Some((table, at)) = defaults_table(root, path) {
             defaults.push(sheet(section, Place::Defaults(path), table, at, problems));
         }
     }
-    for (key, value) in in_order(root.get_ref()) {
+    for (key, value) in in_order(root) {
         match schema::section(key.get_ref()) {
             Some(section) => section_tables(section, key, value, &defaults, &mut sheets, problems),
             None if key.get_ref() == "defaults" => unknown_defaults(value, problems),
@@ -60,7 +88,7 @@ pub(super) fn read(text: &str, problems: &mut Problems) -> Sheets {
     }
     for section in schema::SECTIONS.iter().filter(|s| !s.named) {
         // A section of the wrong shape has been told already.
-        if !root.get_ref().contains_key(section.path) {
+        if !root.contains_key(section.path) {
             let empty = DeTable::new();
             let mut own = sheet(section, Place::Section, &empty, 0, problems);
             own.at = 0;

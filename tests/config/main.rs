@@ -5,6 +5,7 @@ mod examples;
 mod messages;
 mod robust;
 mod secrets;
+mod site;
 #[path = "stored.rs"]
 mod stored;
 
