@@ -133,7 +133,7 @@ fn check_files(
     };
     let text = match text_of(&file, octets) {
         Ok(text) => text,
-        Err(problems) => return refused(problems),
+        Err(problems) => return refused(*problems),
     };
     let mut problems = Problems::new(&file, text);
     let mut root = walk::parse(text, &mut problems);
@@ -145,7 +145,7 @@ fn check_files(
                 let from = problems.append(&further.name, text);
                 shifted.push(format!("{:from$}{text}", ""));
             }
-            Err(other) => problems.absorb(other),
+            Err(other) => problems.absorb(*other),
         }
     }
     for text in &shifted {
@@ -167,7 +167,7 @@ fn check_files(
 }
 
 /// The text of a file, or what is wrong with it as a whole.
-fn text_of<'a>(file: &str, octets: &'a [u8]) -> Result<&'a str, Problems> {
+fn text_of<'a>(file: &str, octets: &'a [u8]) -> Result<&'a str, Box<Problems>> {
     let octets = octets.strip_prefix(b"\xef\xbb\xbf").unwrap_or(octets);
     if octets.len() as u64 > MAX_FILE {
         let mut problems = Problems::new(file, "");
@@ -177,7 +177,7 @@ fn text_of<'a>(file: &str, octets: &'a [u8]) -> Result<&'a str, Problems> {
             hint: "perhaps it is another file".to_owned(),
             ..Complaint::default()
         });
-        return Err(problems);
+        return Err(Box::new(problems));
     }
     std::str::from_utf8(octets).map_err(|error| {
         let good = octets
@@ -199,7 +199,7 @@ fn text_of<'a>(file: &str, octets: &'a [u8]) -> Result<&'a str, Problems> {
                 ..Complaint::default()
             },
         );
-        problems
+        Box::new(problems)
     })
 }
 

@@ -108,7 +108,7 @@ fn each_problem_names_its_own_file_and_line() {
         .map(|(file, line, key)| (file.to_owned(), line, key.to_owned()))
         .into();
     assert_eq!(problems(&loaded), expected);
-    let text = loaded.problems[0].to_string();
+    let text = loaded.problems[1].to_string();
     assert!(
         text.contains("quayside.toml.d/a.toml:3:1: error") && text.contains("`channel`"),
         "{text}"
