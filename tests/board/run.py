@@ -326,6 +326,9 @@ class Board:
         """When the recording had which size: its time on the wall."""
         while self.boots == boot and self.qemu.poll() is None:
             size = os.path.getsize(self.wav_path) if os.path.exists(self.wav_path) else 0
+            if self.growth and size < self.growth[-1][1]:
+                # A card that was plugged in has begun it anew.
+                self.growth = []
             if not self.growth or self.growth[-1][1] != size:
                 self.growth.append((time.time(), size))
             time.sleep(0.01)
@@ -454,7 +457,9 @@ class Test:
         must((kind, state) == ("notify", "active"), f"the service is {kind}, {state}")
         must(restarts == "0", f"the service needed {restarts} restarts")
         threads = board.run(f"for t in /proc/{pid}/task/*; do "
-                            "echo \"$(cat $t/comm): policy $(cut -d ' ' -f 41 $t/stat), priority $(cut -d ' ' -f 40 $t/stat)\"; done")
+                            # A thread's name may hold spaces: counted from behind it.
+                            "sed 's/.*(\\(.*\\)) /\\1:/' $t/stat | awk -F '[:]' '{ split($2, f, \" \"); "
+                            "print $1 \": policy \" f[39] \", priority \" f[38] }'; done")
         real_time = [thread for thread in threads.splitlines() if "policy 1," in thread or "policy 2," in thread]
         must(real_time, f"no thread has real-time scheduling: {threads}")
         self.note("real-time threads: " + "; ".join(real_time))
