@@ -698,7 +698,8 @@ def end_with_input():
     """Who started this holds the other end of its input."""
     while sys.stdin.buffer.read(1):
         pass
-    os.kill(os.getpid(), signal.SIGTERM)
+    # Whatever else is in this process namespace ends with its first process.
+    os._exit(143)
 
 
 def main():
@@ -710,6 +711,7 @@ def main():
     arguments = parser.parse_args()
     # The first process of its namespace ends by no signal that it does not ask for.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, (signal.SIGTERM, signal.SIGINT))
     if stat.S_ISFIFO(os.fstat(0).st_mode):
         threading.Thread(target=end_with_input, daemon=True).start()
     board = Board(arguments)
