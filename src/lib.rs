@@ -9,13 +9,14 @@
 //!
 //! Pure core, no sockets, threads, clock or randomness of its own: [`sip`], [`gate`], [`calendar`], [`media`], [`page`], [`sound`].
 //! Driver: [`daemon`]. Edges: [`device`], [`tls`]. Text to plan: [`config`]. What happened: [`report`].
-//! The whole job without hardware: [`demo`].
+//! The whole job without hardware: [`demo`]. The machine against the config: [`doctor`].
 
 pub mod calendar;
 pub mod config;
 pub mod daemon;
 pub mod demo;
 pub mod device;
+pub mod doctor;
 pub mod gate;
 pub mod media;
 pub mod page;

@@ -139,6 +139,27 @@ pub enum Command {
         #[command(flatten)]
         wanted: why::Wanted,
     },
+    /// Look at this machine: has it all that the config wants, and what is to be done about it?
+    #[command(after_help = concat!(
+        "Examples:\n  sudo hornwire doctor\n  sudo hornwire doctor --listen 130\n\n",
+        "Looks at sound cards and their mixers, relay and contact lines, real-time\n",
+        "scheduling, the clock, name service and registrars, multicast groups and who asks\n",
+        "for memberships, the journal. It changes nothing, moves no relay, and may be run\n",
+        "while the gateway runs. As root it sees more.\n\n",
+        "Exit codes: 0 no fault, 66 the config is missing, 69 a fault was found, 77 no\n",
+        "permission to read the config."
+    ))]
+    Doctor {
+        /// The config file.
+        #[arg(default_value = config::DEFAULT_FILE, value_name = "FILE")]
+        file: PathBuf,
+        /// How many seconds to wait for a query of the network's IGMP querier.
+        #[arg(long, value_name = "SECONDS", default_value_t = 5, value_parser = clap::value_parser!(u64).range(0..=600))]
+        listen: u64,
+        /// Print one line of JSON.
+        #[arg(long)]
+        json: bool,
+    },
     /// Put every relay of the config to rest; the service does it after every end.
     #[command(after_help = concat!(
         "Example:\n  hornwire rest-relays /etc/hornwire/hornwire.toml\n\n",

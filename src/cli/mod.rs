@@ -11,6 +11,7 @@ mod arguments;
 mod check;
 mod code;
 mod demo;
+mod doctor;
 mod local;
 mod pages;
 mod rehearse;
@@ -64,6 +65,7 @@ pub fn main() -> ExitCode {
         Command::RestRelays { file } => run::rest_relays(&file),
         Command::Code { name } => code::run(&name),
         Command::Why { wanted } => why::run(&wanted),
+        Command::Doctor { file, listen, json } => doctor::run(&file, listen, json),
         Command::Pages { directory } => pages::run(&directory),
         Command::Demo { out } => demo::run(&out),
         Command::Status { to } => local::status(&to),

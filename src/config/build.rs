@@ -410,18 +410,24 @@ fn secrets_of(sheets: &Sheets, path: &Path, credentials: Option<&Path>, problems
             at: sheet.at("file"),
         },
         (None, Some(name)) => {
-            let Some(directory) = credentials else {
+            // By hand nobody hands it over; what the unit would hand over lies beside the config, by common use.
+            let beside = path.with_file_name(format!("{name}.toml"));
+            let handed = credentials.map(|directory| directory.join(name));
+            let Some(found) = handed.or_else(|| beside.exists().then(|| beside.clone())) else {
                 let complaint = complain(
-                    "no $CREDENTIALS_DIRECTORY in the environment",
+                    &format!(
+                        "no $CREDENTIALS_DIRECTORY in the environment, and no {}",
+                        beside.display()
+                    ),
                     "to be started by a unit with LoadCredential= for it",
-                    "to check by hand, set CREDENTIALS_DIRECTORY to a directory that holds the file",
+                    "to check by hand, put the file there, or set CREDENTIALS_DIRECTORY to a directory that holds it",
                     "secrets.credential",
                 );
                 problems.error(sheet.at("credential"), complaint);
                 return Secrets::default();
             };
             Origin {
-                path: directory.join(name),
+                path: found,
                 key: "credential",
                 at: sheet.at("credential"),
             }

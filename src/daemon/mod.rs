@@ -50,6 +50,7 @@ use std::time::{Duration, Instant};
 
 use tokio::sync::mpsc;
 
+pub use names::locate;
 pub use reload::Reread;
 pub use wires::ListenError;
 

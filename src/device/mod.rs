@@ -4,14 +4,14 @@
 pub mod audio;
 pub mod capture;
 pub mod contact;
-mod gpio;
+pub(crate) mod gpio;
 pub mod memory;
 pub mod net;
 pub mod news;
-mod pcm;
+pub(crate) mod pcm;
 pub mod relay;
 pub mod service;
 pub mod sink;
 pub mod source;
-mod supervise;
+pub(crate) mod supervise;
 pub mod terminal;

@@ -72,22 +72,27 @@ pub fn with_complaints<T>(open: impl FnOnce() -> Result<T, String>) -> Result<T,
     })
 }
 
+/// Why a device cannot be opened, in words for an installer.
+pub fn refusal(error: &alsa::Error, direction: Direction) -> String {
+    let lister = match direction {
+        Direction::Playback => "aplay",
+        Direction::Capture => "arecord",
+    };
+    match error.errno() {
+        libc::ENOENT | libc::ENODEV | libc::ENXIO => format!("no such card; `{lister} -L` lists the names"),
+        libc::EBUSY => "another program has it".to_owned(),
+        libc::EACCES | libc::EPERM => "no permission: the user must be in the group audio".to_owned(),
+        _ => error.to_string(),
+    }
+}
+
 /// Opens a PCM by its ALSA name at 48 kHz, interleaved, never blocking: waiting is done with a limit.
 ///
 /// # Errors
 /// Why not, in words for an installer.
 pub fn open(name: &str, shape: Shape) -> Result<Device, String> {
     let c_name = std::ffi::CString::new(name).map_err(|_| "the name holds a NUL".to_owned())?;
-    let lister = match shape.direction {
-        Direction::Playback => "aplay",
-        Direction::Capture => "arecord",
-    };
-    let pcm = PCM::open(&c_name, shape.direction, true).map_err(|e| match e.errno() {
-        libc::ENOENT | libc::ENODEV | libc::ENXIO => format!("no such card; `{lister} -L` lists the names"),
-        libc::EBUSY => "another program has it".to_owned(),
-        libc::EACCES | libc::EPERM => "no permission: the user must be in the group audio".to_owned(),
-        _ => e.to_string(),
-    })?;
+    let pcm = PCM::open(&c_name, shape.direction, true).map_err(|error| refusal(&error, shape.direction))?;
     let converts = if name.starts_with("hw:") {
         format!("; plug{name} converts")
     } else {

@@ -195,6 +195,14 @@ mod tests {
         assert_eq!(told.len(), 5);
     }
 
+    /// What the audio threads ask for, the unit allows: the user has no capability for it.
+    #[test]
+    fn the_unit_allows_the_priority_that_is_asked_for() {
+        let text = include_str!("../../systemd/hornwire.service");
+        let limit = text.lines().find_map(|line| line.strip_prefix("LimitRTPRIO="));
+        assert_eq!(limit, Some(crate::device::supervise::PRIORITY.to_string().as_str()));
+    }
+
     /// The unit as an installer gets it, but with a program that is there.
     fn shipped_unit() -> (std::path::PathBuf, std::path::PathBuf) {
         let text = include_str!("../../systemd/hornwire.service");

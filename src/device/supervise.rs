@@ -8,7 +8,7 @@ use crate::sound::RATE;
 pub const FIRST_WAIT: Duration = Duration::from_secs(1);
 pub const LONGEST_WAIT: Duration = Duration::from_secs(10);
 /// Real-time priority asked for (1 to 99): above ordinary work, below the kernel's interrupt threads at 50.
-const PRIORITY: i32 = 40;
+pub const PRIORITY: i32 = 40;
 
 /// Doubles the wait; when to try again.
 pub fn back_off(wait: &mut Duration) -> Instant {
