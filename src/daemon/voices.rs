@@ -311,6 +311,9 @@ impl Control {
 
     pub(super) fn move_relay(&mut self, relay: RelayId, operated: bool) {
         let result = self.relays.set(relay, operated);
+        if result.is_ok() {
+            self.switchboard.relay_was_moved(relay, Instant::now());
+        }
         let is_news = self.health.relay(relay, result.is_err());
         let settings = &self.plan.relays[usize::from(relay.0)];
         let blinks = settings

@@ -109,6 +109,13 @@ impl Relays {
         }
     }
 
+    /// Its contact was told to move at that time, later than it was asked for.
+    pub fn was_moved(&mut self, relay: RelayId, at: Instant) {
+        if let Some(relay) = self.relays.get_mut(usize::from(relay.0)) {
+            relay.moved = relay.moved.map(|moved| moved.max(at));
+        }
+    }
+
     /// Lets it rest before its least time.
     pub fn waive(&mut self, relay: RelayId) {
         if let Some(relay) = self.relays.get_mut(usize::from(relay.0)) {

@@ -130,6 +130,11 @@ impl Switchboard {
             .map_or((Phase::Rest, None), |zone| (zone.phase(), zone.page()))
     }
 
+    /// The relay was moved at that time, as [`Output::Relay`] said: leads and least times count from then.
+    pub fn relay_was_moved(&mut self, relay: RelayId, at: Instant) {
+        self.zones.relay_was_moved(relay, at);
+    }
+
     /// Whether the relay is operated; an unknown one is not.
     pub fn relay(&self, relay: RelayId) -> bool {
         self.zones.relay(relay)

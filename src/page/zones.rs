@@ -260,6 +260,10 @@ impl Zones {
         self.held_by(page).filter_map(|zone| self.ready(zone)).max()
     }
 
+    pub fn relay_was_moved(&mut self, relay: RelayId, at: Instant) {
+        self.relays.was_moved(relay, at);
+    }
+
     pub fn relay(&self, relay: RelayId) -> bool {
         self.relays.is_operated(relay)
     }

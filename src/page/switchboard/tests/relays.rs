@@ -29,6 +29,21 @@ fn relays(desk: &mut Desk) -> Vec<String> {
         .collect()
 }
 
+/// Where the driver is slow, the amplifier has its whole lead all the same.
+#[test]
+fn a_lead_counts_from_when_the_relay_was_moved() {
+    let mut desk = site(vec![RelayRules::default(); 2]);
+    desk.bid(0, bid(1, &[0], 50));
+    let (trigger, mute) = (desk.at(170), desk.at(10));
+    desk.board.relay_was_moved(RelayId(0), trigger);
+    desk.board.relay_was_moved(RelayId(1), mute);
+    // What is told late about the past changes nothing.
+    desk.board.relay_was_moved(RelayId(0), desk.start);
+    desk.packet(200, 1);
+    desk.until(2000);
+    assert_eq!(relays(&mut desk), ["0 relay 0 on", "0 relay 1 on", "770 speak 1 z0"]);
+}
+
 /// The music plays on until just before the speech, and comes back later than the amplifier rests.
 #[test]
 fn a_fast_relay_waits_for_the_slow_one() {
