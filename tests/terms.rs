@@ -248,9 +248,15 @@ fn a_recording_that_dies_with_the_program_is_reported_lost() {
         lost.contains("page 2 from saw (203@pbx.quayside.example), recorded at 20"),
         "{lost}"
     );
+    let cut = program.line("was cut off");
+    assert!(
+        cut.contains("page 1 from office (201@pbx.quayside.example), on since 20"),
+        "{cut}"
+    );
     program.line("is open");
     program.dies_and_starts_again();
     program.line("is open");
-    assert!(!program.lines().iter().any(|line| line.contains("is lost")));
+    let told = |line: &String| line.contains("is lost") || line.contains("was cut off");
+    assert!(!program.lines().iter().any(told));
     program.stop();
 }

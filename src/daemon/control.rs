@@ -227,11 +227,12 @@ impl Control {
             site: self.plan.site.clone(),
         });
         for (page, held) in std::mem::take(&mut self.lost) {
-            self.tell(Message::Page(PageMessage::RecordingLost {
+            self.tell(Message::Page(PageMessage::Lost {
                 page,
                 source: held.source,
                 caller: held.caller,
                 since: held.since,
+                recorded: held.recorded,
             }));
         }
         for missing in self.relays.missing().to_vec() {

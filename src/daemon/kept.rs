@@ -150,14 +150,20 @@ impl Control {
                 leg.play(&Tone::recording(), false);
             }
         }
-        let caller = self.pages.get(&page).map(|entry| entry.caller.clone());
+        self.note(page, true);
+        self.tell(Message::Page(PageMessage::Recorded { page, source }));
+    }
+
+    /// Notes the page, for the next program to tell of should this one die.
+    pub(super) fn note(&mut self, page: PageId, recorded: bool) {
+        let Some(entry) = self.pages.get(&page) else { return };
         let held = Held {
-            source: source.clone(),
-            caller: caller.unwrap_or_default(),
+            source: entry.origin.name(&self.plan).to_owned(),
+            caller: entry.caller.clone(),
             since: self.clock.text(),
+            recorded,
         };
         self.ledger.enter(page, held);
-        self.tell(Message::Page(PageMessage::Recorded { page, source }));
     }
 
     /// No more is kept of the page: its source ends, it does not.

@@ -1,4 +1,5 @@
-//! Recordings that are not played yet, in a file: if the program dies, the next one tells that they are lost.
+//! Pages that are on, and recordings that are not played yet, in a file: if the program dies, the next one tells what became of
+//! them.
 
 use std::collections::BTreeMap;
 use std::fs::{self, File, OpenOptions};
@@ -10,17 +11,19 @@ use serde_json::{Value, json};
 use crate::page::PageId;
 
 /// Name of the file in the service manager's directory.
-pub const NAME: &str = "recordings.json";
+pub const NAME: &str = "pages.json";
 /// Largest file that is read, octets.
 const MAX_FILE: u64 = 1024 * 1024;
 
-/// Whose a recording is.
+/// Whose a page is.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Held {
     pub source: String,
     pub caller: String,
     /// Since when, by the clock on the wall.
     pub since: String,
+    /// It is recorded, to be played later.
+    pub recorded: bool,
 }
 
 /// Without a file it only counts.
@@ -44,7 +47,11 @@ impl Ledger {
         (ledger, lost)
     }
 
+    /// Notes a page; what is recorded stays so.
     pub fn enter(&mut self, page: PageId, held: Held) {
+        if !held.recorded && self.held.contains_key(&page) {
+            return;
+        }
         self.held.insert(page, held);
         self.write();
     }
@@ -64,7 +71,7 @@ impl Ledger {
             return;
         }
         let list = self.held.iter().map(
-            |(page, held)| json!({ "page": page.0, "source": held.source, "caller": held.caller, "since": held.since }),
+            |(page, held)| json!({ "page": page.0, "source": held.source, "caller": held.caller, "since": held.since, "recorded": held.recorded }),
         );
         let text = format!("{}\n", Value::Array(list.collect()));
         let beside = file.with_extension("new");
@@ -91,6 +98,7 @@ fn read(file: &Path) -> Vec<(PageId, Held)> {
             source: word(entry, "source"),
             caller: word(entry, "caller"),
             since: word(entry, "since"),
+            recorded: entry.get("recorded").and_then(Value::as_bool).unwrap_or_default(),
         };
         Some((PageId(page), held))
     })
@@ -106,6 +114,7 @@ mod tests {
             source: source.to_owned(),
             caller: "213".to_owned(),
             since: "2027-03-02 10:00:00".to_owned(),
+            recorded: source == "yard",
         }
     }
 

@@ -213,6 +213,9 @@ impl Control {
     }
 
     pub(super) fn on_switchboard(&mut self, output: Output, now: Instant) {
+        if let Output::Admitted { page } = output {
+            self.note(page, false);
+        }
         match output {
             // Cut, it goes on below others: its voice holds what has not been heard.
             Output::Admitted { page } if self.pages.get(&page).is_some_and(Page::has_voice) => {}

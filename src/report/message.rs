@@ -82,6 +82,7 @@ kinds! {
     PAGE_WAITING = Notice "181ad555e7124ad3a3ee276d8384a97b";
     PAGE_RECORDED = Notice "20fe5922123149618f15d494aded4120";
     RECORDING_LOST = Warning "613b874f4c3347f6b368835df1edf114";
+    PAGE_LOST = Warning "ffa4f247d4d04db1bd1a6b0ea12f4686";
     /// The record of a page that was heard.
     PAGE_ENDED = Info "eeac6006d2f84c5990da1417e55a3fac";
     /// The record of a page that was heard nowhere.

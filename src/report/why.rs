@@ -39,8 +39,10 @@ pub struct Question {
     pub caller: Option<String>,
 }
 
-/// Kinds of calls and streams that never became a page.
-const REFUSALS: [super::entry::Kind; 8] = [
+/// Kinds of what has no record of a page.
+const REFUSALS: [super::entry::Kind; 10] = [
+    kind::PAGE_LOST,
+    kind::RECORDING_LOST,
     kind::CALL_NOT_TAKEN,
     kind::GATE_REFUSED,
     kind::WRONG_CODE,

@@ -505,7 +505,7 @@ class Test:
         sounded = board.time_of(mark + heard.first * RATE // 100 * 4)
         ended = board.time_of(mark + heard.last * RATE // 100 * 4)
         self.note(f"first sound {sounded - operated:.2f} s after the lines, last one {rested - ended:.2f} s before rest")
-        must(sounded - operated > LEAD - 0.15, "it sounded before the amplifier's lead was over")
+        must(sounded - operated > LEAD - 0.03, "it sounded before the amplifier's lead was over")
         must(rested > ended, "it sounded after the lines were at rest")
         return over
 

@@ -22,13 +22,14 @@ pub enum PageMessage {
         page: PageId,
         source: String,
     },
-    /// The program before this one died with a recording that it had not played.
-    RecordingLost {
+    /// The program before this one died while the page was on, or with a recording that it had not played.
+    Lost {
         page: PageId,
         source: String,
         caller: String,
-        /// When it was recorded, by the clock on the wall.
+        /// When it came, or was recorded, by the clock on the wall.
         since: String,
+        recorded: bool,
     },
     NoDecoder {
         page: PageId,
@@ -58,18 +59,31 @@ impl PageMessage {
                 let text = format!("page {} from {source} is recorded, to be played later", page.0);
                 of(kind::PAGE_RECORDED, text, *page, source)
             }
-            PageMessage::RecordingLost {
+            PageMessage::Lost {
                 page,
                 source,
                 caller,
                 since,
+                recorded,
             } => {
                 let from = from(source, caller);
-                let text = format!(
-                    "page {} from {from}, recorded at {since}, is lost: the program died before it was played",
-                    page.0
-                );
-                of(kind::RECORDING_LOST, text, *page, source)
+                let (kind, text) = match recorded {
+                    true => (
+                        kind::RECORDING_LOST,
+                        format!(
+                            "page {} from {from}, recorded at {since}, is lost: the program died before it was played",
+                            page.0
+                        ),
+                    ),
+                    false => (
+                        kind::PAGE_LOST,
+                        format!(
+                            "page {} from {from}, on since {since}, was cut off: the program died",
+                            page.0
+                        ),
+                    ),
+                };
+                of(kind, text, *page, source)
                     .with("CALLER", caller)
                     .with("SINCE", since)
             }

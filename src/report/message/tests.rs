@@ -183,11 +183,19 @@ fn samples() -> Vec<Message> {
         }),
         Message::Page(PageMessage::Waits { page, source: text() }),
         Message::Page(PageMessage::Recorded { page, source: text() }),
-        Message::Page(PageMessage::RecordingLost {
+        Message::Page(PageMessage::Lost {
             page,
             source: text(),
             caller: text(),
             since: text(),
+            recorded: true,
+        }),
+        Message::Page(PageMessage::Lost {
+            page,
+            source: text(),
+            caller: text(),
+            since: text(),
+            recorded: false,
         }),
         Message::Page(PageMessage::NoDecoder { page, cause: text() }),
         Message::CardOpened {

@@ -120,7 +120,9 @@ pub fn quality(record: &Said) -> Vec<String> {
 /// What to do about a call or stream that did not become a page.
 pub fn refusal(said: &Said) -> &'static str {
     let is = |kind| said.is(kind);
-    if is(kind::TURNED_AWAY) {
+    if is(kind::PAGE_LOST) || is(kind::RECORDING_LOST) {
+        "The messages before that start of the gateway tell why it died: journalctl -u hornwire -x."
+    } else if is(kind::TURNED_AWAY) {
         "It was not let in: networks of [sip] or of the extension say who may call, and an extension must have the number that was dialled."
     } else if is(kind::GATE_REFUSED) {
         "A rule of the extension refused it; the reason above names it (allow, deny, hours, networks, asserted_only)."
