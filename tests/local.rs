@@ -123,7 +123,7 @@ fn an_announcement_is_a_page_that_can_be_seen_and_stopped() {
     // Busy: its priority is the same.
     let (code, out, _) = ask(&program, &["announce", "--plays", "bell", "--zone", "yard"]);
     assert_eq!((code, out.as_str()), (Some(75), "page 2: refused: busy\n"));
-    program.line("page 1 from local command is heard");
+    program.line("is heard in zone");
     let seen = status(&program);
     assert_eq!(seen["pages"][0]["state"], "is heard");
     assert_eq!(seen["zones"][0]["phase"], "speech");
