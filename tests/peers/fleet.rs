@@ -1,4 +1,5 @@
-//! Many boards: fifty gateways, each in a network of its own behind one bridge with multicast snooping, at one registrar.
+//! Many boards: fifty gateways, each in a network of its own behind one bridge with multicast snooping, at one registrar, with
+//! one config for all and a file beside it of what is each one's own.
 //!
 //! The test runs itself anew inside namespaces (process, mount, network). When that copy ends, or its standard input is
 //! closed because who started it is gone, the kernel ends every process in there and takes the networks away.
@@ -306,7 +307,11 @@ impl Fleet {
     /// Starts all boards at the same instant. After how many seconds all were registered, and the wave at the registrar.
     fn power_on(&mut self, start_spread: &str, limit: f64) -> (f64, Wave) {
         for board in &mut self.boards {
-            std::fs::write(board.folder.join("hornwire.toml"), config(board, start_spread)).unwrap();
+            let config = board.folder.join("hornwire.toml");
+            std::fs::write(&config, SHARED).unwrap();
+            let own = board.folder.join("hornwire.toml.d");
+            std::fs::create_dir_all(&own).unwrap();
+            std::fs::write(own.join("board.toml"), own_file(board, start_spread)).unwrap();
             let secrets = board.folder.join("secrets.toml");
             std::fs::write(&secrets, format!("board = \"{}\"\n", secret(&board.user))).unwrap();
             run(Command::new("chmod").arg("600").arg(secrets));
@@ -318,7 +323,7 @@ impl Fleet {
                 .args(["--", "sh", "-c", "exec 3<\"$0\" 3<&-; exec \"$@\""])
                 .arg(&self.gate)
                 .args([env!("CARGO_BIN_EXE_hornwire"), "run"])
-                .arg(board.folder.join("hornwire.toml"))
+                .arg(config)
                 .env_remove("JOURNAL_STREAM")
                 .env_remove("INVOCATION_ID")
                 .env_remove("NOTIFY_SOCKET");
@@ -560,20 +565,13 @@ impl Fleet {
     }
 }
 
-/// One config for all, but for its first lines.
-fn config(board: &Board, start_spread: &str) -> String {
-    format!(
-        r#"[extensions.page]
-user = "{user}"
-secret = "board"
-registrar = "sip:{CENTRE}"
-zones = ["horns"]
-
+/// The config of all boards.
+const SHARED: &str = r#"
 [site]
-name = "Quayside Timber, board {user}"
+name = "Quayside Timber"
 
 [cards.amplifier]
-output = "wav:{wav}"
+output = "null"
 channels = 1
 
 [relays.trigger]
@@ -584,15 +582,32 @@ card = "amplifier"
 channel = 1
 trigger = ["trigger"]
 
+[defaults.extensions]
+registrar = "sip:10.77.0.1"
+
+[extensions.page]
+secret = "board"
+zones = ["horns"]
+
 [groups.dispatch]
-address = "{GROUP}:{GROUP_PORT}"
+address = "239.77.0.1:5004"
 interface = "eth0"
 zones = ["horns"]
 levelled = false
 
 [secrets]
 file = "secrets.toml"
+"#;
 
+/// What is the board's own.
+fn own_file(board: &Board, start_spread: &str) -> String {
+    format!(
+        r#"[site]
+name = "Quayside Timber, board {user}"
+[extensions.page]
+user = "{user}"
+[cards.amplifier]
+output = "wav:{wav}"
 [sip]
 start_spread = "{start_spread}"
 "#,
