@@ -346,6 +346,8 @@ impl Fleet {
                 "start_spread {start_spread}: the last board ready after {ready:.1} s, registered after {registered:.1} s"
             ),
         );
+        // The registrar's lines may be read later than the boards'.
+        pause(1.0);
         let lines = self.kamailio.log().lines();
         let requests: Vec<_> = lines
             .iter()
