@@ -10,6 +10,7 @@ mod card;
 mod changes;
 mod decoders;
 mod faults;
+mod fleet;
 mod flows;
 mod groups;
 mod hostile;

@@ -166,6 +166,14 @@ impl Kamailio {
         write_subscribers(&self.dir, &list);
     }
 
+    /// Knows these users, and no others, from now on.
+    pub fn subscribe(&self, list: &[(String, String)]) {
+        // As with a password.
+        super::pause(1.1);
+        let list: Vec<(&str, &str)> = list.iter().map(|(user, password)| (&**user, &**password)).collect();
+        write_subscribers(&self.dir, &list);
+    }
+
     /// Answers every REGISTER with 503 from now on, or no longer.
     pub fn close(&self, closed: bool) {
         self.command(&["pv.shvSet", "closed", "int", if closed { "1" } else { "0" }]);

@@ -38,7 +38,7 @@ static BENCHES: [Mutex<()>; 2] = [Mutex::new(()), Mutex::new(())];
 pub struct Lab {
     dir: PathBuf,
     world: Option<names::World>,
-    _bench: MutexGuard<'static, ()>,
+    _benches: Vec<MutexGuard<'static, ()>>,
 }
 
 /// One that is free, or will be.
@@ -53,14 +53,25 @@ fn bench() -> MutexGuard<'static, ()> {
 
 impl Lab {
     pub fn new(name: &str) -> Lab {
-        let bench = bench();
+        Lab::at(name, vec![bench()])
+    }
+
+    /// With no other test beside it.
+    pub fn alone(name: &str) -> Lab {
+        let benches = BENCHES
+            .iter()
+            .map(|bench| bench.lock().unwrap_or_else(|e| e.into_inner()));
+        Lab::at(name, benches.collect())
+    }
+
+    fn at(name: &str, benches: Vec<MutexGuard<'static, ()>>) -> Lab {
         let dir = Path::new(env!("CARGO_TARGET_TMPDIR")).join("peers").join(name);
         let _ = std::fs::remove_dir_all(&dir);
         std::fs::create_dir_all(&dir).expect("the lab's folder can be made");
         Lab {
             dir,
             world: None,
-            _bench: bench,
+            _benches: benches,
         }
     }
 
