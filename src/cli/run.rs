@@ -124,7 +124,7 @@ fn tell(loaded: &Loaded) {
         for problem in &loaded.problems {
             journal.write(
                 &Message::ConfigFault {
-                    problem: problem.to_string(),
+                    problem: problem.line(),
                 }
                 .entry(),
             );

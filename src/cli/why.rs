@@ -1,5 +1,6 @@
 //! `hornwire why`: the journal's entries, told in plain sentences.
 
+use std::collections::BTreeSet;
 use std::fs::File;
 use std::io::{self, ErrorKind, Read as _, Write as _};
 use std::path::{Path, PathBuf};
@@ -30,6 +31,9 @@ pub struct Wanted {
     /// Journal files of other boards, as systemd-journal-remote keeps them.
     #[arg(long, value_name = "DIR", conflicts_with = "file")]
     directory: Option<PathBuf>,
+    /// The board whose journal it is, where there are several.
+    #[arg(long, value_name = "HOST")]
+    host: Option<String>,
     /// What `journalctl -o json` has printed; - is the standard input.
     #[arg(long, value_name = "FILE")]
     file: Option<PathBuf>,
@@ -73,6 +77,19 @@ pub fn run(wanted: &Wanted) -> Exit {
             return Exit::Data;
         }
     };
+    let said: Vec<Said> = match &wanted.host {
+        Some(host) => said.into_iter().filter(|said| said.has("_HOSTNAME", host)).collect(),
+        None => said,
+    };
+    let hosts: BTreeSet<&str> = said.iter().filter_map(|said| said.field("_HOSTNAME")).collect();
+    if hosts.len() > 1 {
+        let hosts: Vec<&str> = hosts.into_iter().collect();
+        complain(&format!(
+            "these are the journals of several boards; name one by --host: {}",
+            hosts.join(", ")
+        ));
+        return Exit::Usage;
+    }
     let question = Question {
         at,
         zone: wanted.zone.clone(),

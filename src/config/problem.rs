@@ -42,6 +42,20 @@ pub struct Problem {
     pub hint: String,
 }
 
+impl Problem {
+    /// In one line.
+    pub fn line(&self) -> String {
+        let text = self.to_string();
+        let mut lines = text.lines().map(str::trim);
+        let head = lines.next().unwrap_or_default().to_owned();
+        lines.fold(head, |line, part| {
+            // "wanted", blanks, and what is wanted.
+            let (label, rest) = part.split_once(' ').unwrap_or(("", part));
+            format!("{line}; {label} {}", rest.trim_start())
+        })
+    }
+}
+
 impl fmt::Display for Problem {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}", clean(&self.file, usize::MAX))?;

@@ -39,6 +39,8 @@ impl Opened {
     /// # Errors
     /// See [`super::run`].
     pub fn of(plan: &Plan, sinks: Vec<OpenSink>, sources: Vec<OpenSource>) -> Result<Self, StartError> {
+        // Before anybody speaks: on a small board it takes some ten milliseconds.
+        crate::media::playout::prepare();
         let now = Instant::now();
         let (sip_queue, sip) = mpsc::channel(SIP_QUEUE);
         let inlet = Inlet {

@@ -44,7 +44,7 @@ impl Control {
                     let errors = loaded.problems.iter().filter(|p| p.severity == Severity::Error);
                     let count = errors.clone().count();
                     for problem in errors {
-                        let problem = problem.to_string();
+                        let problem = problem.line();
                         self.tell(Message::ConfigFault { problem });
                     }
                     let cause = format!("{count} error{} in it", if count == 1 { "" } else { "s" });

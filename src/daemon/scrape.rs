@@ -24,7 +24,7 @@ use super::ports::Reader;
 use crate::config::plan;
 use crate::page::{Kept, RelayId, Standing, ZoneId};
 use crate::report::message::{LocalMessage, Message};
-use crate::report::metrics::{self, State};
+use crate::report::metrics::{self, Names, State};
 
 /// Connections at once.
 const MAX_CONNECTIONS: usize = 8;
@@ -197,10 +197,14 @@ impl Control {
     /// Makes the series of the plan.
     pub(super) fn expect_figures(&self) {
         let plan = &self.plan;
-        let relays = plan.relays.iter().map(|relay| relay.name.as_str());
-        let cards = plan.cards.iter().map(|card| card.name.as_str());
-        let speakers = plan.speakers().map(|speaker| speaker.name(plan));
-        self.metrics.expect(speakers, relays, cards);
+        let registers = plan.extensions.iter().filter(|e| !e.registrars.is_empty());
+        self.metrics.expect(&Names {
+            sources: plan.speakers().map(|speaker| speaker.name(plan)).collect(),
+            extensions: registers.map(|extension| extension.name.as_str()).collect(),
+            relays: plan.relays.iter().map(|relay| relay.name.as_str()).collect(),
+            cards: plan.cards.iter().map(|card| card.name.as_str()).collect(),
+            inputs: self.lines.states().map(|(name, _)| name).collect(),
+        });
     }
 
     pub(super) fn on_wanted(&mut self, wanted: Wanted, now: Instant) {

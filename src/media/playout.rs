@@ -37,6 +37,8 @@ use numbering::Numbering;
 use store::{Entry, Inserted, Store};
 use timing::{Seen, TICKS, Timing};
 
+pub use convert::prepare;
+
 /// Bounds of the jitter buffer.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct PlayoutSettings {

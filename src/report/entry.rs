@@ -24,6 +24,9 @@ pub enum Severity {
 }
 
 impl Severity {
+    /// Every one, the worst first.
+    pub const ALL: [Severity; 4] = [Severity::Error, Severity::Warning, Severity::Notice, Severity::Info];
+
     /// The journal's `PRIORITY`: 3 to 6.
     pub fn level(self) -> u8 {
         self as u8

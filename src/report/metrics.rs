@@ -11,8 +11,10 @@ use prometheus_client::metrics::counter::Counter;
 use prometheus_client::metrics::family::Family;
 use prometheus_client::metrics::gauge::Gauge;
 use prometheus_client::metrics::histogram::Histogram;
+use prometheus_client::metrics::info::Info;
 use prometheus_client::registry::{Metric, Registry, Unit};
 
+use super::entry::Severity;
 use super::message::{GateMessage, LineMessage, Message};
 use super::record::{PageReport, reason_code};
 use crate::page::{EndReason, Phase};
@@ -63,7 +65,17 @@ pub struct Metrics {
     group_joined: Number,
     relay_operated: Number,
     missing: Gauge,
-    journal_lost: Gauge,
+    journal_lost: Counter,
+}
+
+/// The names of a plan.
+#[derive(Debug, Default)]
+pub struct Names<'a> {
+    pub sources: Vec<&'a str>,
+    pub extensions: Vec<&'a str>,
+    pub relays: Vec<&'a str>,
+    pub cards: Vec<&'a str>,
+    pub inputs: Vec<&'a str>,
 }
 
 /// How things are, for the gauges.
@@ -109,13 +121,12 @@ impl Metrics {
     pub fn new(started: SystemTime) -> Self {
         let mut registry = Registry::with_prefix("hornwire");
         let r = &mut registry;
-        let info: Number = counted(r, "build", "Always 1; the label tells the version.");
-        info.get_or_create(&vec![("version", env!("CARGO_PKG_VERSION").to_owned())])
-            .set(1);
+        let version = vec![("version", env!("CARGO_PKG_VERSION"))];
+        r.register("build", "What is running", Info::new(version));
         let start: Gauge = in_unit(
             r,
             "start_time",
-            "When the program was started, in Unix time.",
+            "When the program was started, in Unix time",
             Unit::Seconds,
             Gauge::default(),
         );
@@ -125,127 +136,134 @@ impl Metrics {
             pages: counted(
                 r,
                 "pages",
-                "Pages that are over, by source and by END_REASON of their record; those refused too.",
+                "Pages that are over, by source and by END_REASON of their record; those refused too",
             ),
             heard: in_unit(
                 r,
                 "page_heard",
-                "How long pages were heard.",
+                "How long pages were heard",
                 Unit::Seconds,
                 Seconds::default(),
             ),
             wait: in_unit(
                 r,
                 "page_wait",
-                "From the bid to the opening of speech, of pages that were heard.",
+                "From the bid to the opening of speech, of pages that were heard",
                 Unit::Seconds,
                 Spread::new_with_constructor(waits),
             ),
             jitter: in_unit(
                 r,
                 "page_jitter",
-                "Interarrival jitter at the end of each page (RFC 3550 6.4.1).",
+                "Interarrival jitter at the end of each page (RFC 3550 6.4.1)",
                 Unit::Seconds,
                 Spread::new_with_constructor(jitters),
             ),
             level: counted(
                 r,
                 "last_page_level_dbfs",
-                "Loudest short-term level of the source's last page as it came in, in dBFS RMS.",
+                "Loudest short-term level of the source's last page as it came in, in dBFS RMS",
             ),
-            packets: counted(r, "rtp_packets", "RTP packets of pages that are over."),
+            packets: counted(r, "rtp_packets", "RTP packets of pages that are over"),
             lost: counted(
                 r,
                 "rtp_packets_lost",
-                "Of those expected, lost on the way (RFC 3550 A.3).",
+                "Of those expected, lost on the way (RFC 3550 A.3)",
             ),
-            late: counted(r, "rtp_packets_late", "Of those received, too late to be played."),
+            late: counted(r, "rtp_packets_late", "Of those received, too late to be played"),
             concealed: in_unit(
                 r,
                 "concealed",
-                "Audio made up in place of what did not come.",
+                "Audio made up in place of what did not come",
                 Unit::Seconds,
                 Seconds::default(),
             ),
             refused: counted(
                 r,
                 "calls_refused",
-                "Calls that did not become a page, by extension and SIP status.",
+                "Calls that did not become a page, by extension and SIP status",
             ),
             registration_failures: counted(
                 r,
                 "registration_failures",
-                "Rounds of registration that failed, as the journal tells them.",
+                "Rounds of registration that failed, as the journal tells them",
             ),
-            xruns: counted(r, "card_xruns", "How often the sound card ran dry."),
-            input_xruns: counted(r, "input_xruns", "How often the audio input ran over."),
-            relay_operations: counted(r, "relay_operations", "How often the relay was operated: relays wear."),
-            relay_faults: counted(r, "relay_faults", "How often the relay began not to obey."),
+            xruns: counted(r, "card_xruns", "How often the sound card ran dry"),
+            input_xruns: counted(r, "input_xruns", "How often the audio input ran over"),
+            relay_operations: counted(r, "relay_operations", "How often the relay was operated: relays wear"),
+            relay_faults: counted(r, "relay_faults", "How often the relay began not to obey"),
             overload: counted(
                 r,
                 "overload_dropped",
-                "What was dropped because there was too much of it.",
+                "What was dropped because there was too much of it",
             ),
-            messages: counted(r, "messages", "Journal messages, by severity."),
-            zone_phase: counted(r, "zone_phase", "1 for the phase in which the zone is."),
+            messages: counted(r, "messages", "Journal messages, by severity"),
+            zone_phase: counted(r, "zone_phase", "1 for the phase in which the zone is"),
             zone_open: counted(
                 r,
                 "zone_available",
-                "1 while the zone can be heard: its card is there, no other system has taken it.",
+                "1 while the zone can be heard: its card is there, no other system has taken it",
             ),
             pages_now: counted(
                 r,
                 "pages_now",
-                "Pages that are heard, and those that wait or are recorded.",
+                "Pages that are heard, and those that wait or are recorded",
             ),
             registered: counted(
                 r,
                 "registered",
-                "At how many of its registrars the extension is registered.",
+                "At how many of its registrars the extension is registered",
             ),
-            registrars: counted(r, "registrars", "How many registrars the extension has."),
-            card_up: counted(r, "card_up", "1 while the sound card works."),
-            input_up: counted(r, "input_up", "1 while the audio input works."),
-            group_joined: counted(r, "group_joined", "1 while the multicast group is listened to."),
-            relay_operated: counted(r, "relay_operated", "1 while the relay is operated."),
+            registrars: counted(r, "registrars", "How many registrars the extension has"),
+            card_up: counted(r, "card_up", "1 while the sound card works"),
+            input_up: counted(r, "input_up", "1 while the audio input works"),
+            group_joined: counted(r, "group_joined", "1 while the multicast group is listened to"),
+            relay_operated: counted(r, "relay_operated", "1 while the relay is operated"),
             missing: counted(
                 r,
                 "missing",
-                "How many things of the config are missing; hornwire status names them.",
+                "How many things of the config are missing; hornwire status names them",
             ),
             journal_lost: counted(
                 r,
                 "journal_lost",
-                "Messages that the journal did not take, since the start.",
+                "Messages that the journal did not take, since the start",
             ),
             registry,
         }
     }
 
-    /// Makes the series of these sources, at 0, so that the first of a kind is a change.
-    pub fn expect<'a>(
-        &self,
-        sources: impl Iterator<Item = &'a str>,
-        relays: impl Iterator<Item = &'a str>,
-        cards: impl Iterator<Item = &'a str>,
-    ) {
-        for source in sources {
+    /// Makes the series of these, at 0, so that the first of a kind is a change.
+    pub fn expect(&self, names: &Names) {
+        for source in &names.sources {
             for reason in EndReason::ALL {
                 drop(self.pages.get_or_create(&ending(source, reason)));
             }
             let of = labels("source", source);
-            drop(self.heard.get_or_create(&of));
+            for seconds in [&self.heard, &self.concealed] {
+                drop(seconds.get_or_create(&of));
+            }
+            for spread in [&self.wait, &self.jitter] {
+                drop(spread.get_or_create(&of));
+            }
             for count in [&self.packets, &self.lost, &self.late] {
                 drop(count.get_or_create(&of));
             }
-            drop(self.concealed.get_or_create(&of));
         }
-        for relay in relays {
-            drop(self.relay_operations.get_or_create(&labels("relay", relay)));
-            drop(self.relay_faults.get_or_create(&labels("relay", relay)));
+        for (label, names, counts) in [
+            ("extension", &names.extensions, vec![&self.registration_failures]),
+            ("relay", &names.relays, vec![&self.relay_operations, &self.relay_faults]),
+            ("card", &names.cards, vec![&self.xruns]),
+            ("input", &names.inputs, vec![&self.input_xruns]),
+        ] {
+            for name in names {
+                for count in &counts {
+                    drop(count.get_or_create(&labels(label, name)));
+                }
+            }
         }
-        for card in cards {
-            drop(self.xruns.get_or_create(&labels("card", card)));
+        for severity in Severity::ALL {
+            drop(self.messages.get_or_create(&labels("severity", severity.name())));
         }
     }
 
@@ -372,8 +390,8 @@ impl Metrics {
             }
         }
         self.missing.set(number(state.missing));
-        self.journal_lost
-            .set(i64::try_from(state.journal_lost).unwrap_or(i64::MAX));
+        let lost = state.journal_lost.saturating_sub(self.journal_lost.get());
+        self.journal_lost.inc_by(lost);
     }
 }
 

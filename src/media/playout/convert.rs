@@ -35,6 +35,11 @@ static WEIGHTS: LazyLock<Vec<[f32; TAPS]>> = LazyLock::new(|| {
         .collect()
 });
 
+/// Computes the filter now, rather than in the middle of the first page.
+pub fn prepare() {
+    LazyLock::force(&WEIGHTS);
+}
+
 /// One stream's converter. No heap of its own.
 #[derive(Debug, Clone)]
 pub struct Converter {
