@@ -3,10 +3,12 @@
 # its own, without a network. Sourced after deploy/setup.sh, with $target set.
 #
 #   machine_root                       makes $target/machine/root once; it is never changed afterwards
-#   machine_make NAME                  a fresh copy of it: an overlay in memory, at "$(machine_path NAME)", not booted
+#   machine_layer LAYER PACKAGE...     makes $target/machine/LAYER once: what these packages add to the clean root
+#   machine_make NAME [LAYER]          a fresh copy of it: an overlay in memory, at "$(machine_path NAME)", not booted
 #   machine_chroot NAME COMMAND...     in the machine that is not booted, with the network of this one
 #   machine_boot NAME [OPTION...]      boots it (makes it first if need be); OPTIONs are systemd-nspawn's
 #   machine_run NAME COMMAND...        in the booted machine, as root
+#   machine_pid NAME PID               what a process of the booted machine is called out here
 #   machine_stop NAME                  powers it off; all that it wrote is gone
 #
 # Machines that are left are stopped when the script ends, however it ends.
@@ -74,8 +76,39 @@ machine_root() {
     exec {lock}>&-
 }
 
+machine_layer() {
+    local layer=$1 part root lock log=$scratch/layer.log
+    shift
+    machine_root
+    mkdir -p "$target/machine"
+    root=$(readlink -f "$target/machine")
+    exec {lock}>"$target/machine/lock"
+    flock "$lock"
+    if [ "$(cat "$root/$layer.packages" 2>/dev/null)" != "$*" ]; then
+        say "adding $* to the clean root, in $root/$layer (a minute, once)"
+        part=$scratch/machine-$layer-layer
+        as_root rm -rf --one-file-system "$root/$layer" "$root/$layer.packages" "$root/$layer.part"
+        as_root mkdir -p "$root/$layer.part/changes" "$root/$layer.part/work" "$part/root"
+        machine_made[$layer-layer]=yes
+        as_root mount -t overlay -o "lowerdir=$root/root,upperdir=$root/$layer.part/changes,workdir=$root/$layer.part/work" \
+            "hornwire-machine" "$part/root"
+        # No service starts in a root that is not booted.
+        { machine_chroot "$layer-layer" apt-get update -qq &&
+            machine_chroot "$layer-layer" apt-get install -y -qq --no-install-recommends "$@" &&
+            machine_chroot "$layer-layer" apt-get clean; } >"$log" 2>&1 </dev/null || {
+            tail -n 20 "$log" >&2
+            die "the packages $* cannot be added to the clean root"
+        }
+        machine_stop "$layer-layer"
+        as_root mv "$root/$layer.part/changes" "$root/$layer"
+        as_root rm -rf --one-file-system "$root/$layer.part"
+        as_root tee "$root/$layer.packages" <<<"$*" >/dev/null
+    fi
+    exec {lock}>&-
+}
+
 machine_make() {
-    local name=$1 base
+    local name=$1 layer=${2:-} base lower
     base=$scratch/machine-$name
     [ -z "${machine_made[$name]:-}" ] || die "a machine $name is there already"
     [ -d "$target/machine/root" ] || machine_root
@@ -83,7 +116,8 @@ machine_make() {
     machine_made[$name]=yes
     as_root mount -t tmpfs -o mode=755 "hornwire-machine" "$base"
     as_root mkdir "$base/upper" "$base/work" "$base/root"
-    as_root mount -t overlay -o "lowerdir=$(readlink -f "$target/machine/root"),upperdir=$base/upper,workdir=$base/work" \
+    lower=$(readlink -f "$target/machine")
+    as_root mount -t overlay -o "lowerdir=${layer:+$lower/$layer:}$lower/root,upperdir=$base/upper,workdir=$base/work" \
         "hornwire-machine" "$base/root"
 }
 
@@ -149,6 +183,18 @@ machine_run() {
     as_root nsenter --target "$leader" --mount --uts --ipc --net --pid --cgroup --root -- \
         /usr/bin/env -i --chdir=/ PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin HOME=/root TERM=dumb LC_ALL=C.UTF-8 \
         DEBIAN_FRONTEND=noninteractive SYSTEMD_PAGER= "$@"
+}
+
+machine_pid() {
+    local leader
+    leader=$(machine_leader "${machine_pids[$1]:-none}") || return 1
+    # The last number of NSpid is the one in there.
+    as_root sh -c '
+        namespace=$(readlink "/proc/$1/ns/pid")
+        for status in $(grep -l -x -E "NSpid:.*[[:space:]]$2" /proc/[0-9]*/status 2>/dev/null); do
+            process=${status%/status}
+            [ "$(readlink "$process/ns/pid" 2>/dev/null)" != "$namespace" ] || echo "${process#/proc/}"
+        done' sh "$leader" "$2" | head -n 1
 }
 
 machine_stop() {
