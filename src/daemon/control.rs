@@ -556,6 +556,10 @@ impl Control {
             [] => status,
             _ => format!("{status}; a new config waits until nothing is on"),
         };
+        let status = match self.reload.is_refused {
+            true => format!("{status}; the config on disk has errors and was not taken up"),
+            false => status,
+        };
         if ready {
             let _ = self.service.ready(&status);
         } else if status != self.status {

@@ -1,9 +1,11 @@
 //! What is missing, for the outputs that show it and for who asks.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::net::IpAddr;
 use std::time::Instant;
 
 use super::control::Control;
+use crate::config::plan::Plan;
 use crate::page::{Input, RelayId};
 
 /// What the control task learns by and by, and what it has told the switchboard.
@@ -14,9 +16,20 @@ pub struct Health {
     /// Relays that refused the last time.
     refusing: BTreeSet<RelayId>,
     told: Option<bool>,
+    /// This machine's own, at the last look.
+    pub addresses: BTreeSet<IpAddr>,
 }
 
 impl Health {
+    /// Where SIP is to be listened to, and this machine has no such address now.
+    pub fn missing_addresses(&self, plan: &Plan) -> BTreeSet<IpAddr> {
+        let listened = plan.sip.listen.iter().map(|(_, address)| address.ip());
+        let fixed = listened.filter(|ip| !ip.is_unspecified() && !ip.is_loopback());
+        fixed
+            .filter(|ip| !self.addresses.is_empty() && !self.addresses.contains(ip))
+            .collect()
+    }
+
     /// The switchboard is to be told again.
     pub fn forget(&mut self) {
         self.told = None;
@@ -72,8 +85,11 @@ impl Control {
             .missing()
             .iter()
             .map(|relay| format!("relay {}", relay.relay));
+        let addresses = self.health.missing_addresses(&self.plan);
+        let addresses = addresses.into_iter().map(|ip| format!("listening address {ip}"));
         cards
             .chain(inputs)
+            .chain(addresses)
             .chain(contacts)
             .chain(groups)
             .chain(extensions)

@@ -21,6 +21,8 @@ pub type Reread = Result<Loaded, String>;
 #[derive(Default)]
 pub struct Reload {
     waiting: Option<(Plan, Changes)>,
+    /// The config that was read last cannot be used.
+    pub is_refused: bool,
     /// Messages of former plans, that a card may still play: it must not be the one that frees them.
     former: Vec<(Instant, Vec<StoredMessage>)>,
 }
@@ -36,6 +38,7 @@ impl Control {
     /// Takes up what was read, now or later, or keeps to what there is; the journal tells.
     pub(super) fn on_reread(&mut self, reread: Reread, now: Instant) {
         let _ = self.service.reloading();
+        self.reload.is_refused = !matches!(&reread, Ok(loaded) if loaded.plan.is_some());
         match reread {
             Err(cause) => self.tell(Message::Reload(ReloadMessage::Kept { cause })),
             Ok(loaded) => match loaded.plan {

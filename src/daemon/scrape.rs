@@ -22,6 +22,7 @@ use tokio::task::JoinSet;
 use super::control::Control;
 use super::ports::Reader;
 use crate::config::plan;
+use crate::device::net;
 use crate::page::{Kept, RelayId, Standing, ZoneId};
 use crate::report::message::{LocalMessage, Message};
 use crate::report::metrics::{self, Names, State};
@@ -98,19 +99,15 @@ impl Scrapes {
     }
 }
 
-/// The address may come later than the program.
 fn bind(settings: &plan::Metrics) -> io::Result<TcpListener> {
     let address = settings.listen;
     let socket = Socket::new(Domain::for_address(address), Type::STREAM, Some(Protocol::TCP))?;
     socket.set_nonblocking(true)?;
     socket.set_reuse_address(true)?;
-    match address.is_ipv4() {
-        true => socket.set_freebind_v4(true)?,
-        false => {
-            socket.set_only_v6(true)?;
-            socket.set_freebind_v6(true)?;
-        }
+    if address.is_ipv6() {
+        socket.set_only_v6(true)?;
     }
+    net::may_come_later(&socket, address)?;
     socket.bind(&address.into())?;
     socket.listen(BACKLOG)?;
     TcpListener::from_std(socket.into())

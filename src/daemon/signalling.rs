@@ -9,6 +9,7 @@ use super::calls;
 use super::control::Control;
 use super::pages::Page;
 use super::signal::Signal;
+use crate::device::net::own_addresses;
 use crate::page::{EndReason, Input};
 use crate::report::message::Message;
 use crate::sip::agent::{CallId, Cause, Ending, Event, ExtensionId, Flow, Output, Transport};
@@ -19,7 +20,7 @@ use crate::tls::{self, Renewal};
 const CERTIFICATE_TOLD: Duration = Duration::from_secs(86_400);
 
 /// How often it is looked at whether the address that a registrar knows is still ours.
-const LOOK_AT_ADDRESSES: Duration = Duration::from_secs(10);
+const LOOK_AT_ADDRESSES: Duration = Duration::from_secs(5);
 
 impl Control {
     pub(super) fn on_signal(&mut self, signal: Signal, now: Instant) {
@@ -145,6 +146,7 @@ impl Control {
             return;
         }
         self.look_at = now + LOOK_AT_ADDRESSES;
+        self.compare_addresses(now);
         for flow in self.agent.bound_flows() {
             let Some(address) = self.wires.has_moved(&flow) else {
                 continue;
@@ -156,6 +158,35 @@ impl Control {
                     peer: flow.peer,
                 });
             }
+        }
+    }
+
+    /// What changed of this machine's own addresses: where it listens, and whether another try to register is worth it.
+    fn compare_addresses(&mut self, now: Instant) {
+        let addresses = own_addresses();
+        let is_new = addresses.iter().any(|address| !self.health.addresses.contains(address));
+        let (missing, first) = (
+            self.health.missing_addresses(&self.plan),
+            self.health.addresses.is_empty(),
+        );
+        self.health.addresses = addresses;
+        let still = self.health.missing_addresses(&self.plan);
+        for address in &still {
+            if first || !missing.contains(address) {
+                self.tell(Message::ListensLater {
+                    address: *address,
+                    is_there: false,
+                });
+            }
+        }
+        for address in missing.iter().filter(|address| !first && !still.contains(address)) {
+            self.tell(Message::ListensLater {
+                address: *address,
+                is_there: true,
+            });
+        }
+        if is_new && !first {
+            self.agent.network_changed(now);
         }
     }
 

@@ -42,10 +42,10 @@ impl Service {
         self.managed
     }
 
-    /// How often to call [`alive`](Self::alive): half of what the manager allows (sd_watchdog_enabled(3)). `None`:
-    /// it does not watch.
+    /// How often to call [`alive`](Self::alive): a quarter of what the manager allows, so that a thread that stops just after a look
+    /// is not left much longer than that (sd_watchdog_enabled(3) recommends half). `None`: it does not watch.
     pub fn watchdog_interval(&self) -> Option<Duration> {
-        self.watchdog.map(|limit| limit / 2)
+        self.watchdog.map(|limit| limit / 4)
     }
 
     /// Start-up is over; also the end of a reload.
@@ -180,7 +180,7 @@ mod tests {
         );
         assert_eq!(told[2], "WATCHDOG=1\n");
         assert_eq!(told[4], format!("STOPPING=1\nSTATUS={}\n", "x".repeat(MAX_STATUS)));
-        assert_eq!(told[5], "STATUS=interval 5000\n", "half of WATCHDOG_USEC");
+        assert_eq!(told[5], "STATUS=interval 2500\n", "a quarter of WATCHDOG_USEC");
         assert_eq!(told.len(), 6);
     }
 

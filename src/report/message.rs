@@ -52,6 +52,8 @@ kinds! {
     TLS_FILES_TAKEN = Notice "6d13114576ba4b5e99579380f33e9235";
     TLS_FILES_REFUSED = Error "be28aabf16774668b85eb7db645c23d7";
     ADDRESS_MOVED = Notice "39587801fcf540ed8efd4ec7108ad7b5";
+    ADDRESS_MISSING = Warning "57f003b8e4e04e41b2460dfe02d427a0";
+    ADDRESS_CAME = Notice "6f6678f7280b4df69e9eda7e6595fef8";
     CERTIFICATE_ENDS = Warning "4c69d4e87d2e44d2b1f7ece3f97e040a";
     CALL_NOT_TAKEN = Notice "bbb8564f301d477c849e3aa33a0f260c";
     GATE_REFUSED = Notice "18cba1ccbcaf4e77a2c0bd1590bca01b";
@@ -157,6 +159,11 @@ pub enum Message {
         before: IpAddr,
         now: IpAddr,
         peer: SocketAddr,
+    },
+    /// SIP is to be listened to at an address that this machine does not have, or has by now.
+    ListensLater {
+        address: IpAddr,
+        is_there: bool,
     },
     /// Files of the `[tls]` table were renewed and are in use.
     TlsFilesTaken,
@@ -354,6 +361,17 @@ impl Message {
             .with("BEFORE", before)
             .with("ADDRESS", now)
             .with("PEER", peer),
+            Message::ListensLater { address, is_there } => match is_there {
+                true => Entry::new(
+                    kind::ADDRESS_CAME,
+                    format!("this machine has the address {address} now, and listens there"),
+                ),
+                false => Entry::new(
+                    kind::ADDRESS_MISSING,
+                    format!("this machine does not have the address {address}: nobody can call it there before it has"),
+                ),
+            }
+            .with("ADDRESS", address),
             Message::TlsFilesTaken => Entry::new(
                 kind::TLS_FILES_TAKEN,
                 "the renewed TLS files are in use for new connections",
@@ -455,7 +473,7 @@ impl Message {
             .with("CAUSE", cause),
             Message::Xruns { card, count } => Entry::new(
                 kind::XRUNS,
-                format!("sound card {card} ran dry {count} times: audio had gaps"),
+                format!("sound card {card} ran dry {}: audio had gaps", times(*count)),
             )
             .with("CARD", card)
             .with("COUNT", count),
@@ -500,6 +518,14 @@ pub(super) fn from(source: &str, caller: &str) -> String {
         source.to_owned()
     } else {
         format!("{source} ({caller})")
+    }
+}
+
+/// `once`, `3 times`.
+pub(super) fn times(count: u64) -> String {
+    match count {
+        1 => "once".to_owned(),
+        count => format!("{count} times"),
     }
 }
 

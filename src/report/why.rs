@@ -20,8 +20,6 @@ const MINUTE: SignedDuration = SignedDuration::from_mins(1);
 pub const BEFORE: SignedDuration = SignedDuration::from_hours(24);
 /// And how far behind it: the longest page, and what came of it.
 pub const BEHIND: SignedDuration = SignedDuration::from_hours(2);
-/// Relays are back at rest by then.
-const AFTERWARDS: SignedDuration = SignedDuration::from_secs(30);
 /// Most pages, and refusals, that are told.
 const MOST: usize = 5;
 /// Most faults told of one page.
@@ -40,8 +38,7 @@ pub struct Question {
 }
 
 /// Kinds of what has no record of a page.
-const REFUSALS: [super::entry::Kind; 10] = [
-    kind::PAGE_LOST,
+const REFUSALS: [super::entry::Kind; 9] = [
     kind::RECORDING_LOST,
     kind::CALL_NOT_TAKEN,
     kind::GATE_REFUSED,
@@ -54,7 +51,8 @@ const REFUSALS: [super::entry::Kind; 10] = [
 ];
 
 /// What has ended what, as far as faults are concerned: the name that both carry stands in the field.
-const REPAIRS: [(super::entry::Kind, super::entry::Kind, &str); 6] = [
+const REPAIRS: [(super::entry::Kind, super::entry::Kind, &str); 7] = [
+    (kind::ADDRESS_MISSING, kind::ADDRESS_CAME, "ADDRESS"),
     (kind::CARD_LOST, kind::CARD_OPENED, "CARD"),
     (kind::INPUT_LOST, kind::INPUT_OPENED, "INPUT_DEVICE"),
     (kind::REGISTRATION_FAILED, kind::REGISTERED, "EXTENSION"),
@@ -69,6 +67,11 @@ pub fn tell(said: &[Said], question: &Question, zone: &TimeZone, now: Timestamp)
     let pages = teller.pages(question);
     let refusals = teller.refusals(question);
     let mut out = String::new();
+    for page in teller.unfinished(question) {
+        paragraph(&mut out, &page, "", "  ");
+        out.push('\n');
+    }
+    let unfinished = !out.is_empty();
     for page in &pages {
         teller.page(page, &mut out);
         out.push('\n');
@@ -79,7 +82,7 @@ pub fn tell(said: &[Said], question: &Question, zone: &TimeZone, now: Timestamp)
         paragraph(&mut out, endings::refusal(refusal), "  ", "  ");
         out.push('\n');
     }
-    if pages.is_empty() && refusals.is_empty() {
+    if pages.is_empty() && refusals.is_empty() && !unfinished {
         paragraph(&mut out, &teller.nothing(question), "", "");
     }
     let moment = question.at.unwrap_or(now);
@@ -88,7 +91,7 @@ pub fn tell(said: &[Said], question: &Question, zone: &TimeZone, now: Timestamp)
         for line in &missing {
             paragraph(&mut out, line, "", "  ");
         }
-        if pages.is_empty() && refusals.is_empty() && missing.is_empty() && !said.is_empty() {
+        if pages.is_empty() && refusals.is_empty() && missing.is_empty() && !said.is_empty() && !unfinished {
             paragraph(
                 &mut out,
                 "Nothing was missing then, as far as the journal tells: no call and no stream reached this board. Ask the phone system for \
@@ -158,6 +161,58 @@ impl<'a> Teller<'a> {
         pages
     }
 
+    /// Pages that began and have no record: they are on, or the gateway died.
+    fn unfinished(&self, question: &Question) -> Vec<String> {
+        let began = self.said.iter().filter(|said| said.is(kind::PAGE_BEGAN));
+        let began = began.filter(|said| question.zone.as_ref().is_none_or(|zone| said.has("ZONE", zone)));
+        let began = began.filter(|said| is_of(said, question.caller.as_deref()));
+        // Without a time it is asked for what came last.
+        let records = self
+            .said
+            .iter()
+            .filter(|said| said.is(kind::PAGE_ENDED) || said.is(kind::PAGE_NOT_HEARD));
+        let last = records.map(|said| said.at).max();
+        let began = began.filter(|said| match question.at {
+            Some(at) => said.at < after(at, MINUTE),
+            None => last.is_none_or(|last| said.at > last),
+        });
+        let is_over = |page: &Said| {
+            let ends = [kind::PAGE_ENDED, kind::PAGE_NOT_HEARD];
+            let mut later = self
+                .said
+                .iter()
+                .filter(|said| said.same_run(page) && said.at >= page.at);
+            later.any(|said| ends.iter().any(|end| said.is(*end)) && said.field("PAGE_ID") == page.field("PAGE_ID"))
+        };
+        let open = began.filter(|said| !is_over(said)).filter_map(|said| {
+            let died = self
+                .said
+                .iter()
+                .find(|later| later.at >= said.at && (later.is_end_of_service() || later.is(kind::STARTED)));
+            let became = match died {
+                // Long dead before the time that is asked for.
+                Some(died) if question.at.is_some_and(|at| died.at < at) => return None,
+                Some(died) => format!("It has no record: the gateway died at {}.", self.clock(died.at)),
+                None => "It has no record yet: it is on.".to_owned(),
+            };
+            let caller = said
+                .field("CALLER")
+                .map(|caller| format!(", {caller}"))
+                .unwrap_or_default();
+            Some(format!(
+                "Page {}, {}: {}{caller}, heard in zone {} from then on. {became}",
+                said.field("PAGE_ID")?,
+                self.time(said.at),
+                said.field("SOURCE")?,
+                said.field("ZONE")?
+            ))
+        });
+        let mut open: Vec<String> = open.collect();
+        let surplus = open.len().saturating_sub(MOST);
+        open.drain(..surplus);
+        open
+    }
+
     fn refusals(&self, question: &Question) -> Vec<&'a Said> {
         let refusals = self
             .said
@@ -198,6 +253,7 @@ impl<'a> Teller<'a> {
             ("", "") => String::new(),
             ("", peer) => format!(", from {peer}"),
             (caller, "") => format!(", {caller}"),
+            (caller, peer) if caller == peer => format!(", from {peer}"),
             (caller, peer) => format!(", {caller} at {peer}"),
         };
         let head = format!(
@@ -251,7 +307,7 @@ impl<'a> Teller<'a> {
             ..100.0 => write!(text, " at once."),
             ..3000.0 => write!(
                 text,
-                " {:.1} s after it came: the amplifier wakes up, and the chime plays.",
+                " {:.1} s after it came: the amplifier woke up, and the chime played if there is one.",
                 waited / 1000.0
             ),
             _ => write!(
@@ -298,33 +354,45 @@ impl<'a> Teller<'a> {
             .collect()
     }
 
-    /// The relays that moved.
+    /// When the relays operated for it, and when each was at rest again.
     fn relays(&self, page: &Page) -> Option<String> {
         if page.record.all("ZONE").is_empty() {
             return None;
         }
-        let until = after(page.record.at, AFTERWARDS);
-        let moved = self.said.iter().filter(|said| said.is(kind::RELAY_MOVED));
-        let moved: Vec<&Said> = moved.filter(|said| said.at >= page.began && said.at <= until).collect();
+        let moved: Vec<&Said> = self
+            .said
+            .iter()
+            .filter(|said| said.is(kind::RELAY_MOVED) && said.same_run(page.record))
+            .collect();
+        let moves = |relay: &str, state: &str| {
+            let of = moved
+                .iter()
+                .filter(|said| said.has("RELAY", relay) && said.has("RELAY_STATE", state));
+            of.map(|said| said.at).collect::<Vec<Timestamp>>()
+        };
         let mut names: Vec<&str> = moved.iter().filter_map(|said| said.field("RELAY")).collect();
         names.sort_unstable();
         names.dedup();
-        let told = names.iter().map(|name| {
-            let of = || moved.iter().filter(|said| said.field("RELAY") == Some(name));
-            let state = |state: &'static str| move |said: &&&Said| said.field("RELAY_STATE") == Some(state);
-            let operated = of()
-                .find(state("operated"))
-                .map(|said| format!(" operated at {}", self.clock(said.at)));
-            let last = of().next_back();
-            let rest = match last.filter(state("rest")) {
-                Some(said) => format!("at rest again at {}", self.clock(said.at)),
-                None => format!("still operated {} s after the end", AFTERWARDS.as_secs()),
-            };
-            let operated = operated.map_or_else(|| " operated already,".to_owned(), |text| text + ",");
-            format!("{name}{operated} {rest}")
+        let end = page.record.at;
+        let told = names.iter().filter_map(|name| {
+            let operated = moves(name, "operated");
+            let rests = moves(name, "rest");
+            let operated = operated.iter().rev().find(|at| **at >= page.began && **at <= end)?;
+            let rest = rests.iter().find(|at| *at > operated);
+            Some(match rest {
+                Some(rest) => format!(
+                    "{name} operated at {}, at rest again at {}",
+                    self.clock(*operated),
+                    self.clock(*rest)
+                ),
+                None => format!(
+                    "{name} operated at {}, and not at rest since, as far as the journal tells",
+                    self.clock(*operated)
+                ),
+            })
         });
         let told: Vec<String> = told.collect();
-        (!told.is_empty()).then(|| format!("Relays meanwhile: {}.", told.join("; ")))
+        (!told.is_empty()).then(|| format!("Relays: {}.", told.join("; ")))
     }
 
     /// Warnings and errors while it lasted, its own record apart.
@@ -334,7 +402,7 @@ impl<'a> Teller<'a> {
         let meanwhile = self
             .said
             .iter()
-            .filter(|said| said.at >= from && said.at <= until && said.severity <= 4);
+            .filter(|said| said.at >= from && said.at <= until && said.severity <= 4 && said.concerns_pages());
         let meanwhile = meanwhile.filter(|said| !said.is(kind::PAGE_ENDED) && !said.is(kind::PAGE_NOT_HEARD));
         let told = meanwhile.map(|said| format!("At {}: {}.", self.clock(said.at), said.text.trim_end_matches('.')));
         let mut told: Vec<String> = told.collect();

@@ -38,6 +38,14 @@ pub(super) fn find(wanted: &str) -> io::Result<Found> {
         })
 }
 
+/// Every address of this machine; none if it does not say.
+pub(super) fn addresses() -> Vec<IpAddr> {
+    let all = ifaces().unwrap_or_default().into_iter();
+    all.filter_map(|interface| interface.addr)
+        .map(|address| address.ip())
+        .collect()
+}
+
 fn index(name: &str) -> Option<u32> {
     let name = CString::new(name).ok()?;
     // SAFETY: `name` is a NUL-terminated string that outlives the call, and the call keeps no pointer to it.

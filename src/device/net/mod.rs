@@ -3,6 +3,7 @@
 //! Every address family stands for itself: an IPv6 socket takes no IPv4 traffic, so `0.0.0.0:5060` and `[::]:5060`
 //! can both be listened on and no mapped address turns up in a gate.
 
+use std::collections::BTreeSet;
 use std::fmt;
 use std::io;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
@@ -142,6 +143,11 @@ pub fn interface_index(wanted: &str) -> Option<u32> {
     interface::find(wanted).ok().map(|found| found.index)
 }
 
+/// The addresses that this machine has now.
+pub fn own_addresses() -> BTreeSet<IpAddr> {
+    interface::addresses().into_iter().collect()
+}
+
 /// A UDP socket for RTP on an even port (RFC 3550 §11) of `ports`, marked [`DSCP_SPEECH`]. The search begins at
 /// `start` (at the first port if that is outside `ports`) and wraps, so a caller that goes on from the last port
 /// handed out does not reuse one at once. Returns the port too.
@@ -186,8 +192,17 @@ pub fn sip_udp(address: SocketAddr) -> io::Result<DatagramSocket> {
         SocketAddr::V6(_) => datagram::report_destination_v6(&socket),
     }
     .map_err(open)?;
+    may_come_later(&socket, address).map_err(open)?;
     socket.bind(&address.into()).map_err(open)?;
     DatagramSocket::new(socket).map_err(|cause| open(cause).into())
+}
+
+/// The address need not be there yet: a network may come later than the program, or go and come back.
+pub fn may_come_later(socket: &Socket, address: SocketAddr) -> io::Result<()> {
+    match address.is_ipv4() {
+        true => socket.set_freebind_v4(true),
+        false => socket.set_freebind_v6(true),
+    }
 }
 
 /// A listener for SIP over TCP. Connections inherit its mark, [`DSCP_SIGNALLING`]; see [`settle`] for the rest.
@@ -211,6 +226,7 @@ pub fn tcp_listener(address: SocketAddr) -> io::Result<TcpListener> {
     }
     socket.set_reuse_address(true).map_err(open)?;
     mark(&socket, address.ip(), DSCP_SIGNALLING);
+    may_come_later(&socket, address).map_err(open)?;
     socket.bind(&address.into()).map_err(open)?;
     socket.listen(BACKLOG).map_err(open)?;
     TcpListener::from_std(socket.into()).map_err(|cause| open(cause).into())

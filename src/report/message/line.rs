@@ -1,7 +1,7 @@
 //! What line inputs, music and the devices they come from tell.
 
 use super::super::entry::Severity;
-use super::{Entry, kind};
+use super::{Entry, kind, times};
 use crate::sound::hum::Hum;
 
 #[derive(Debug, Clone, PartialEq)]
@@ -75,7 +75,7 @@ impl LineMessage {
             .with("CAUSE", cause),
             LineMessage::Xruns { device, count } => Entry::new(
                 kind::INPUT_XRUNS,
-                format!("{device} ran over {count} times: what was captured then is missing"),
+                format!("{device} ran over {}: what was captured then is missing", times(*count)),
             )
             .with("INPUT_DEVICE", device)
             .with("COUNT", count),
@@ -102,7 +102,10 @@ impl LineMessage {
             }
             LineMessage::MusicBroken { music, card, count } => Entry::new(
                 kind::MUSIC_BROKEN,
-                format!("music {music} broke off and began again {count} times on the way to sound card {card}"),
+                format!(
+                    "music {music} broke off and began again {} on the way to sound card {card}",
+                    times(*count)
+                ),
             )
             .with("MUSIC", music)
             .with("CARD", card)

@@ -4,9 +4,11 @@ use jiff::Timestamp;
 use serde_json::{Map, Value};
 
 use super::super::entry::{Kind, MAX_TEXT, clean};
+use super::super::message::KINDS;
 
-/// systemd's own message kinds that tell the end of a service: its process exited, it failed (sd-messages.h).
-const ENDS: [&str; 2] = ["98e322203f7a4ed290d09fe03c09fe15", "d9b373ed55a64feb8242e02dbe79a49c"];
+/// systemd's own message kinds (sd-messages.h): a process exited, a unit failed.
+const PROCESS_EXITED: &str = "98e322203f7a4ed290d09fe03c09fe15";
+const UNIT_FAILED: &str = "d9b373ed55a64feb8242e02dbe79a49c";
 
 /// An entry.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -68,9 +70,16 @@ impl Said {
         self.id == kind.id
     }
 
-    /// systemd says that the service's process has ended.
+    /// systemd says that the service's main process has ended, and not one that it runs beside it.
     pub fn is_end_of_service(&self) -> bool {
-        ENDS.contains(&self.id.as_str())
+        let main = self.text.contains("Main process") || self.field("COMMAND") == Some("ExecStart");
+        self.id == PROCESS_EXITED && main || self.id == UNIT_FAILED && self.text.contains("Failed with result")
+    }
+
+    /// The gateway said it, or it is about its end.
+    pub fn concerns_pages(&self) -> bool {
+        let own = KINDS.iter().any(|(_, kind)| self.is(*kind));
+        own || self.is_end_of_service() || self.text.contains("Watchdog timeout")
     }
 
     /// By the same start of the service.

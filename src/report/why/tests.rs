@@ -174,13 +174,12 @@ fn a_page_that_was_heard() {
 Page 12, Mon 2026-11-30 10:32:04: yard-page, Gate office <201> at
   192.0.2.7:5060, priority 50
   It was heard in zone yard for 12.7 s, from 10:32:05.3 on, 1.3 s after it came:
-  the amplifier wakes up, and the chime plays.
+  the amplifier woke up, and the chime played if there is one.
   It ended when the caller hung up.
   It came as PCMU in 500 packets, 0.0 % lost, 0.0 % too late, jitter 2.0 ms:
   good.
   Its loudest sound came in at -22 dBFS: a usual level.
-  Relays meanwhile: yard-trigger operated at 10:32:04.1, at rest again at
-  10:32:20.5.
+  Relays: yard-trigger operated at 10:32:04.1, at rest again at 10:32:20.5.
 
 ";
     for asked in [
@@ -224,7 +223,7 @@ fn every_ending_is_told() {
             journal.page("11:00:00", "11:00:09", &page);
             let told = journal.told(&question("", "", ""));
             let sentence = told
-                .split(if heard { "plays. " } else { "zone yard. " })
+                .split(if heard { "there is one. " } else { "zone yard. " })
                 .nth(1)
                 .unwrap();
             assert!(
@@ -428,4 +427,75 @@ fn what_is_no_journal_is_refused_and_any_journal_is_read() {
             );
         }
     }
+}
+
+/// Pages close to each other, on one relay: each has its own movements.
+#[test]
+fn relays_of_pages_in_a_row() {
+    let mut journal = Journal::new();
+    let relay = |operated| Message::RelayMoved {
+        relay: "trigger".into(),
+        operated,
+    };
+    for (page, minute) in [(1, "18:03:10"), (2, "18:03:20"), (3, "18:03:30")] {
+        let end = format!("{}5", &minute[..7]);
+        journal.say(&format!("{minute}.100"), &relay(true));
+        journal.page(minute, &end, &report(page));
+        if page != 2 {
+            journal.say(&format!("{end}.5"), &relay(false));
+        }
+    }
+    let told = journal.told(&question("18:03:00", "", ""));
+    for expected in [
+        "operated at 18:03:10.1, at rest again at 18:03:15.5",
+        "operated at 18:03:20.1, at rest again at 18:03:35.5",
+        "operated at 18:03:30.1, at rest again at 18:03:35.5",
+    ] {
+        assert!(told.contains(expected), "{expected} in {told}");
+    }
+}
+
+/// As systemd 252 says it: of a process beside the gateway, of the gateway itself, of its watchdog.
+fn manager(when: &str, id: &str, text: &str) -> String {
+    json!({ "__REALTIME_TIMESTAMP": at(when).as_microsecond().to_string(), "MESSAGE": text, "MESSAGE_ID": id, "PRIORITY": "4", "UNIT": "hornwire.service" })
+        .to_string()
+}
+
+#[test]
+fn a_page_without_a_record_is_on_or_was_cut_off_by_the_end_of_the_gateway() {
+    const EXITED: &str = "98e322203f7a4ed290d09fe03c09fe15";
+    let mut journal = Journal::new();
+    journal.page("17:59:00", "17:59:04", &report(3));
+    journal.began("18:10:02", 4, "yard-page", "yard");
+    journal.0.push(manager(
+        "18:10:03",
+        EXITED,
+        "hornwire.service: Control process exited, code=exited, status=78/CONFIG",
+    ));
+    let on = journal.told(&question("", "", ""));
+    assert!(on.contains("Page 4, Mon 2026-11-30 18:10:02: yard-page, heard in zone yard from then on. It has no record yet: it is on."), "{on}");
+    assert!(
+        !journal.told(&question("18:30:00", "", "")).contains("did not run"),
+        "a process beside it"
+    );
+    journal.0.push(manager(
+        "18:10:09",
+        "",
+        "hornwire.service: Watchdog timeout (limit 10s)!",
+    ));
+    journal.0.push(manager(
+        "18:10:10",
+        EXITED,
+        "hornwire.service: Main process exited, code=killed, status=6/ABRT",
+    ));
+    let dead = journal.told(&question("18:10:00", "yard", ""));
+    assert!(
+        dead.contains("It has no record: the gateway died at 18:10:10.0."),
+        "{dead}"
+    );
+    let since = journal.told(&question("18:20:00", "", ""));
+    assert!(
+        since.contains("The gateway did not run: at Mon 2026-11-30 18:10:10 hornwire.service: Main process exited"),
+        "{since}"
+    );
 }

@@ -7,7 +7,7 @@ use rand::Rng as _;
 
 use super::super::{Agent, Event, Flow, Hop, Transport};
 use super::timing::{back_off, refresh_after};
-use super::{MAX_EXPIRES, Phase, Registration, Way};
+use super::{MAX_EXPIRES, Phase, Reach, Registration, Way};
 use crate::sip::wire::{Address, Host, Response, number, reason};
 
 /// What counts when an expiry cannot be read (RFC 3261 §10.2.1.1, §20.19).
@@ -144,6 +144,7 @@ impl Agent {
         let Some(r) = self.registrations.get_mut(index) else {
             return;
         };
+        r.reach = Reach::Answered;
         let Some(extension) = self.settings.extension(r.id) else {
             return;
         };

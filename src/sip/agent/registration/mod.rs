@@ -41,6 +41,15 @@ enum Phase {
     Gone,
 }
 
+/// How far a round has come: a registrar is spared only where it has been asked.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Reach {
+    /// Nothing could be sent: no name service, no route.
+    Nowhere,
+    Sent,
+    Answered,
+}
+
 /// One extension at one registrar by one way.
 pub(super) struct Registration {
     id: ExtensionId,
@@ -89,6 +98,8 @@ pub(super) struct Registration {
     /// In such a look: the target to go on with, and when its refresh is due.
     home: Option<(usize, Instant)>,
     failures: u32,
+    /// How far this round has come.
+    reach: Reach,
     /// The last cause told.
     trouble: Option<String>,
 }
@@ -148,6 +159,7 @@ impl Registration {
             returns: 0,
             home: None,
             failures: 0,
+            reach: Reach::Nowhere,
             trouble: None,
         }
     }

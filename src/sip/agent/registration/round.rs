@@ -8,7 +8,7 @@ use rand::Rng as _;
 use super::super::client::{Purpose, Silence};
 use super::super::{Agent, Event, ExtensionId, Flow, Output, RegistrationId, Target};
 use super::timing::back_off;
-use super::{Phase, Registration, is_same};
+use super::{Phase, Reach, Registration, is_same};
 
 /// An answer to [`Output::Resolve`] is waited for so long.
 const RESOLVE_LIMIT: Duration = Duration::from_secs(30);
@@ -18,6 +18,11 @@ const RESOLVE_AGE: Duration = Duration::from_secs(300);
 const RECONNECT: Duration = Duration::from_secs(30);
 /// A better server is looked at only while the binding lasts for so long yet: 64·T1 and some more.
 const RETURN_ROOM: Duration = Duration::from_secs(40);
+
+/// Longest wait after a round in which nothing could be sent.
+const UNASKED: Duration = Duration::from_secs(60);
+/// After a change of the network, within this time: many boards may see it together.
+const SOON: Duration = Duration::from_secs(4);
 
 /// Why a driver that does not answer gives no target.
 const SILENT: &str = "its name cannot be resolved";
@@ -41,6 +46,7 @@ impl Agent {
                     r.detoured = false;
                     r.pending.clear();
                     r.redirects = 0;
+                    r.reach = Reach::Nowhere;
                     if fresh {
                         self.begin_round(index, now);
                     } else {
@@ -178,6 +184,9 @@ impl Agent {
     }
 
     pub(in crate::sip::agent) fn on_register_silence(&mut self, index: usize, how: Silence, now: Instant) {
+        if let (Silence::NoAnswer, Some(r)) = (how, self.registrations.get_mut(index)) {
+            r.reach = r.reach.max(Reach::Sent);
+        }
         let cause = match how {
             Silence::NoAnswer => "the registrar does not answer",
             Silence::NoWay => "the registrar cannot be reached",
@@ -232,8 +241,16 @@ impl Agent {
             Phase::Gone => return,
             _ => {}
         }
-        r.failures = r.failures.saturating_add(1);
+        // Who was never asked need not be spared.
+        let is_unasked = r.reach == Reach::Nowhere;
+        r.failures = match is_unasked {
+            true => r.failures.max(1),
+            false => r.failures.saturating_add(1),
+        };
         let mut retry_in = back_off(others_up, r.failures, random);
+        if is_unasked {
+            retry_in = retry_in.min(UNASKED.mul_f64(0.5 + random / 2.0));
+        }
         if let Some(least) = retry_after {
             retry_in = retry_in.max(least);
         }
@@ -255,6 +272,18 @@ impl Agent {
             retry_in,
             first,
         });
+    }
+
+    /// This machine has another address than before: where nobody has answered it is tried again soon, whatever was to be
+    /// waited for.
+    pub fn network_changed(&mut self, now: Instant) {
+        for r in &mut self.registrations {
+            let waits = r.phase == Phase::Waiting && !r.up && r.failures > 0 && r.reach != Reach::Answered;
+            if waits {
+                let soon = now + SOON.mul_f64(self.rng.random());
+                r.wake = r.wake.map(|at| at.min(soon));
+            }
+        }
     }
 
     /// Another flow to the same registrar serves the extension.
