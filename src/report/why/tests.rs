@@ -335,7 +335,11 @@ fn who_was_heard_in_its_place_and_what_was_broken() {
         }),
     );
     journal.say("13:40:00", &Message::Stopped);
-    let told = journal.told(&question("12:00:00", "", ""));
+    let mut bell = report(9);
+    (bell.source, bell.zones) = ("shift-bell".into(), vec!["canteen".into()]);
+    journal.page("12:00:05", "12:02:00", &bell);
+    journal.page("12:00:04", "12:02:01", &report(8));
+    let told = journal.told(&question("12:00:00", "yard", ""));
     assert!(
         told.contains(
             "In zone yard page 8 from dispatch was heard from 12:00:04.0 on. It was cut by page 8 from dispatch"
