@@ -15,6 +15,7 @@ mod program;
 mod quality;
 mod side_by_side;
 mod signal;
+mod soak;
 mod sound;
 mod sound_server;
 mod traces;
@@ -60,6 +61,8 @@ struct Extent {
     calls_in_the_race: u32,
     /// Simulated time of a drifting sender.
     drifting: Duration,
+    /// Simulated time of pages, and time on the wall.
+    soak: (Duration, Duration),
 }
 
 const FULL: Extent = Extent {
@@ -70,6 +73,7 @@ const FULL: Extent = Extent {
     calls_in_a_row: 10_000,
     calls_in_the_race: 6_000,
     drifting: Duration::from_secs(72 * 3600),
+    soak: (Duration::from_secs(24 * 3600), Duration::from_secs(3600)),
 };
 
 const SMOKE: Extent = Extent {
@@ -80,6 +84,7 @@ const SMOKE: Extent = Extent {
     calls_in_a_row: 500,
     calls_in_the_race: 500,
     drifting: Duration::from_secs(600),
+    soak: (Duration::from_secs(3600), Duration::from_secs(10)),
 };
 
 type Measure = fn(Extent) -> Vec<Row>;
@@ -96,7 +101,7 @@ fn main() -> ExitCode {
     }
     // Further words choose groups of rows: `cargo bench -- calls`.
     let chosen: Vec<&String> = arguments.iter().filter(|a| !a.starts_with('-')).collect();
-    let groups: [(&str, Measure); 10] = [
+    let groups: [(&str, Measure); 11] = [
         ("callgrind", callgrind::rows),
         ("sound", sound::rows),
         ("deadline", deadline::rows),
@@ -107,10 +112,13 @@ fn main() -> ExitCode {
         ("side-by-side", side_by_side::rows),
         ("quality", quality::alone),
         ("beside", quality::beside),
+        ("soak", soak::rows),
     ];
     let mut rows = Vec::new();
     for (name, measure) in groups {
-        if chosen.is_empty() || chosen.iter().any(|c| *c == name) {
+        // An hour and more: only who asks for it gets the whole of it.
+        let by_itself = name != "soak" || !full;
+        if chosen.is_empty() && by_itself || chosen.iter().any(|c| *c == name) {
             rows.extend(measure(extent));
         }
     }
