@@ -129,19 +129,21 @@ impl Page<'_> {
 }
 
 impl<'a> Teller<'a> {
-    /// The records that are asked for: those of the time, else the nearest one; without a time the last ones.
-    fn pages(&self, question: &Question) -> Vec<Page<'a>> {
-        let records = self
-            .said
+    /// Records of the zone and the caller.
+    fn records<'q>(&self, question: &'q Question) -> impl Iterator<Item = &'a Said> + use<'a, 'q> {
+        let said = self.said;
+        let records = said
             .iter()
             .filter(|said| said.is(kind::PAGE_ENDED) || said.is(kind::PAGE_NOT_HEARD));
-        let records = records.filter(|said| {
-            question
-                .zone
-                .as_ref()
-                .is_none_or(|zone| said.has("ZONE", zone) || said.has("MISSED_ZONE", zone))
-        });
-        let records = records.filter(|said| is_of(said, question.caller.as_deref()));
+        let zone = question.zone.as_deref();
+        let records =
+            records.filter(move |said| zone.is_none_or(|zone| said.has("ZONE", zone) || said.has("MISSED_ZONE", zone)));
+        records.filter(move |said| is_of(said, question.caller.as_deref()))
+    }
+
+    /// The records that are asked for: those of the time, else the nearest one; without a time the last ones.
+    fn pages(&self, question: &Question) -> Vec<Page<'a>> {
+        let records = self.records(question);
         let mut pages: Vec<Page> = records
             .map(|record| Page {
                 record,
@@ -167,11 +169,7 @@ impl<'a> Teller<'a> {
         let began = began.filter(|said| question.zone.as_ref().is_none_or(|zone| said.has("ZONE", zone)));
         let began = began.filter(|said| is_of(said, question.caller.as_deref()));
         // Without a time it is asked for what came last.
-        let records = self
-            .said
-            .iter()
-            .filter(|said| said.is(kind::PAGE_ENDED) || said.is(kind::PAGE_NOT_HEARD));
-        let last = records.map(|said| said.at).max();
+        let last = self.records(question).map(|said| said.at).max();
         let began = began.filter(|said| match question.at {
             Some(at) => said.at < after(at, MINUTE),
             None => last.is_none_or(|last| said.at > last),
