@@ -482,6 +482,15 @@ fn a_page_without_a_record_is_on_or_was_cut_off_by_the_end_of_the_gateway() {
         !journal.told(&question("18:30:00", "", "")).contains("did not run"),
         "a process beside it"
     );
+    // Another zone's page, later.
+    journal.began("18:10:04", 5, "dispatch", "office");
+    let mut other = report(5);
+    other.zones = vec!["office".into()];
+    journal.page("18:10:04", "18:10:06", &other);
+    assert!(
+        journal.told(&question("", "yard", "")).contains("Page 4,"),
+        "of this zone it is the last"
+    );
     journal.0.push(manager(
         "18:10:09",
         "",
