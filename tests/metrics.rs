@@ -260,6 +260,6 @@ for f in found:
     let said = String::from_utf8_lossy(&output.stdout);
     println!("{said}");
     assert!(output.status.success());
-    assert!(said.contains("['counter', 'gauge', 'histogram']"), "{said}");
+    assert!(said.contains("['counter', 'gauge', 'histogram', 'info']"), "{said}");
     program.stop();
 }

@@ -50,7 +50,8 @@ pub fn rest_relays(file: &Path) -> Exit {
     let own = file.display().to_string();
     let folder = config::site_folder(file);
     loaded.problems.retain(|problem| {
-        let is_config = problem.file == own || Path::new(&problem.file).parent() == Some(&folder);
+        let at = Path::new(&problem.file);
+        let is_config = problem.file == own || at == folder || at.parent() == Some(&folder);
         is_config && !problem.key.starts_with("secrets.") && !problem.key.starts_with("tls.")
     });
     tell(&loaded);

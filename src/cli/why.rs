@@ -115,8 +115,8 @@ fn read(file: &Path) -> io::Result<String> {
 
 /// What the journal has of the unit around that time, the service manager's own words about it included.
 fn journal(wanted: &Wanted, at: Timestamp) -> Result<String, Exit> {
-    let since = (at - why::BEFORE).as_second();
-    let until = (at + why::BEHIND).as_second();
+    let edge = |time| at.saturating_add(time).unwrap_or(at).as_second();
+    let (since, until) = (edge(-why::BEFORE), edge(why::BEHIND));
     let mut command = Command::new("journalctl");
     command
         .args(["--no-pager", "--all", "--quiet", "-o", "json"])
@@ -125,6 +125,9 @@ fn journal(wanted: &Wanted, at: Timestamp) -> Result<String, Exit> {
         .arg(format!("--until=@{until}"));
     if let Some(directory) = &wanted.directory {
         command.arg("--directory").arg(directory);
+    }
+    if let Some(host) = &wanted.host {
+        command.arg(format!("_HOSTNAME={host}"));
     }
     let output = command.stdin(Stdio::null()).output().map_err(|error| {
         complain(&format!("journalctl: {error}"));

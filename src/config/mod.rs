@@ -47,7 +47,7 @@ pub struct Loaded {
     /// There is one unless some problem is an error.
     pub plan: Option<Plan>,
     /// The relays whose own tables are right, whatever is wrong elsewhere: they can be put to rest. None of them when
-    /// a line of the file is not TOML, since that line may be one of theirs.
+    /// a line of the file is not TOML, or a file of the board's own is not read, since that may be about one of them.
     pub relays: Vec<Relay>,
     /// Errors and warnings, in the order of the files.
     pub problems: Vec<Problem>,
@@ -138,6 +138,7 @@ fn check_files(
     let mut problems = Problems::new(&file, text);
     let mut root = walk::parse(text, &mut problems);
     let mut shifted = Vec::new();
+    let mut is_whole = unread.is_empty();
     for further in site {
         match text_of(&further.name, &further.octets) {
             Ok(text) => {
@@ -145,7 +146,10 @@ fn check_files(
                 let from = problems.append(&further.name, text);
                 shifted.push(format!("{:from$}{text}", ""));
             }
-            Err(other) => problems.absorb(*other),
+            Err(other) => {
+                is_whole = false;
+                problems.absorb(*other);
+            }
         }
     }
     for text in &shifted {
@@ -160,7 +164,11 @@ fn check_files(
     let plan = build::plan(&sheets, path, credentials, &mut problems);
     Loaded {
         plan: if problems.has_errors() { None } else { plan },
-        relays: build::sound_relays(&sheets, &problems),
+        // What is not read may be about a relay.
+        relays: match is_whole {
+            true => build::sound_relays(&sheets, &problems),
+            false => Vec::new(),
+        },
         problems: problems.into_list(),
         site: names(),
     }

@@ -5,10 +5,13 @@ use std::io::{self, ErrorKind};
 use std::path::{Path, PathBuf};
 
 use super::problem::{Complaint, Problem, Severity};
-use super::{MAX_FILE, io_cause, octets_of};
+use super::{io_cause, octets_of};
 
 /// Most files in it.
 pub const MAX_SITE_FILES: usize = 32;
+
+/// All of them together, octets.
+const MAX_OCTETS: u64 = 256 * 1024;
 
 /// A file behind the config file.
 pub(super) struct File {
@@ -41,13 +44,13 @@ pub(super) fn files(config: &Path) -> (Vec<File>, Vec<Problem>) {
         let wanted = format!("at most {MAX_SITE_FILES}");
         problems.push(problem(&folder, &error, &wanted, "one for each matter is enough"));
     }
-    let mut room = MAX_FILE;
+    let mut room = MAX_OCTETS;
     for path in names.into_iter().take(MAX_SITE_FILES) {
         match octets_of(&path) {
             Ok(octets) => {
                 let Some(left) = room.checked_sub(octets.len() as u64) else {
                     let error = io::Error::other("too much, with the files before it");
-                    let wanted = format!("at most {MAX_FILE} octets in all of them");
+                    let wanted = format!("at most {MAX_OCTETS} octets in all of them");
                     problems.push(problem(&path, &error, &wanted, "perhaps it is another file"));
                     break;
                 };

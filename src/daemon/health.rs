@@ -21,9 +21,10 @@ pub struct Health {
 }
 
 impl Health {
-    /// Where SIP is to be listened to, and this machine has no such address now.
+    /// Where something is to be listened to, and this machine has no such address now.
     pub fn missing_addresses(&self, plan: &Plan) -> BTreeSet<IpAddr> {
         let listened = plan.sip.listen.iter().map(|(_, address)| address.ip());
+        let listened = listened.chain(plan.metrics.iter().map(|metrics| metrics.listen.ip()));
         let fixed = listened.filter(|ip| !ip.is_unspecified() && !ip.is_loopback());
         fixed
             .filter(|ip| !self.addresses.is_empty() && !self.addresses.contains(ip))

@@ -319,6 +319,7 @@ impl Control {
         }
         let is_news = self.health.relay(relay, result.is_err());
         let settings = &self.plan.relays[usize::from(relay.0)];
+        self.metrics.relay(&settings.name, operated, result.is_ok());
         let blinks = settings
             .rules
             .shows

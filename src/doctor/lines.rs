@@ -14,13 +14,11 @@ use crate::device::gpio::{CONSUMER, explain, find};
 /// One finding for each line of the config, and one for each device that may not be opened.
 pub fn lines(plan: &Plan, service: &Service) -> Vec<Finding> {
     let mut findings = Vec::new();
-    let mut places: Vec<String> = Vec::new();
     for relay in &plan.relays {
         let subject = format!("relay {}", relay.name);
         match &relay.line {
             RelayLine::Gpio { chip, offset } => {
                 findings.push(gpio(&subject, chip, *offset, relay.optional, service));
-                places.push(chip.clone());
             }
             RelayLine::Pi { bcm } => {
                 let registers = ["/dev/gpiomem", "/dev/gpiomem0"]
@@ -133,7 +131,8 @@ fn may_open(subject: &str, path: &Path, service: &Service) -> Option<Finding> {
     }
     let about = fs::metadata(path).ok()?;
     let group = group_name(about.gid());
-    let by_group = about.mode() & 0o060 == 0o060 && service.groups().contains(&group);
+    let is_member = service.groups().contains(&group) || members(&group).iter().any(|member| service.user() == member);
+    let by_group = about.mode() & 0o060 == 0o060 && is_member;
     if by_group || about.mode() & 0o006 == 0o006 {
         return None;
     }
@@ -158,4 +157,12 @@ fn group_name(gid: u32) -> String {
         (fields.nth(1)?.parse() == Ok(gid)).then(|| name.to_owned())
     });
     name.unwrap_or_else(|| gid.to_string())
+}
+
+/// Who is in a group, by /etc/group.
+fn members(group: &str) -> Vec<String> {
+    let groups = fs::read_to_string("/etc/group").unwrap_or_default();
+    let line = groups.lines().find(|line| line.split(':').next() == Some(group));
+    let members = line.and_then(|line| line.rsplit(':').next()).unwrap_or_default();
+    members.split(',').map(str::to_owned).collect()
 }

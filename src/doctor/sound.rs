@@ -1,6 +1,8 @@
 //! Sound cards and inputs: are they there, which card is it, and what does its mixer do to the level.
 
 use std::ffi::CString;
+use std::fs;
+use std::path::{Path, PathBuf};
 
 use alsa::mixer::{Mixer, Selem, SelemChannelId};
 use alsa::pcm::PCM;
@@ -69,7 +71,7 @@ fn device(subject: &str, name: &str, direction: Direction, service: &Service) ->
     let number = match open(name, direction) {
         Ok(number) => number,
         // The gateway itself has it, as it should.
-        Err((libc::EBUSY, _)) if service.runs() => card_of(name),
+        Err((libc::EBUSY, _)) if card_of(name).is_some_and(|card| is_held_by(card, service)) => card_of(name),
         Err((number, cause)) => {
             let there = match names() {
                 _ if number == libc::EBUSY => String::new(),
@@ -192,6 +194,26 @@ fn card_of(name: &str) -> Option<i32> {
     let id = behind.split(',').next()?;
     let id = CString::new(id.strip_prefix("CARD=").unwrap_or(id)).ok()?;
     Card::from_str(&id).ok().map(|card| card.get_index())
+}
+
+/// Whether one of the card's streams belongs to a thread of the gateway (the `owner_pid` of the stream's status).
+fn is_held_by(card: i32, service: &Service) -> bool {
+    let Some(pid) = service.pid() else { return false };
+    let below = |folder: PathBuf| {
+        fs::read_dir(folder)
+            .into_iter()
+            .flatten()
+            .flatten()
+            .map(|entry| entry.path())
+    };
+    let streams = below(format!("/proc/asound/card{card}").into()).flat_map(below);
+    let mut statuses = streams.filter_map(|stream| fs::read_to_string(stream.join("status")).ok());
+    statuses.any(|status| {
+        let owner = status
+            .lines()
+            .find_map(|line| line.strip_prefix("owner_pid")?.trim().strip_prefix(':'));
+        owner.is_some_and(|owner| Path::new(&format!("/proc/{pid}/task/{}", owner.trim())).exists())
+    })
 }
 
 fn names() -> Vec<String> {

@@ -61,12 +61,16 @@ impl Service {
         groups
     }
 
+    pub fn user(&self) -> &str {
+        self.get("User")
+    }
+
     /// It runs as root, or nobody knows as whom.
     pub fn is_root(&self) -> bool {
         matches!(self.get("User"), "" | "root")
     }
 
-    fn pid(&self) -> Option<u32> {
+    pub fn pid(&self) -> Option<u32> {
         self.get("MainPID").parse().ok().filter(|pid| *pid != 0)
     }
 
@@ -157,7 +161,12 @@ pub fn real_time(plan: &Plan, service: &Service) -> Vec<Finding> {
             ),
         }];
     }
-    match service.get("LimitRTPRIO").parse::<i64>() {
+    let limit = service.get("LimitRTPRIO");
+    match if limit == "infinity" {
+        Ok(i64::from(PRIORITY))
+    } else {
+        limit.parse::<i64>()
+    } {
         Ok(limit) if limit < i64::from(PRIORITY) && limit >= 0 => vec![Finding::new(
             Verdict::Look,
             subject,

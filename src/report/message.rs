@@ -160,7 +160,7 @@ pub enum Message {
         now: IpAddr,
         peer: SocketAddr,
     },
-    /// SIP is to be listened to at an address that this machine does not have, or has by now.
+    /// Something is to be listened to at an address that this machine does not have, or has by now.
     ListensLater {
         address: IpAddr,
         is_there: bool,
@@ -368,7 +368,7 @@ impl Message {
                 ),
                 false => Entry::new(
                     kind::ADDRESS_MISSING,
-                    format!("this machine does not have the address {address}: nobody can call it there before it has"),
+                    format!("this machine does not have the address {address}: nothing is heard there before it has"),
                 ),
             }
             .with("ADDRESS", address),

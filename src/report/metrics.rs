@@ -191,7 +191,7 @@ impl Metrics {
             xruns: counted(r, "card_xruns", "How often the sound card ran dry"),
             input_xruns: counted(r, "input_xruns", "How often the audio input ran over"),
             relay_operations: counted(r, "relay_operations", "How often the relay was operated: relays wear"),
-            relay_faults: counted(r, "relay_faults", "How often the relay began not to obey"),
+            relay_faults: counted(r, "relay_faults", "How often the relay did not obey"),
             overload: counted(
                 r,
                 "overload_dropped",
@@ -318,16 +318,20 @@ impl Metrics {
             Message::Line(LineMessage::Xruns { device, count }) => {
                 self.input_xruns.get_or_create(&labels("input", device)).inc_by(*count);
             }
-            Message::RelayMoved { relay, operated: true } => {
-                self.relay_operations.get_or_create(&labels("relay", relay)).inc();
-            }
-            Message::RelayFault { relay, .. } => {
-                self.relay_faults.get_or_create(&labels("relay", relay)).inc();
-            }
             Message::Overload { what, dropped } => {
                 self.overload.get_or_create(&labels("what", what)).inc_by(*dropped);
             }
             _ => {}
+        }
+    }
+
+    /// A relay was to move; whether it did.
+    pub fn relay(&self, name: &str, operated: bool, obeys: bool) {
+        let of = labels("relay", name);
+        if !obeys {
+            self.relay_faults.get_or_create(&of).inc();
+        } else if operated {
+            self.relay_operations.get_or_create(&of).inc();
         }
     }
 

@@ -1,5 +1,6 @@
 //! "Why was my page not heard?": the journal's entries, told in plain sentences. Pure: entries in, text out.
 
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
 use jiff::tz::TimeZone;
@@ -8,6 +9,7 @@ use jiff::{SignedDuration, Timestamp};
 use super::message::kind;
 
 mod endings;
+mod faults;
 mod said;
 
 pub use said::{Said, Unreadable};
@@ -22,8 +24,6 @@ pub const BEFORE: SignedDuration = SignedDuration::from_hours(24);
 pub const BEHIND: SignedDuration = SignedDuration::from_hours(2);
 /// Most pages, and refusals, that are told.
 const MOST: usize = 5;
-/// Most faults told of one page.
-const MOST_FAULTS: usize = 6;
 /// Widest line.
 const WIDTH: usize = 80;
 
@@ -38,7 +38,8 @@ pub struct Question {
 }
 
 /// Kinds of what has no record of a page.
-const REFUSALS: [super::entry::Kind; 9] = [
+const REFUSALS: [super::entry::Kind; 10] = [
+    kind::PAGE_LOST,
     kind::RECORDING_LOST,
     kind::CALL_NOT_TAKEN,
     kind::GATE_REFUSED,
@@ -48,17 +49,6 @@ const REFUSALS: [super::entry::Kind; 9] = [
     kind::TURNED_AWAY,
     kind::SENDER_REFUSED,
     kind::NOT_DECODED,
-];
-
-/// What has ended what, as far as faults are concerned: the name that both carry stands in the field.
-const REPAIRS: [(super::entry::Kind, super::entry::Kind, &str); 7] = [
-    (kind::ADDRESS_MISSING, kind::ADDRESS_CAME, "ADDRESS"),
-    (kind::CARD_LOST, kind::CARD_OPENED, "CARD"),
-    (kind::INPUT_LOST, kind::INPUT_OPENED, "INPUT_DEVICE"),
-    (kind::REGISTRATION_FAILED, kind::REGISTERED, "EXTENSION"),
-    (kind::GROUP_NOT_JOINED, kind::GROUP_JOINED, "GROUP"),
-    (kind::CONTACT_LOST, kind::CONTACT_READ, "CONTACT"),
-    (kind::ZONES_TAKEN, kind::ZONES_GIVEN_BACK, "CONTACT"),
 ];
 
 /// Tells what the entries, in the order of time, know of the question. `now`: when it is asked.
@@ -174,14 +164,12 @@ impl<'a> Teller<'a> {
             Some(at) => said.at < after(at, MINUTE),
             None => last.is_none_or(|last| said.at > last),
         });
-        let is_over = |page: &Said| {
-            let ends = [kind::PAGE_ENDED, kind::PAGE_NOT_HEARD];
-            let mut later = self
-                .said
-                .iter()
-                .filter(|said| said.same_run(page) && said.at >= page.at);
-            later.any(|said| ends.iter().any(|end| said.is(*end)) && said.field("PAGE_ID") == page.field("PAGE_ID"))
-        };
+        let ends = self
+            .said
+            .iter()
+            .filter(|said| said.is(kind::PAGE_ENDED) || said.is(kind::PAGE_NOT_HEARD));
+        let over: BTreeSet<(&str, Option<&str>)> = ends.map(|said| (said.run(), said.field("PAGE_ID"))).collect();
+        let is_over = |page: &Said| over.contains(&(page.run(), page.field("PAGE_ID")));
         let open = began.filter(|said| !is_over(said)).filter_map(|said| {
             let died = self
                 .said
@@ -190,6 +178,12 @@ impl<'a> Teller<'a> {
             let became = match died {
                 // Long dead before the time that is asked for.
                 Some(died) if question.at.is_some_and(|at| died.at < at) => return None,
+                Some(died) if died.is(kind::STARTED) => {
+                    format!(
+                        "It has no record: the gateway died before it was started again at {}.",
+                        self.clock(died.at)
+                    )
+                }
                 Some(died) => format!("It has no record: the gateway died at {}.", self.clock(died.at)),
                 None => "It has no record yet: it is on.".to_owned(),
             };
@@ -217,13 +211,14 @@ impl<'a> Teller<'a> {
             .iter()
             .filter(|said| REFUSALS.iter().any(|kind| said.is(*kind)));
         let refusals = refusals.filter(|said| is_of(said, question.caller.as_deref()));
-        let mut refusals: Vec<&Said> = match question.at {
-            Some(at) => refusals
-                .filter(|said| said.at >= at && said.at < after(at, MINUTE))
-                .collect(),
-            None if question.caller.is_some() => refusals.collect(),
-            None => Vec::new(),
-        };
+        // Without a time it is asked for what came last; a refusal has no zone.
+        let last = self.records(question).map(|said| said.at).max();
+        let mut refusals: Vec<&Said> = refusals
+            .filter(|said| match question.at {
+                Some(at) => said.at >= at && said.at < after(at, MINUTE),
+                None => question.zone.is_none() && last.is_none_or(|last| said.at > last),
+            })
+            .collect();
         let surplus = refusals
             .len()
             .saturating_sub(if question.at.is_some() { MOST } else { 1 });
@@ -348,11 +343,11 @@ impl<'a> Teller<'a> {
                     self.clock(said.at)
                 ))
             })
-            .take(MOST_FAULTS)
+            .take(MOST)
             .collect()
     }
 
-    /// When the relays operated for it, and when each was at rest again.
+    /// The relays that operated while it lasted, for it or for another, and when each was at rest again.
     fn relays(&self, page: &Page) -> Option<String> {
         if page.record.all("ZONE").is_empty() {
             return None;
@@ -390,67 +385,7 @@ impl<'a> Teller<'a> {
             })
         });
         let told: Vec<String> = told.collect();
-        (!told.is_empty()).then(|| format!("Relays: {}.", told.join("; ")))
-    }
-
-    /// Warnings and errors while it lasted, its own record apart.
-    fn faults(&self, page: &Page) -> Vec<String> {
-        let from = after(page.began, SignedDuration::from_secs(-2));
-        let until = after(page.record.at, SignedDuration::from_secs(2));
-        let meanwhile = self
-            .said
-            .iter()
-            .filter(|said| said.at >= from && said.at <= until && said.severity <= 4 && said.concerns_pages());
-        let meanwhile = meanwhile.filter(|said| !said.is(kind::PAGE_ENDED) && !said.is(kind::PAGE_NOT_HEARD));
-        let told = meanwhile.map(|said| format!("At {}: {}.", self.clock(said.at), said.text.trim_end_matches('.')));
-        let mut told: Vec<String> = told.collect();
-        let more = told.len().saturating_sub(MOST_FAULTS);
-        told.truncate(MOST_FAULTS);
-        if more > 0 {
-            told.push(format!("And {more} more warnings; journalctl tells them."));
-        }
-        told
-    }
-
-    /// What was broken at that moment, and had not been mended.
-    fn missing(&self, at: Timestamp) -> Vec<String> {
-        let before = || self.said.iter().rev().filter(|said| said.at <= after(at, MINUTE));
-        let mut told = Vec::new();
-        // The newest word on whether it ran.
-        let run = before().find(|said| {
-            [kind::STARTED, kind::STOPPED, kind::STOPPING]
-                .iter()
-                .any(|kind| said.is(*kind))
-                || said.is_end_of_service()
-        });
-        if run.is_none()
-            && let Some(first) = self.said.first()
-        {
-            let begins = self.time(first.at);
-            told.push(format!(
-                "The gateway had not been started then, as far as the journal tells: it begins at {begins}."
-            ));
-        }
-        if let Some(said) = run.filter(|said| !said.is(kind::STARTED)) {
-            told.push(format!(
-                "The gateway did not run: at {} {}.",
-                self.time(said.at),
-                said.text.trim_end_matches('.')
-            ));
-        }
-        for (fault, repair, name) in REPAIRS {
-            let mut seen: Vec<&str> = Vec::new();
-            for said in before().filter(|said| said.is(fault) || said.is(repair)) {
-                let Some(of) = said.field(name).filter(|of| !seen.contains(of)) else {
-                    continue;
-                };
-                seen.push(of);
-                if said.is(fault) {
-                    told.push(format!("Missing since {}: {}.", self.time(said.at), said.text));
-                }
-            }
-        }
-        told
+        (!told.is_empty()).then(|| format!("Relays that operated meanwhile: {}.", told.join("; ")))
     }
 
     fn nothing(&self, question: &Question) -> String {

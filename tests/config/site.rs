@@ -167,7 +167,7 @@ fn there_are_not_endlessly_many() {
     assert!(loaded.plan.is_none());
     assert!(loaded.problems[0].found.contains("33 files"), "{:?}", loaded.problems);
     std::fs::remove_dir_all(config::site_folder(&config)).unwrap();
-    let large = "#".repeat(600 * 1024);
+    let large = "#".repeat(150 * 1024);
     let config = with(&scratch, &[("a.toml", &large), ("b.toml", &large)]);
     assert!(load(&config).problems[0].found.contains("too much"));
 }
@@ -186,4 +186,19 @@ fn relays_of_a_board_s_own_file_go_to_rest() {
     let loaded = load(&config);
     assert!(loaded.plan.is_none());
     assert_eq!(loaded.relays.len(), 1);
+}
+
+/// What cannot be read may be about a relay: none is driven by half of a config.
+#[test]
+fn no_relay_is_driven_while_a_file_is_not_read() {
+    let scratch = Scratch::new();
+    let config = with(&scratch, &[("own.toml", "")]);
+    let shared = format!("{SHARED}[relays.trigger]\nline = \"simulated\"\nactive = \"low\"\n");
+    scratch.file("quayside.toml", shared, 0o644);
+    assert_eq!(load(&config).relays.len(), 1);
+    scratch.file("quayside.toml.d/own.toml", [0xff, b'x'], 0o644);
+    assert!(load(&config).relays.is_empty());
+    std::fs::remove_file(config::site_folder(&config).join("own.toml")).unwrap();
+    std::fs::create_dir(config::site_folder(&config).join("own.toml")).unwrap();
+    assert!(load(&config).relays.is_empty());
 }

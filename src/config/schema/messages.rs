@@ -15,7 +15,7 @@ pub(super) const MESSAGES: Section = Section {
             Kind::File,
             Required,
             r#""chimes/shift-end.opus""#,
-            "A WAV file, or an Ogg Opus file, of at most 5 minutes; beside this file unless the whole path is written.",
+            "A WAV file, or an Ogg Opus file, of at most 5 minutes; beside the config file unless the whole path is written.",
         ),
         key(
             "gain",

@@ -68,7 +68,7 @@ pub(super) const SECRETS: Section = Section {
             Kind::File,
             Unset("no file."),
             r#""hornwire-secrets.toml""#,
-            "The secrets file, relative to this file's directory. The service's user hornwire must be able to read it.",
+            "The secrets file, relative to the config file's directory. The service's user hornwire must be able to read it.",
         ),
         key(
             "credential",
@@ -85,7 +85,7 @@ pub(super) const TLS: Section = Section {
     path: "tls",
     named: false,
     doc: "Encrypted signalling: whom to believe, and who we are. Needed for `tls:` in `sip.listen`, and for a registrar \
-          by TLS whose certificate is not from a public CA. Files are relative to this file's directory, and may be \
+          by TLS whose certificate is not from a public CA. Files are relative to the config file's directory, and may be \
           renewed while the daemon runs.",
     defaults: None,
     keys: &[

@@ -82,6 +82,11 @@ impl Said {
         own || self.is_end_of_service() || self.text.contains("Watchdog timeout")
     }
 
+    /// Which start of the service said it.
+    pub fn run(&self) -> &str {
+        &self.run
+    }
+
     /// By the same start of the service.
     pub fn same_run(&self, other: &Said) -> bool {
         self.run == other.run

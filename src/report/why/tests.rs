@@ -179,7 +179,8 @@ Page 12, Mon 2026-11-30 10:32:04: yard-page, Gate office <201> at
   It came as PCMU in 500 packets, 0.0 % lost, 0.0 % too late, jitter 2.0 ms:
   good.
   Its loudest sound came in at -22 dBFS: a usual level.
-  Relays: yard-trigger operated at 10:32:04.1, at rest again at 10:32:20.5.
+  Relays that operated meanwhile: yard-trigger operated at 10:32:04.1, at rest
+  again at 10:32:20.5.
 
 ";
     for asked in [
@@ -433,7 +434,7 @@ fn what_is_no_journal_is_refused_and_any_journal_is_read() {
     }
 }
 
-/// Pages close to each other, on one relay: each has its own movements.
+/// Pages close to each other, on one relay: each has its own movements; the second one takes the relay over.
 #[test]
 fn relays_of_pages_in_a_row() {
     let mut journal = Journal::new();
@@ -441,22 +442,74 @@ fn relays_of_pages_in_a_row() {
         relay: "trigger".into(),
         operated,
     };
-    for (page, minute) in [(1, "18:03:10"), (2, "18:03:20"), (3, "18:03:30")] {
-        let end = format!("{}5", &minute[..7]);
-        journal.say(&format!("{minute}.100"), &relay(true));
-        journal.page(minute, &end, &report(page));
-        if page != 2 {
-            journal.say(&format!("{end}.5"), &relay(false));
-        }
-    }
+    journal.say("18:03:10.1", &relay(true));
+    journal.page("18:03:10", "18:03:15", &report(1));
+    journal.page("18:03:14", "18:03:20", &report(2));
+    journal.say("18:03:20.5", &relay(false));
+    journal.say("18:03:30.1", &relay(true));
+    journal.page("18:03:30", "18:03:35", &report(3));
     let told = journal.told(&question("18:03:00", "", ""));
-    for expected in [
-        "operated at 18:03:10.1, at rest again at 18:03:15.5",
-        "operated at 18:03:20.1, at rest again at 18:03:35.5",
-        "operated at 18:03:30.1, at rest again at 18:03:35.5",
-    ] {
-        assert!(told.contains(expected), "{expected} in {told}");
-    }
+    let of = |page: u32| {
+        told.split("Page ")
+            .find(|part| part.starts_with(&format!("{page},")))
+            .unwrap()
+    };
+    assert!(
+        of(1).contains("trigger operated at 18:03:10.1, at rest again at 18:03:20.5"),
+        "{told}"
+    );
+    assert!(!of(2).contains("Relays"), "operated before it came: {told}");
+    assert!(
+        of(3).contains("trigger operated at 18:03:30.1, and not at rest since"),
+        "{told}"
+    );
+}
+
+/// A fault of an earlier start is none of this one; of two registrars each has its own word; a loss of power leaves no last word.
+#[test]
+fn what_was_missing_before_the_last_start_is_not_missing_now() {
+    let mut journal = Journal::new();
+    let gone = Message::ListensLater {
+        address: "192.0.2.20".parse().unwrap(),
+        is_there: false,
+    };
+    journal.say("06:00:00", &gone);
+    journal.began("06:30:00", 4, "dispatch", "yard");
+    journal.say(
+        "07:00:00",
+        &Message::Started {
+            site: "Quayside Timber".into(),
+        },
+    );
+    let registration = |registrar: &str| Message::RegistrationFailed {
+        extension: "page".into(),
+        registrar: registrar.into(),
+        cause: "it does not answer".into(),
+        retry_in: Duration::from_secs(30),
+    };
+    journal.say("07:00:01", &registration("one.quayside.example"));
+    journal.say("07:00:02", &registration("two.quayside.example"));
+    journal.say(
+        "07:00:03",
+        &Message::Registered {
+            extension: "page".into(),
+            registrar: "two.quayside.example".into(),
+            server: "192.0.2.9:5060".parse().unwrap(),
+            transport: "UDP",
+            expires: Duration::from_secs(600),
+        },
+    );
+    let told = journal.told(&question("08:00:00", "", ""));
+    assert!(!told.contains("192.0.2.20") && !told.contains("two.quayside"), "{told}");
+    assert!(
+        told.contains("Missing since Mon 2026-11-30 07:00:01: extension page cannot register at one.quayside.example"),
+        "{told}"
+    );
+    let cut = journal.told(&question("06:30:00", "", ""));
+    assert!(
+        cut.contains("the gateway died before it was started again at 07:00:00.0."),
+        "{cut}"
+    );
 }
 
 /// As systemd 252 says it: of a process beside the gateway, of the gateway itself, of its watchdog.

@@ -44,8 +44,9 @@ enum Phase {
 /// How far a round has come: a registrar is spared only where it has been asked.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Reach {
-    /// Nothing could be sent: no name service, no route.
+    /// The name service knew nobody to be asked.
     Nowhere,
+    /// Sent, or tried to be.
     Sent,
     Answered,
 }

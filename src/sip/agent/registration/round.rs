@@ -19,7 +19,7 @@ const RECONNECT: Duration = Duration::from_secs(30);
 /// A better server is looked at only while the binding lasts for so long yet: 64·T1 and some more.
 const RETURN_ROOM: Duration = Duration::from_secs(40);
 
-/// Longest wait after a round in which nothing could be sent.
+/// Longest wait after a round in which nobody was found to be asked.
 const UNASKED: Duration = Duration::from_secs(60);
 /// After a change of the network, within this time: many boards may see it together.
 const SOON: Duration = Duration::from_secs(4);
@@ -184,7 +184,7 @@ impl Agent {
     }
 
     pub(in crate::sip::agent) fn on_register_silence(&mut self, index: usize, how: Silence, now: Instant) {
-        if let (Silence::NoAnswer, Some(r)) = (how, self.registrations.get_mut(index)) {
+        if let Some(r) = self.registrations.get_mut(index) {
             r.reach = r.reach.max(Reach::Sent);
         }
         let cause = match how {
