@@ -5,6 +5,8 @@ use std::path::{Path, PathBuf};
 
 use hornwire::config::{self, Problem, Severity, plan::Plan};
 
+use hornwire::report::entry;
+
 use super::{Exit, exit_of, plural};
 
 /// Prints the key reference.
@@ -38,7 +40,11 @@ fn config_file(file: &Path) -> Exit {
     let summary = summary(&loaded.problems, loaded.plan.as_ref());
     let _ = writeln!(std::io::stdout(), "{}: {summary}", file.display());
     for further in &loaded.site {
-        let _ = writeln!(std::io::stdout(), "  with {}", further.display());
+        let _ = writeln!(
+            std::io::stdout(),
+            "  with {}",
+            entry::clean(&further.display().to_string(), 200)
+        );
     }
     let Some(plan) = &loaded.plan else {
         return Exit::Config;

@@ -103,12 +103,20 @@ fn complain(text: &str) {
     let _ = writeln!(io::stderr(), "hornwire: {text}");
 }
 
+/// Largest file that is read, octets.
+const MOST: u64 = 256 * 1024 * 1024;
+
 fn read(file: &Path) -> io::Result<String> {
     let mut octets = Vec::new();
     if file == Path::new("-") {
-        io::stdin().lock().read_to_end(&mut octets)?;
+        io::stdin().lock().take(MOST + 1).read_to_end(&mut octets)?;
     } else {
-        File::open(file)?.read_to_end(&mut octets)?;
+        File::open(file)?.take(MOST + 1).read_to_end(&mut octets)?;
+    }
+    if octets.len() as u64 > MOST {
+        return Err(io::Error::other(
+            "larger than 256 MiB; --since and --until of journalctl make it smaller",
+        ));
     }
     Ok(String::from_utf8_lossy(&octets).into_owned())
 }

@@ -136,7 +136,7 @@ fn check_files(
         Err(problems) => return refused(*problems),
     };
     let mut problems = Problems::new(&file, text);
-    let mut root = walk::parse(text, &mut problems);
+    let mut root = walk::parse(text, 0, &mut problems);
     let mut shifted = Vec::new();
     let mut is_whole = unread.is_empty();
     for further in site {
@@ -144,7 +144,7 @@ fn check_files(
             Ok(text) => {
                 // An offset says which file and which line: this one is parsed behind as many blanks as there is text before it.
                 let from = problems.append(&further.name, text);
-                shifted.push(format!("{:from$}{text}", ""));
+                shifted.push((from, " ".repeat(from) + text));
             }
             Err(other) => {
                 is_whole = false;
@@ -152,8 +152,8 @@ fn check_files(
             }
         }
     }
-    for text in &shifted {
-        let over = walk::parse(text, &mut problems);
+    for (from, text) in &shifted {
+        let over = walk::parse(text, *from, &mut problems);
         walk::overlay(&mut root, over);
     }
     for problem in unread {

@@ -28,11 +28,14 @@ const PASSWORD_KEYS: &[&str] = &[
     "credentials",
 ];
 
-/// Parses a file; what is no TOML goes to `problems`. What stands in it keeps its offset.
-pub(super) fn parse<'i>(text: &'i str, problems: &mut Problems) -> DeTable<'i> {
+/// Parses a file that begins `from` octets into the text; what is no TOML goes to `problems`. What stands in it keeps its
+/// offset.
+pub(super) fn parse<'i>(text: &'i str, from: usize, problems: &mut Problems) -> DeTable<'i> {
     let (root, errors) = DeTable::parse_recoverable(text);
     for error in errors {
-        let offset = error.span().map_or(0, |s| s.start);
+        // The end of this file is the beginning of another one.
+        let last = text.len().saturating_sub(1).max(from);
+        let offset = error.span().map_or(from, |s| s.start.min(last));
         problems.syntax(
             offset,
             Complaint {

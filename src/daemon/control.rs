@@ -185,7 +185,7 @@ impl Control {
             ledger,
             lost,
             pace: Pace::new(pace::CALLS, now),
-            refusals: Pace::new(pace::REFUSALS, now),
+            refusals: Pace::new(pace::REFUSALS, now).overall(pace::ALL_REFUSALS, now),
             doors,
             intake,
             gate_moved: true,

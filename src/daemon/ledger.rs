@@ -2,12 +2,13 @@
 //! them.
 
 use std::collections::BTreeMap;
-use std::fs::{self, File, OpenOptions};
+use std::fs::{self, OpenOptions};
 use std::io::{self, Read as _, Write as _};
 use std::path::{Path, PathBuf};
 
 use serde_json::{Value, json};
 
+use crate::config;
 use crate::page::PageId;
 
 /// Name of the file in the service manager's directory.
@@ -86,7 +87,7 @@ impl Ledger {
 fn read(file: &Path) -> Vec<(PageId, Held)> {
     let text = || -> io::Result<Vec<u8>> {
         let mut text = Vec::new();
-        File::open(file)?.take(MAX_FILE).read_to_end(&mut text)?;
+        config::open(file)?.take(MAX_FILE).read_to_end(&mut text)?;
         Ok(text)
     };
     let list = text().ok().and_then(|text| serde_json::from_slice::<Value>(&text).ok());

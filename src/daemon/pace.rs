@@ -10,6 +10,8 @@ use crate::sip::network::host_block;
 pub const CALLS: Rate = (200.0, 20.0);
 /// Refused calls of an address that are told one by one, and from then on a second: ten a minute.
 pub const REFUSALS: Rate = (60.0, 1.0 / 6.0);
+/// The same of all addresses together.
+pub const ALL_REFUSALS: Rate = (300.0, 5.0);
 /// Connections that an address may make at once, and from then on a second. A phone makes one and keeps it; some
 /// gateways make one for each call.
 pub const CONNECTIONS: Rate = (200.0, 40.0);
@@ -66,6 +68,8 @@ pub struct Pace {
     rate: Rate,
     sources: Vec<(IpAddr, Allowance)>,
     others: Allowance,
+    /// Of all together, where they have a common bound.
+    overall: Option<(Rate, Allowance)>,
     refused: u64,
     told: Option<Instant>,
 }
@@ -76,15 +80,26 @@ impl Pace {
             rate,
             sources: Vec::new(),
             others: Allowance::new(rate, now),
+            overall: None,
             refused: 0,
             told: None,
         }
     }
 
+    /// Bounds all of them together too: addresses can be forged.
+    pub fn overall(mut self, rate: Rate, now: Instant) -> Self {
+        self.overall = Some((rate, Allowance::new(rate, now)));
+        self
+    }
+
     /// Whether one more from `peer` may go on now.
     pub fn admits(&mut self, peer: IpAddr, now: Instant) -> bool {
         let rate = self.rate;
-        let admitted = self.allowance(host_block(peer), now).take(rate, 1.0, now);
+        let admitted = self.allowance(host_block(peer), now).take(rate, 1.0, now)
+            && self
+                .overall
+                .as_mut()
+                .is_none_or(|(rate, all)| all.take(*rate, 1.0, now));
         if !admitted {
             self.refused += 1;
         }

@@ -1,9 +1,9 @@
 //! Figures by HTTP: `GET /metrics` at the configured address, and nothing else.
 
+use std::collections::VecDeque;
 use std::convert::Infallible;
 use std::io;
 use std::net::IpAddr;
-use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use http_body_util::Full;
@@ -16,8 +16,8 @@ use hyper_util::rt::{TokioIo, TokioTimer};
 use socket2::{Domain, Protocol, Socket, Type};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::mpsc::{self, Receiver, Sender};
-use tokio::sync::{Semaphore, oneshot};
-use tokio::task::JoinSet;
+use tokio::sync::oneshot;
+use tokio::task::{AbortHandle, JoinSet};
 
 use super::control::Control;
 use super::ports::Reader;
@@ -30,7 +30,7 @@ use crate::report::metrics::{self, Names, State};
 /// Connections at once.
 const MAX_CONNECTIONS: usize = 8;
 /// For the head of a request, the first one and those that follow on the same connection.
-const HEADER_LIMIT: Duration = Duration::from_secs(90);
+const HEADER_LIMIT: Duration = Duration::from_secs(10);
 /// A connection's whole life.
 const CONNECTION_LIMIT: Duration = Duration::from_secs(600);
 /// What was made so short a time ago is given again: who fetches all the time costs the control task nothing.
@@ -114,15 +114,16 @@ fn bind(settings: &plan::Metrics) -> io::Result<TcpListener> {
 }
 
 async fn serve(listener: TcpListener, settings: plan::Metrics, queue: Sender<Wanted>) {
-    let places = Arc::new(Semaphore::new(MAX_CONNECTIONS));
     // They end with it.
     let mut connections = JoinSet::new();
+    let mut eldest: VecDeque<AbortHandle> = VecDeque::new();
     let may = |peer: IpAddr| {
         let mut networks = settings.networks.iter().flatten();
         settings.networks.is_none() || networks.any(|network| network.contains(peer))
     };
     loop {
         while connections.try_join_next().is_some() {}
+        eldest.retain(|connection| !connection.is_finished());
         let Ok((stream, peer)) = listener.accept().await else {
             tokio::time::sleep(Duration::from_millis(100)).await;
             continue;
@@ -130,14 +131,16 @@ async fn serve(listener: TcpListener, settings: plan::Metrics, queue: Sender<Wan
         if !may(peer.ip()) {
             continue;
         }
-        let Ok(place) = Arc::clone(&places).try_acquire_owned() else {
-            continue;
-        };
+        // Whoever holds on to a place, and does not ask or does not take its answer, makes room.
+        if eldest.len() >= MAX_CONNECTIONS
+            && let Some(connection) = eldest.pop_front()
+        {
+            connection.abort();
+        }
         let queue = queue.clone();
-        connections.spawn_local(async move {
-            let _place = place;
+        eldest.push_back(connections.spawn_local(async move {
             let _ = tokio::time::timeout(CONNECTION_LIMIT, connection(stream, queue)).await;
-        });
+        }));
     }
 }
 

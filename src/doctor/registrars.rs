@@ -15,7 +15,7 @@ use crate::sip::locate::{Means, Place};
 
 /// For a connection, or an answer.
 const PATIENCE: Duration = Duration::from_secs(2);
-/// The request is sent anew after this long, three times (RFC 3261 §17.1.2.2 begins so).
+/// The request is sent anew after this long, three times, whatever else comes (RFC 3261 §17.1.2.2 begins so).
 const AGAIN: Duration = Duration::from_millis(500);
 /// Most servers of one registrar that are asked.
 const MOST: usize = 4;
@@ -134,7 +134,7 @@ fn late() -> io::Error {
     io::Error::new(io::ErrorKind::TimedOut, "no answer")
 }
 
-/// Sends OPTIONS; whatever comes back is an answer.
+/// Sends OPTIONS; any response is an answer.
 async fn options(peer: SocketAddr) -> io::Result<&'static str> {
     let any: SocketAddr = match peer.is_ipv4() {
         true => (Ipv4Addr::UNSPECIFIED, 0).into(),
@@ -151,11 +151,13 @@ async fn options(peer: SocketAddr) -> io::Result<&'static str> {
     );
     let mut buffer = [0; 2048];
     let by = tokio::time::Instant::now() + PATIENCE;
-    while tokio::time::Instant::now() < by {
+    let mut next = tokio::time::Instant::now();
+    while next < by {
         socket.send(request.as_bytes()).await?;
-        if let Ok(received) = tokio::time::timeout(AGAIN, socket.recv(&mut buffer)).await {
-            let octets = received?;
-            if buffer[..octets].starts_with(b"SIP/2.0 ") {
+        next += AGAIN;
+        // Whatever else comes meanwhile asks for nothing.
+        while let Ok(received) = tokio::time::timeout_at(next, socket.recv(&mut buffer)).await {
+            if buffer[..received?].starts_with(b"SIP/2.0 ") {
                 return Ok("answers");
             }
         }

@@ -169,12 +169,14 @@ impl<'a> Teller<'a> {
             .iter()
             .filter(|said| said.is(kind::PAGE_ENDED) || said.is(kind::PAGE_NOT_HEARD));
         let over: BTreeSet<(&str, Option<&str>)> = ends.map(|said| (said.run(), said.field("PAGE_ID"))).collect();
+        let deaths = self
+            .said
+            .iter()
+            .filter(|said| said.is_end_of_service() || said.is(kind::STARTED));
+        let deaths: Vec<&Said> = deaths.collect();
         let is_over = |page: &Said| over.contains(&(page.run(), page.field("PAGE_ID")));
         let open = began.filter(|said| !is_over(said)).filter_map(|said| {
-            let died = self
-                .said
-                .iter()
-                .find(|later| later.at >= said.at && (later.is_end_of_service() || later.is(kind::STARTED)));
+            let died = deaths.get(deaths.partition_point(|death| death.at < said.at)).copied();
             let became = match died {
                 // Long dead before the time that is asked for.
                 Some(died) if question.at.is_some_and(|at| died.at < at) => return None,
@@ -189,7 +191,7 @@ impl<'a> Teller<'a> {
             };
             let caller = said
                 .field("CALLER")
-                .map(|caller| format!(", {caller}"))
+                .map(|caller| format!(", {}", quoted(caller)))
                 .unwrap_or_default();
             Some(format!(
                 "Page {}, {}: {}{caller}, heard in zone {} from then on. {became}",
@@ -245,9 +247,9 @@ impl<'a> Teller<'a> {
         let caller = match (field("CALLER"), field("PEER")) {
             ("", "") => String::new(),
             ("", peer) => format!(", from {peer}"),
-            (caller, "") => format!(", {caller}"),
+            (caller, "") => format!(", {}", quoted(caller)),
             (caller, peer) if caller == peer => format!(", from {peer}"),
-            (caller, peer) => format!(", {caller} at {peer}"),
+            (caller, peer) => format!(", {} at {peer}", quoted(caller)),
         };
         let head = format!(
             "Page {}, {}: {}{caller}, priority {}",
@@ -256,7 +258,8 @@ impl<'a> Teller<'a> {
             field("SOURCE"),
             field("PAGE_PRIORITY")
         );
-        paragraph(out, &head, "", "  ");
+        // Set in further than the sentences: a caller chooses its own name.
+        paragraph(out, &head, "", "      ");
         let mut line = |text: &str| paragraph(out, text, "  ", "  ");
         line(&self.heard(page));
         for text in self.cuts(page) {
@@ -417,6 +420,11 @@ impl<'a> Teller<'a> {
 /// Kept within what a timestamp can be.
 fn after(at: Timestamp, time: SignedDuration) -> Timestamp {
     at.saturating_add(time).unwrap_or(at)
+}
+
+/// What somebody says of itself, in marks that it cannot close.
+fn quoted(text: &str) -> String {
+    format!("\"{}\"", text.replace('"', "'"))
 }
 
 /// Whether it names the caller.

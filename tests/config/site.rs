@@ -202,3 +202,25 @@ fn no_relay_is_driven_while_a_file_is_not_read() {
     std::fs::create_dir(config::site_folder(&config).join("own.toml")).unwrap();
     assert!(load(&config).relays.is_empty());
 }
+
+/// Long files, and mistakes at their ends, are told of the right one.
+#[test]
+fn long_files_and_open_ends() {
+    let scratch = Scratch::new();
+    let config = with(
+        &scratch,
+        &[
+            ("a.toml", "[site]\nname = \"\"\"\n"),
+            ("b.toml", "[zones.yard]\ngain = \"-3 dB\"\n"),
+        ],
+    );
+    let long = format!("{SHARED}\n{}", "# a remark\n".repeat(9000));
+    assert!(long.len() > 70_000);
+    scratch.file("quayside.toml", long, 0o644);
+    let told = problems(&load(&config));
+    assert!(told.iter().all(|(file, ..)| file == "a.toml"), "{told:?}");
+    scratch.file("quayside.toml.d/a.toml", "", 0o644);
+    let loaded = load(&config);
+    assert_eq!(problems(&loaded), []);
+    assert!((loaded.plan.unwrap().zones[0].gain.0 + 3.0).abs() < 1e-6);
+}

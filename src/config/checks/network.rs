@@ -255,6 +255,17 @@ pub(super) fn listen(sheets: &Sheets, problems: &mut Problems) {
     let Some(sip) = sheets.of("sip").next() else { return };
     let Some(list) = sip.listen("listen") else { return };
     for (i, (transport, address, at)) in list.iter().enumerate() {
+        if matches!(address.ip(), IpAddr::V6(ip) if ip.segments()[0] & 0xffc0 == 0xfe80) {
+            problems.error(
+                *at,
+                Complaint::new(
+                    sip.path("listen"),
+                    format!("{address}, which is valid on one link only"),
+                    "an address that callers can write down, or [::] for every one",
+                    "addresses that begin with fe80 mean nothing without their interface (RFC 4007)",
+                ),
+            );
+        }
         let before = list.get(..i).unwrap_or_default();
         let clash = before.iter().any(|(t, a, _)| {
             let same_ip = a.ip() == address.ip() || a.ip().is_unspecified() || address.ip().is_unspecified();

@@ -171,8 +171,8 @@ fn a_page_that_was_heard() {
     journal.page("10:32:04", "10:32:18", &report(12));
     journal.say("10:32:20.5", &relay(false));
     let expected = "\
-Page 12, Mon 2026-11-30 10:32:04: yard-page, Gate office <201> at
-  192.0.2.7:5060, priority 50
+Page 12, Mon 2026-11-30 10:32:04: yard-page, \"Gate office <201>\" at
+      192.0.2.7:5060, priority 50
   It was heard in zone yard for 12.7 s, from 10:32:05.3 on, 1.3 s after it came:
   the amplifier woke up, and the chime played if there is one.
   It ended when the caller hung up.
@@ -564,4 +564,18 @@ fn a_page_without_a_record_is_on_or_was_cut_off_by_the_end_of_the_gateway() {
         since.contains("The gateway did not run: at Mon 2026-11-30 18:10:10 hornwire.service: Main process exited"),
         "{since}"
     );
+}
+
+/// A caller chooses its own name: it cannot look like a sentence of ours.
+#[test]
+fn a_name_is_no_sentence() {
+    let mut journal = Journal::new();
+    let mut page = refused(9, EndReason::Busy);
+    page.caller = format!("201\" {} It was heard in zone yard for 9.0 s, at once.", "-".repeat(40));
+    journal.page("11:00:00", "11:00:00", &page);
+    let told = journal.ask(&question("", "", ""));
+    assert!(told.contains("yard-page, \"201'"), "{told}");
+    for line in told.lines().filter(|line| line.contains("It was heard")) {
+        assert!(line.starts_with("      "), "{told}");
+    }
 }

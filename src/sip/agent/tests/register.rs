@@ -444,6 +444,56 @@ fn name_that_cannot_be_resolved() {
     assert!(!failure(&world).2);
 }
 
+/// Whom the name service does not know nobody asks too often: RFC 5626 §4.5 spares registrars, not names.
+#[test]
+fn a_name_service_that_comes_late_is_asked_again_soon() {
+    let mut world = world();
+    for _ in 0..8 {
+        resolve(&mut world, &[]);
+        let wait = failure(&world).1;
+        assert!(wait <= Duration::from_secs(60), "{wait:?}");
+        world.events.clear();
+    }
+    assert!(world.sent.is_empty());
+}
+
+/// A registrar that was asked is spared; where this machine's own address has changed it is asked at once, unless it had answered.
+#[test]
+fn another_network_is_another_try() {
+    let mut world = world();
+    for _ in 0..4 {
+        resolve(&mut world, &[REGISTRAR]);
+        while world.events.is_empty() {
+            let until = world.now + Duration::from_secs(60);
+            world.step(until);
+        }
+        let wait = failure(&world).1;
+        world.events.clear();
+        if wait > Duration::from_secs(240) {
+            break;
+        }
+    }
+    let (asked, before) = (world.resolves.len(), world.now);
+    world.agent.network_changed(world.now);
+    while world.resolves.len() == asked {
+        let until = world.now + Duration::from_secs(7200);
+        assert!(world.step(until));
+    }
+    assert!(world.now - before <= Duration::from_secs(4), "{:?}", world.now - before);
+    world.resolved(0, &[REGISTRAR]);
+    world.drain();
+    let register = world.last().clone();
+    world.datagram(REGISTRAR, reply(&register, "403 Forbidden", ""));
+    let wait = failure(&world).1;
+    let (asked, before) = (world.resolves.len(), world.now);
+    world.agent.network_changed(world.now);
+    while world.resolves.len() == asked {
+        let until = world.now + Duration::from_secs(7200);
+        assert!(world.step(until));
+    }
+    assert!(world.now - before >= wait, "{:?} of {wait:?}", world.now - before);
+}
+
 /// Retry-After of a 503 is kept to, within reason (RFC 3261 §20.33).
 #[test]
 fn retry_after() {
