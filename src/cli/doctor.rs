@@ -6,6 +6,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use hornwire::doctor::{self, Finding, Verdict};
+use hornwire::report::text::fill;
 use serde_json::json;
 
 use super::{Exit, exit_of};
@@ -41,11 +42,21 @@ pub fn run(file: &Path, listen: u64, as_json: bool) -> Exit {
 fn told(findings: &[Finding]) -> String {
     let mut out = String::new();
     for finding in findings {
-        let head = format!("{:<8} {}: {}", finding.verdict.name(), finding.subject, finding.text);
-        wrap(&mut out, &head);
-        if !finding.todo.is_empty() {
-            wrap(&mut out, &format!("{MARGIN}→ {}", finding.todo));
-        }
+        let head = format!("{}: {}", finding.subject, finding.text);
+        fill(
+            &mut out,
+            &head,
+            &format!("{:<8} ", finding.verdict.name()),
+            MARGIN,
+            WIDTH,
+        );
+        fill(
+            &mut out,
+            &finding.todo,
+            &format!("{MARGIN}→ "),
+            &format!("{MARGIN}  "),
+            WIDTH,
+        );
     }
     let count = |verdict| findings.iter().filter(|finding| finding.verdict == verdict).count();
     let _ = writeln!(
@@ -57,34 +68,4 @@ fn told(findings: &[Finding]) -> String {
         count(Verdict::Fine)
     );
     out
-}
-
-/// Adds a text; lines after the first are set in.
-fn wrap(out: &mut String, text: &str) {
-    let indent = text.len() - text.trim_start().len();
-    let mut line = " ".repeat(indent);
-    let mut is_empty = true;
-    // The first word keeps its column.
-    let (first, rest) = text
-        .trim_start()
-        .split_at(if indent == 0 { 8.min(text.len()) } else { 0 });
-    line.push_str(first);
-    if !first.is_empty() {
-        is_empty = false;
-    }
-    for word in rest.split_whitespace() {
-        if !is_empty && line.chars().count() + 1 + word.chars().count() > WIDTH {
-            out.push_str(&line);
-            out.push('\n');
-            line = format!("{MARGIN}{}", if indent > 0 { "  " } else { "" });
-            is_empty = true;
-        }
-        if !is_empty {
-            line.push(' ');
-        }
-        line.push_str(word);
-        is_empty = false;
-    }
-    out.push_str(&line);
-    out.push('\n');
 }

@@ -3,6 +3,7 @@
 use super::scenario;
 use super::schema::{Absent, DEFAULTS, Kind, SECTIONS, section};
 use super::text::show_duration;
+use crate::report::text::fill;
 
 impl Kind {
     /// What the value must be, in words.
@@ -170,61 +171,31 @@ fn scenarios(blocks: &mut Vec<Block>) {
     }
 }
 
-/// Longest line of the reference, in characters.
+/// Longest line of the reference, in characters; of an item, without what sets it in.
 const WIDTH: usize = 110;
 
 /// The key reference, as Markdown that also reads well in a terminal.
 pub fn reference() -> String {
-    let mut page = Page::default();
+    let mut page = String::new();
     let mut in_list = false;
     for block in blocks() {
         let is_item = matches!(block, Block::Item(..));
         let goes_on = in_list && is_item;
-        if !goes_on && !page.0.is_empty() {
-            page.line("");
+        if !goes_on && !page.is_empty() {
+            page.push('\n');
         }
         in_list = is_item;
         match block {
-            Block::Part(name) => page.line(&format!("# {name}")),
-            Block::Table(name) => page.line(&format!("## {name}")),
-            Block::Text(text) => page.wrapped(&text, "", ""),
+            Block::Part(name) => page.push_str(&format!("# {name}\n")),
+            Block::Table(name) => page.push_str(&format!("## {name}\n")),
+            Block::Text(text) => fill(&mut page, &text, "", "", WIDTH),
             Block::Item(term, texts) => {
-                page.wrapped(&term, "- ", "  ");
+                fill(&mut page, &term, "- ", "  ", WIDTH + 2);
                 for text in &texts {
-                    page.wrapped(text, "  ", "  ");
+                    fill(&mut page, text, "  ", "  ", WIDTH + 2);
                 }
             }
         }
     }
-    page.0
-}
-
-#[derive(Default)]
-struct Page(String);
-
-impl Page {
-    fn line(&mut self, text: &str) {
-        self.0.push_str(text);
-        self.0.push('\n');
-    }
-
-    fn wrapped(&mut self, text: &str, first: &str, rest: &str) {
-        let mut line = String::from(first);
-        let mut width = 0;
-        for word in text.split_whitespace() {
-            let more = word.chars().count();
-            if width > 0 && width + 1 + more > WIDTH {
-                self.line(&line);
-                line = String::from(rest);
-                width = 0;
-            }
-            if width > 0 {
-                line.push(' ');
-                width += 1;
-            }
-            line.push_str(word);
-            width += more;
-        }
-        self.line(&line);
-    }
+    page
 }

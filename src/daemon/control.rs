@@ -41,6 +41,7 @@ use crate::device::relay::RelayBank;
 use crate::device::service::Service;
 use crate::gate::{self, Gate};
 use crate::page::{Input, PageId, Switchboard};
+use crate::report::entry::Entry;
 use crate::report::journal::Journal;
 use crate::report::message::{LocalMessage, Message, PageMessage};
 use crate::report::metrics::Metrics;
@@ -524,7 +525,12 @@ impl Control {
 
     pub(super) fn tell(&mut self, message: Message) {
         self.metrics.count(&message);
-        self.journal.write(&message.entry());
+        self.write(&message.entry());
+    }
+
+    pub(super) fn write(&mut self, entry: &Entry) {
+        self.metrics.written(entry.severity());
+        self.journal.write(entry);
     }
 
     pub(super) fn moment(&mut self, what: What) {

@@ -545,7 +545,7 @@ impl Control {
                 record,
             };
             self.metrics.record(&report);
-            self.journal.write(&report.entry());
+            self.write(&report.entry());
         }
     }
 }

@@ -275,7 +275,6 @@ impl Metrics {
     /// The figures of a page's record.
     pub fn record(&self, report: &PageReport) {
         let of = labels("source", &report.source);
-        self.severity(report.entry().severity().name());
         if report.record.heard_at.is_some() {
             self.heard
                 .get_or_create(&of)
@@ -299,7 +298,6 @@ impl Metrics {
 
     /// Something is told.
     pub fn count(&self, message: &Message) {
-        self.severity(message.entry().severity().name());
         match message {
             Message::CallNotTaken { extension, status, .. }
             | Message::Gate(GateMessage::Refused { extension, status, .. }) => {
@@ -335,8 +333,9 @@ impl Metrics {
         }
     }
 
-    fn severity(&self, name: &str) {
-        self.messages.get_or_create(&labels("severity", name)).inc();
+    /// An entry is written.
+    pub fn written(&self, severity: Severity) {
+        self.messages.get_or_create(&labels("severity", severity.name())).inc();
     }
 
     /// The page to be fetched.

@@ -9,5 +9,6 @@ pub mod journal;
 pub mod message;
 pub mod metrics;
 pub mod record;
+pub mod text;
 pub mod time;
 pub mod why;

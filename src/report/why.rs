@@ -7,6 +7,7 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
 use super::message::kind;
+use super::text::fill;
 
 mod endings;
 mod faults;
@@ -446,27 +447,8 @@ fn places(zones: &[&str]) -> String {
     }
 }
 
-/// Adds the text, in lines.
 fn paragraph(out: &mut String, text: &str, first: &str, rest: &str) {
-    let mut line = String::from(first);
-    let mut is_empty = true;
-    for word in text.split_whitespace() {
-        if !is_empty && line.chars().count() + 1 + word.chars().count() > WIDTH {
-            out.push_str(&line);
-            out.push('\n');
-            line = String::from(rest);
-            is_empty = true;
-        }
-        if !is_empty {
-            line.push(' ');
-        }
-        line.push_str(word);
-        is_empty = false;
-    }
-    if !is_empty {
-        out.push_str(&line);
-        out.push('\n');
-    }
+    fill(out, text, first, rest, WIDTH);
 }
 
 #[cfg(test)]

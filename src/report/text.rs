@@ -1,0 +1,25 @@
+//! Text for people, in lines.
+
+/// Adds a text in lines of at most `width` characters, unless a word is longer. `first` begins the first line, `rest` all others;
+/// both count.
+pub fn fill(out: &mut String, text: &str, first: &str, rest: &str, width: usize) {
+    let mut line = String::from(first);
+    let mut is_empty = true;
+    for word in text.split_whitespace() {
+        if !is_empty && line.chars().count() + 1 + word.chars().count() > width {
+            out.push_str(&line);
+            out.push('\n');
+            line = String::from(rest);
+            is_empty = true;
+        }
+        if !is_empty {
+            line.push(' ');
+        }
+        line.push_str(word);
+        is_empty = false;
+    }
+    if !is_empty {
+        out.push_str(&line);
+        out.push('\n');
+    }
+}
