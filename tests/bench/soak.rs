@@ -13,7 +13,7 @@ use hornwire::sound::engine::{self, Levelling, Report, Voice, ZoneOutput, engine
 use hornwire::sound::level::{Db, Dbfs};
 use hornwire::sound::leveller::SPEECH_LEVEL;
 
-use crate::caller::Phone;
+use crate::caller::{Call, Phone};
 use crate::chain::payloads;
 use crate::program::{Ended, HORNWIRE, Scratch, free_port, log_of, start};
 use crate::signal::{PACKET_TIME, rtp};
@@ -258,11 +258,16 @@ fn wall(length: Duration) -> Result<String, Failure> {
         command.stdin(Stdio::null());
     })?;
     let began = Instant::now();
-    let (mut cycles, mut reloads) = (0u32, 0u32);
+    let (mut cycles, mut reloads, mut refused) = (0u32, 0u32, 0u32);
     let mut looks = Vec::new();
     while began.elapsed() < length || cycles < 3 {
         cycles += 1;
-        cycle(&scratch.path, sip, metrics, cycles)?;
+        refused += cycle(&scratch.path, sip, metrics, cycles).map_err(|f| {
+            Failure::Broken(format!(
+                "cycle {cycles}: {f:?}; last lines: {}",
+                last_lines(&scratch.path)
+            ))
+        })?;
         // One that counts at once, one that begins everything anew, one with a mistake.
         let text = match cycles % 3 {
             0 => config(10, 50).replace("idle =", "idel ="),
@@ -290,7 +295,30 @@ fn wall(length: Duration) -> Result<String, Failure> {
         }
     }
     let pages = said.matches(", ended: ").count() + said.matches(" was not heard: ").count();
-    judge(&looks).map(|kept| format!("{pages} pages, {reloads} reloads; {kept}"))
+    // On a machine that stands still for a second the sound card has failed, and callers are told so. Not more than that.
+    if refused > cycles.div_ceil(50) {
+        return Err(Failure::Broken(format!("{refused} calls refused in {cycles} cycles")));
+    }
+    judge(&looks).map(|kept| format!("{pages} pages, {reloads} reloads, {refused} calls refused; {kept}"))
+}
+
+fn last_lines(folder: &Path) -> String {
+    let log = log_of(folder);
+    let lines: Vec<&str> = log.lines().collect();
+    lines[lines.len().saturating_sub(12)..].join("\n        ")
+}
+
+/// Calls until one is answered; how many were not.
+fn answered(phone: &Phone) -> Result<(Call<'_>, u32), Failure> {
+    let mut refused = 0;
+    loop {
+        match phone.call("850") {
+            Ok(call) => return Ok((call, refused)),
+            Err(_) if refused < 5 => refused += 1,
+            Err(cause) => return Err(Failure::Broken(cause)),
+        }
+        std::thread::sleep(Duration::from_secs(1));
+    }
 }
 
 /// The second sixth against the last: by then all that settles has settled.
@@ -329,8 +357,8 @@ fn signal(daemon: &Ended, name: &str) -> Result<(), Failure> {
     }
 }
 
-/// A few seconds of everything.
-fn cycle(folder: &Path, sip: u16, metrics: u16, number: u32) -> Result<(), Failure> {
+/// A few seconds of everything; how many calls were refused.
+fn cycle(folder: &Path, sip: u16, metrics: u16, number: u32) -> Result<u32, Failure> {
     let phone = Phone::new(Ipv4Addr::new(127, 0, 77, 31), sip)?;
     let hornwire = |arguments: &[&str]| {
         let socket = folder.join("control.sock");
@@ -343,7 +371,7 @@ fn cycle(folder: &Path, sip: u16, metrics: u16, number: u32) -> Result<(), Failu
             .status()
     };
     // A page, a contact that nobody hears because the zone is taken, an announcement below it.
-    let call = phone.call("850").map_err(Failure::Broken)?;
+    let (call, refused) = answered(&phone)?;
     std::fs::write(folder.join("bell"), "").map_err(Failure::broken)?;
     call.speak(Duration::from_millis(1500)).map_err(Failure::broken)?;
     let _ = hornwire(&["announce", "--plays", "bell", "--zone", "yard", "--priority", "60"]);
@@ -372,5 +400,5 @@ fn cycle(folder: &Path, sip: u16, metrics: u16, number: u32) -> Result<(), Failu
         let _ = stream.read_to_end(&mut Vec::new());
     }
     let _idle = std::net::TcpStream::connect(("127.0.0.1", metrics));
-    Ok(())
+    Ok(refused)
 }
