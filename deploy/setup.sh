@@ -1,5 +1,5 @@
 #!/bin/bash
-# What deploy/try and deploy/check share: packages, the Rust toolchain, messages. Sourced, never run.
+# What the scripts in deploy/ share: packages, the Rust toolchain, messages. Sourced, never run.
 # Everything here may be repeated: what is already in place is left alone.
 
 scratch=$(mktemp -d)
@@ -17,6 +17,20 @@ on_error() {
     local status=$? line=$1 command=$2
     printf '\n%s: FAILED at line %s: %s (exit status %s)\n' "${script:-deploy}" "$line" "$command" "$status" >&2
     exit "$status"
+}
+
+# quiet COMMAND...: its output is seen when it fails, and then the script fails.
+quiet() {
+    "$@" >"$scratch/quiet.log" 2>&1 || {
+        cat "$scratch/quiet.log" >&2
+        die "$*"
+    }
+}
+
+# same WHAT EXPECTED FOUND
+same() {
+    [ "$2" = "$3" ] || die "$1: '$3', not '$2'"
+    say "ok: $1: $3"
 }
 
 as_root() {

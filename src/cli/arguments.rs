@@ -207,7 +207,7 @@ pub enum Command {
     },
     /// Write the manual pages and the completions of the shells; the package is built with it.
     #[command(hide = true)]
-    Pages {
+    Manual {
         #[arg(value_name = "DIR")]
         directory: PathBuf,
     },

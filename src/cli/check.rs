@@ -6,8 +6,9 @@ use std::path::{Path, PathBuf};
 use hornwire::config::{self, Problem, Severity, plan::Plan};
 
 use hornwire::report::entry;
+use hornwire::report::text::plural;
 
-use super::{Exit, exit_of, plural};
+use super::{Exit, exit_of};
 
 /// Prints the key reference.
 pub fn keys() -> Exit {

@@ -6,9 +6,10 @@ use std::path::Path;
 use std::time::Duration;
 
 use hornwire::doctor::{self, Finding, Verdict};
-use hornwire::report::text::fill;
+use hornwire::report::text::{fill, plural};
 use serde_json::json;
 
+use super::local::status_at;
 use super::{Exit, exit_of};
 
 /// Widest line.
@@ -16,7 +17,7 @@ const WIDTH: usize = 80;
 const MARGIN: &str = "         ";
 
 pub fn run(file: &Path, listen: u64, as_json: bool) -> Exit {
-    let findings = match doctor::examine(file, Duration::from_secs(listen)) {
+    let findings = match doctor::examine(file, Duration::from_secs(listen), &status_at) {
         Ok(findings) => findings,
         Err(unreadable) => {
             let _ = writeln!(io::stderr(), "hornwire: {unreadable}");
@@ -62,7 +63,7 @@ fn told(findings: &[Finding]) -> String {
     let _ = writeln!(
         out,
         "\n{}, {} to look at, {} not known, {} fine",
-        super::plural(count(Verdict::Fault), "fault"),
+        plural(count(Verdict::Fault), "fault"),
         count(Verdict::Look),
         count(Verdict::Unknown),
         count(Verdict::Fine)

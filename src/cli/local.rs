@@ -9,6 +9,9 @@ use std::time::Duration;
 
 use serde_json::{Value, json};
 
+use hornwire::config::plan::Socket;
+use hornwire::report::text::plural;
+
 use super::Exit;
 
 /// Where the service's socket is.
@@ -48,6 +51,16 @@ pub struct Announcement {
 
 pub fn status(to: &To) -> Exit {
     ask(to, &json!({ "command": "status" }), None, tell_status)
+}
+
+/// The answer to `status`; `None` if nobody answers.
+pub fn status_at(socket: &Socket) -> Option<Value> {
+    let socket = match socket {
+        Socket::Usual => Path::new(SOCKET),
+        Socket::At(path) => path,
+        Socket::None => return None,
+    };
+    exchange(socket, &json!({ "command": "status" }), None).ok()
 }
 
 pub fn stop(to: &To, page: u64) -> Exit {
@@ -163,7 +176,7 @@ fn tell_status(status: &Value) -> String {
         if pages == 0 {
             "at rest".to_owned()
         } else {
-            super::plural(pages, "page")
+            plural(pages, "page")
         }
     );
     let width = list(status, "zones")

@@ -13,7 +13,7 @@ mod code;
 mod demo;
 mod doctor;
 mod local;
-mod pages;
+mod manual;
 mod rehearse;
 mod run;
 mod why;
@@ -66,7 +66,7 @@ pub fn main() -> ExitCode {
         Command::Code { name } => code::run(&name),
         Command::Why { wanted } => why::run(&wanted),
         Command::Doctor { file, listen, json } => doctor::run(&file, listen, json),
-        Command::Pages { directory } => pages::run(&directory),
+        Command::Manual { directory } => manual::run(&directory),
         Command::Demo { out } => demo::run(&out),
         Command::Status { to } => local::status(&to),
         Command::Stop { page, to } => local::stop(&to, page),
@@ -91,11 +91,6 @@ pub fn main() -> ExitCode {
         Command::Check { files, .. } => check::files(&files),
     }
     .into()
-}
-
-/// `1 zone`, `2 zones`.
-fn plural(n: usize, word: &str) -> String {
-    format!("{n} {word}{}", if n == 1 { "" } else { "s" })
 }
 
 /// The exit code for a file that could not be read.

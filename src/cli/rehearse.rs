@@ -9,8 +9,9 @@ use hornwire::config::scenario::{self, Scenario};
 use hornwire::config::{self, Problem, Severity, Unreadable};
 use hornwire::page::ZoneId;
 use hornwire::rehearsal::{self, Story};
+use hornwire::report::text::plural;
 
-use super::{Exit, exit_of, plural};
+use super::{Exit, exit_of};
 
 /// What to do with a rehearsal.
 pub struct Wishes<'a> {

@@ -11,10 +11,11 @@ use hornwire::device::relay;
 use hornwire::device::service::Service;
 use hornwire::report::journal;
 use hornwire::report::message::Message;
+use hornwire::report::text::plural;
 
 use tokio::sync::mpsc;
 
-use super::{Exit, exit_of, plural};
+use super::{Exit, exit_of};
 
 /// Runs the daemon until SIGTERM, SIGINT or SIGHUP.
 pub fn run(file: &Path) -> Exit {

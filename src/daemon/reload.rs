@@ -10,6 +10,7 @@ use crate::config::plan::{Plan, StoredMessage};
 use crate::config::{Loaded, Severity};
 use crate::page::{Input, RelayId, Switchboard, ZoneId};
 use crate::report::message::{Message, ReloadMessage};
+use crate::report::text::plural;
 
 /// An audio thread has let go of a chime by then.
 const LET_GO: Duration = Duration::from_secs(20);
@@ -50,7 +51,7 @@ impl Control {
                         let problem = problem.line();
                         self.tell(Message::ConfigFault { problem });
                     }
-                    let cause = format!("{count} error{} in it", if count == 1 { "" } else { "s" });
+                    let cause = format!("{} in it", plural(count, "error"));
                     self.tell(Message::Reload(ReloadMessage::Kept { cause }));
                 }
             },

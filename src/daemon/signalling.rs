@@ -173,17 +173,11 @@ impl Control {
         let still = self.health.missing_addresses(&self.plan);
         for address in &still {
             if first || !missing.contains(address) {
-                self.tell(Message::ListensLater {
-                    address: *address,
-                    is_there: false,
-                });
+                self.tell(Message::AddressMissing { address: *address });
             }
         }
         for address in missing.iter().filter(|address| !first && !still.contains(address)) {
-            self.tell(Message::ListensLater {
-                address: *address,
-                is_there: true,
-            });
+            self.tell(Message::AddressCame { address: *address });
         }
         if is_new && !first {
             self.agent.network_changed(now);

@@ -213,27 +213,8 @@ impl Control {
     }
 
     pub(super) fn on_switchboard(&mut self, output: Output, now: Instant) {
-        if let Output::Admitted { page } = output {
-            self.note(page, false);
-        }
         match output {
-            // Cut, it goes on below others: its voice holds what has not been heard.
-            Output::Admitted { page } if self.pages.get(&page).is_some_and(Page::has_voice) => {}
-            Output::Admitted { page } => match self.pages.get(&page).map(|p| p.origin) {
-                Some(_) if self.kept_map(page).is_some() => {
-                    let map = self.kept_map(page).unwrap_or_default();
-                    self.give_voice(page, map, now);
-                }
-                Some(Origin::Call { call, .. }) => self.answer(call, now),
-                Some(Origin::Group(index)) => {
-                    let map = self.groups[index].map;
-                    self.give_voice(page, map, now);
-                }
-                Some(Origin::Line(_) | Origin::Contact(_) | Origin::Schedule(_) | Origin::Local) => {
-                    self.give_voice(page, lines::payload_map(), now);
-                }
-                None => {}
-            },
+            Output::Admitted { page } => self.admitted(page, now),
             Output::Waiting { page } => {
                 if let Some(entry) = self.pages.get_mut(&page) {
                     entry.take_voice(page, &mut self.cards);
@@ -310,6 +291,22 @@ impl Control {
                 self.write_records(now);
             }
         }
+    }
+
+    fn admitted(&mut self, page: PageId, now: Instant) {
+        self.note(page, false);
+        let Some(entry) = self.pages.get(&page) else { return };
+        // Cut, it goes on below others: its voice holds what has not been heard.
+        if entry.has_voice() {
+            return;
+        }
+        let map = match (self.kept_map(page), entry.origin) {
+            (Some(kept), _) => kept,
+            (None, Origin::Call { call, .. }) => return self.answer(call, now),
+            (None, Origin::Group(index)) => self.groups[index].map,
+            (None, Origin::Line(_) | Origin::Contact(_) | Origin::Schedule(_) | Origin::Local) => lines::payload_map(),
+        };
+        self.give_voice(page, map, now);
     }
 
     pub(super) fn move_relay(&mut self, relay: RelayId, operated: bool) {

@@ -7,7 +7,11 @@
 use std::path::Path;
 use std::time::Duration;
 
+use serde_json::Value;
+
+use crate::config::plan::Socket;
 use crate::config::{self, Severity, Unreadable};
+use crate::report::text::plural;
 
 mod lines;
 mod multicast;
@@ -64,11 +68,16 @@ impl Finding {
     }
 }
 
-/// Looks at everything that the config names. `listen`: how long to wait for queries of an IGMP or MLD querier.
+/// Looks at everything that the config names. `listen`: how long to wait for queries of an IGMP or MLD querier. `status` asks
+/// the running program at its socket for its status (`hornwire status --json`).
 ///
 /// # Errors
 /// When the config cannot be read at all.
-pub fn examine(file: &Path, listen: Duration) -> Result<Vec<Finding>, Unreadable> {
+pub fn examine(
+    file: &Path,
+    listen: Duration,
+    status: &dyn Fn(&Socket) -> Option<Value>,
+) -> Result<Vec<Finding>, Unreadable> {
     let loaded = config::load(file)?;
     let errors = loaded.problems.iter().filter(|p| p.severity == Severity::Error).count();
     let warnings = loaded.problems.len() - errors;
@@ -76,19 +85,11 @@ pub fn examine(file: &Path, listen: Duration) -> Result<Vec<Finding>, Unreadable
     let told = format!("hornwire check {}", file.display());
     findings.push(match (errors, warnings) {
         (0, 0) => Finding::fine("config", "no problem in it"),
-        (0, n) => Finding::new(
-            Verdict::Look,
-            "config",
-            format!("{n} warning{}", if n == 1 { "" } else { "s" }),
-            told,
-        ),
+        (0, n) => Finding::new(Verdict::Look, "config", plural(n, "warning"), told),
         (n, _) => Finding::new(
             Verdict::Fault,
             "config",
-            format!(
-                "{n} error{}: the gateway would not start with it",
-                if n == 1 { "" } else { "s" }
-            ),
+            format!("{}: the gateway would not start with it", plural(n, "error")),
             told,
         ),
     });
@@ -108,7 +109,7 @@ pub fn examine(file: &Path, listen: Duration) -> Result<Vec<Finding>, Unreadable
     findings.extend(lines::lines(plan, &service));
     findings.extend(system::real_time(plan, &service));
     findings.push(system::clock(plan));
-    findings.extend(registrars::registrars(plan));
+    findings.extend(registrars::registrars(plan, status));
     findings.extend(multicast::groups(plan, &service, listen));
     findings.push(system::journal());
     Ok(findings)

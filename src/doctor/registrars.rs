@@ -5,10 +5,11 @@ use std::io;
 use std::net::{Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::time::{Duration, Instant};
 
+use serde_json::Value;
 use tokio::net::{TcpStream, UdpSocket};
 
 use super::{Finding, Verdict};
-use crate::config::plan::Plan;
+use crate::config::plan::{Plan, Socket};
 use crate::daemon;
 use crate::sip::agent::{Hop, Transport};
 use crate::sip::locate::{Means, Place};
@@ -20,17 +21,26 @@ const AGAIN: Duration = Duration::from_millis(500);
 /// Most servers of one registrar that are asked.
 const MOST: usize = 4;
 
-/// One finding for each hop.
-pub fn registrars(plan: &Plan) -> Vec<Finding> {
-    let registrars = plan.extensions.iter().flat_map(|extension| &extension.registrars);
-    // The way to a registrar is by its outbound proxies, where it has any.
-    let ways = registrars.flat_map(|registrar| match registrar.proxies.as_slice() {
-        [] => std::slice::from_ref(&registrar.hop),
-        proxies => proxies,
-    });
-    let hops: BTreeMap<String, &Hop> = ways.map(|hop| (name_of(hop), hop)).collect();
-    if hops.is_empty() {
-        return Vec::new();
+/// One finding for each hop. What the running program knows counts more than an answer to a stranger.
+pub fn registrars(plan: &Plan, status: &dyn Fn(&Socket) -> Option<Value>) -> Vec<Finding> {
+    // By name: the hop, and whether all whose way it is are registered.
+    let mut hops: BTreeMap<String, (&Hop, bool)> = BTreeMap::new();
+    let status = match plan.extensions.iter().all(|extension| extension.registrars.is_empty()) {
+        true => return Vec::new(),
+        false => status(&plan.control.socket).unwrap_or_default(),
+    };
+    for extension in &plan.extensions {
+        let is_registered = is_registered(&status, &extension.name, extension.registrars.len());
+        for registrar in &extension.registrars {
+            // The way to a registrar is by its outbound proxies, where it has any.
+            let ways = match registrar.proxies.as_slice() {
+                [] => std::slice::from_ref(&registrar.hop),
+                proxies => proxies,
+            };
+            for hop in ways {
+                hops.entry(name_of(hop)).or_insert((hop, true)).1 &= is_registered;
+            }
+        }
     }
     let asked = tokio::runtime::Builder::new_current_thread()
         .enable_all()
@@ -39,8 +49,12 @@ pub fn registrars(plan: &Plan) -> Vec<Finding> {
             let local = tokio::task::LocalSet::new();
             let findings = local.block_on(&runtime, async {
                 let mut findings = Vec::new();
-                for (name, hop) in &hops {
-                    findings.push(look(name, hop, plan).await);
+                for (name, (hop, is_registered)) in &hops {
+                    let finding = look(name, hop, plan).await;
+                    findings.push(match *is_registered {
+                        true => all_the_same(finding),
+                        false => finding,
+                    });
                 }
                 findings
             });
@@ -48,6 +62,31 @@ pub fn registrars(plan: &Plan) -> Vec<Finding> {
             findings
         });
     asked.unwrap_or_else(|error| vec![Finding::new(Verdict::Unknown, "registrars", error.to_string(), "")])
+}
+
+/// From the answer to `hornwire status`: at all of its registrars.
+pub fn is_registered(status: &Value, extension: &str, registrars: usize) -> bool {
+    let all = status
+        .get("registrations")
+        .and_then(Value::as_array)
+        .into_iter()
+        .flatten();
+    all.filter(|one| one.get("extension").and_then(Value::as_str) == Some(extension))
+        .filter_map(|one| one.get("registrars").and_then(Value::as_array))
+        .any(|at| at.len() >= registrars)
+}
+
+/// A server that answers no stranger may serve those it knows.
+pub fn all_the_same(finding: Finding) -> Finding {
+    match finding.verdict {
+        Verdict::Fault => Finding::new(
+            Verdict::Look,
+            &finding.subject,
+            format!("{}; the gateway is registered all the same", finding.text),
+            "none, if it is by design that it answers no requests but calls and registrations",
+        ),
+        _ => finding,
+    }
 }
 
 /// `pbx.quayside.example:5061 by TLS`.

@@ -3,6 +3,7 @@ use std::net::IpAddr;
 use alsa::Direction;
 
 use super::multicast::{igmp, igmp6, query};
+use super::registrars::{all_the_same, is_registered};
 use super::sound::{Control, judge};
 use super::system::{Service, policy};
 use super::*;
@@ -146,4 +147,36 @@ fn what_a_mixer_does_to_the_line() {
             .contains("pages by itself")
     );
     assert_eq!(capture(&control("Auto Gain Control", true, None, false)), None);
+}
+
+/// The form is that of `hornwire status --json`.
+#[test]
+fn a_registrar_that_answers_no_stranger() {
+    let status = serde_json::json!({ "registrations": [
+        { "extension": "page", "registrars": ["sip:pbx.quayside.example"] },
+        { "extension": "night", "registrars": [] },
+    ] });
+    for (extension, registrars, is) in [
+        ("page", 1, true),
+        ("page", 2, false),
+        ("night", 1, false),
+        ("yard", 1, false),
+    ] {
+        assert_eq!(
+            is_registered(&status, extension, registrars),
+            is,
+            "{extension} {registrars}"
+        );
+    }
+    let fault = Finding::new(
+        Verdict::Fault,
+        "registrar pbx",
+        "nobody answers",
+        "is it the right address?",
+    );
+    assert_eq!(all_the_same(fault).verdict, Verdict::Look);
+    assert_eq!(
+        all_the_same(Finding::fine("registrar pbx", "answers")).verdict,
+        Verdict::Fine
+    );
 }

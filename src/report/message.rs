@@ -160,10 +160,13 @@ pub enum Message {
         now: IpAddr,
         peer: SocketAddr,
     },
-    /// Something is to be listened to at an address that this machine does not have, or has by now.
-    ListensLater {
+    /// Something is to be listened to at an address that this machine does not have.
+    AddressMissing {
         address: IpAddr,
-        is_there: bool,
+    },
+    /// It has it now.
+    AddressCame {
+        address: IpAddr,
     },
     /// Files of the `[tls]` table were renewed and are in use.
     TlsFilesTaken,
@@ -361,16 +364,15 @@ impl Message {
             .with("BEFORE", before)
             .with("ADDRESS", now)
             .with("PEER", peer),
-            Message::ListensLater { address, is_there } => match is_there {
-                true => Entry::new(
-                    kind::ADDRESS_CAME,
-                    format!("this machine has the address {address} now, and listens there"),
-                ),
-                false => Entry::new(
-                    kind::ADDRESS_MISSING,
-                    format!("this machine does not have the address {address}: nothing is heard there before it has"),
-                ),
-            }
+            Message::AddressMissing { address } => Entry::new(
+                kind::ADDRESS_MISSING,
+                format!("this machine does not have the address {address}: nothing is heard there before it has"),
+            )
+            .with("ADDRESS", address),
+            Message::AddressCame { address } => Entry::new(
+                kind::ADDRESS_CAME,
+                format!("this machine has the address {address} now, and listens there"),
+            )
             .with("ADDRESS", address),
             Message::TlsFilesTaken => Entry::new(
                 kind::TLS_FILES_TAKEN,

@@ -1,5 +1,10 @@
 //! Text for people, in lines.
 
+/// `1 zone`, `2 zones`.
+pub fn plural(n: usize, word: &str) -> String {
+    format!("{n} {word}{}", if n == 1 { "" } else { "s" })
+}
+
 /// Adds a text in lines of at most `width` characters, unless a word is longer. `first` begins the first line, `rest` all others;
 /// both count.
 pub fn fill(out: &mut String, text: &str, first: &str, rest: &str, width: usize) {

@@ -525,38 +525,32 @@ class Test:
         return time.time()
 
     def killed(self):
-        board = self.board
-        source = self.begin_page(Call)
-        since = len(board.journal)
-        killed = time.time()
-        board.run("kill -KILL $(systemctl show -P MainPID hornwire)")
-        rested = board.wait_lines(0, 20, "both lines are at rest after the kill")
-        self.note(f"lines at rest {rested - killed:.2f} s after kill -9")
-        source.stop()
-        started = self.wait_started(since, 60)
-        self.note(f"ready again {started - killed:.2f} s after kill -9")
-        board.wait_entry("the sound card is open", 30, since, CARD_OPEN)
-        must(set(board.levels().values()) == {0}, "lines moved at the new start")
-        must(not [m for m in board.moves(rested) if m[2] == 1], "lines moved at the new start")
+        self.struck("KILL", 20)
         self.page(Call, 4)
 
     def stuck(self):
+        since = self.struck("STOP", 60)
+        told = [e["MESSAGE"] for e in self.board.entries(since) if e.get("UNIT") == "hornwire.service" and "atchdog" in str(e.get("MESSAGE"))]
+        must(told, "the journal does not tell of the watchdog")
+        self.note(told[0])
+        self.page(Stream, 4)
+
+    def struck(self, signal, patience):
+        """A signal in the middle of a page: lines to rest, a new start that moves none. Where its journal begins."""
         board = self.board
         source = self.begin_page(Call)
         since = len(board.journal)
-        stopped = time.time()
-        board.run("kill -STOP $(systemctl show -P MainPID hornwire)")
-        rested = board.wait_lines(0, 60, "both lines are at rest after the watchdog")
-        self.note(f"lines at rest {rested - stopped:.2f} s after SIGSTOP")
+        struck = time.time()
+        board.run(f"kill -{signal} $(systemctl show -P MainPID hornwire)")
+        rested = board.wait_lines(0, patience, f"both lines are at rest after SIG{signal}")
+        self.note(f"lines at rest {rested - struck:.2f} s after SIG{signal}")
         source.stop()
         started = self.wait_started(since, 60)
-        self.note(f"ready again {started - stopped:.2f} s after SIGSTOP")
-        told = [e["MESSAGE"] for e in board.entries(since) if e.get("UNIT") == "hornwire.service" and "atchdog" in str(e.get("MESSAGE"))]
-        must(told, "the journal does not tell of the watchdog")
-        self.note(told[0])
+        self.note(f"ready again {started - struck:.2f} s after SIG{signal}")
         board.wait_entry("the sound card is open", 30, since, CARD_OPEN)
+        must(set(board.levels().values()) == {0}, "lines moved at the new start")
         must(not [m for m in board.moves(rested) if m[2] == 1], "lines moved at the new start")
-        self.page(Stream, 4)
+        return since
 
     def unplugged_at_rest(self):
         board = self.board

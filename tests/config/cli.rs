@@ -205,8 +205,8 @@ fn keys() {
 #[test]
 fn manual_pages() {
     let scratch = Scratch::new();
-    let directory = scratch.0.join("pages");
-    let (code, _, err) = run(&["pages", directory.to_str().unwrap()]);
+    let directory = scratch.0.join("manual");
+    let (code, _, err) = run(&["manual", directory.to_str().unwrap()]);
     assert_eq!((code, err.as_str()), (0, ""));
     let page = |name: &str| std::fs::read_to_string(directory.join(name)).unwrap();
     // In roff a hyphen that is one, and a full stop at a line's beginning, are written with a backslash.

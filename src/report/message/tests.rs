@@ -107,13 +107,11 @@ fn samples() -> Vec<Message> {
         Message::Reload(ReloadMessage::Kept { cause: text() }),
         Message::Reload(ReloadMessage::TakenUp { what: vec![text()] }),
         Message::Reload(ReloadMessage::Waits { what: vec![text()] }),
-        Message::ListensLater {
+        Message::AddressMissing {
             address: "192.0.2.20".parse().unwrap(),
-            is_there: false,
         },
-        Message::ListensLater {
+        Message::AddressCame {
             address: "192.0.2.20".parse().unwrap(),
-            is_there: true,
         },
         Message::Local(LocalMessage::NoMetrics {
             address: "127.0.0.1:9745".parse().unwrap(),

@@ -469,9 +469,8 @@ fn relays_of_pages_in_a_row() {
 #[test]
 fn what_was_missing_before_the_last_start_is_not_missing_now() {
     let mut journal = Journal::new();
-    let gone = Message::ListensLater {
+    let gone = Message::AddressMissing {
         address: "192.0.2.20".parse().unwrap(),
-        is_there: false,
     };
     journal.say("06:00:00", &gone);
     journal.began("06:30:00", 4, "dispatch", "yard");

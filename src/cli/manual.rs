@@ -1,4 +1,4 @@
-//! `hornwire pages`: the manual pages hornwire(1) and hornwire.toml(5), and the completions of the shells, from what
+//! `hornwire manual`: the manual pages hornwire(1) and hornwire.toml(5), and the completions of the shells, from what
 //! `--help` and the key reference come from.
 
 use std::fs::{self, File};
