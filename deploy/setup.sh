@@ -131,6 +131,17 @@ rust() {
     say "Rust: $(cargo --version), $(rustc --version)"
 }
 
+# build_by PROFILE: sets `build`, the command that builds the program, and `built`, its directory below target/.
+build_by() {
+    build=(cargo build --profile "$1" --locked --bin hornwire)
+    built=$1
+    # Tests of the whole program bring it with them.
+    if [ "$1" = test ]; then
+        build=(cargo test --locked --no-run --test demo)
+        built=debug
+    fi
+}
+
 build_packages() {
     if ! command -v dpkg-query >/dev/null || ! command -v apt-get >/dev/null; then
         die "this script sets up a Debian 12 machine; elsewhere install Rust, libopus and alsa-lib with headers, and run cargo"
