@@ -9,7 +9,7 @@
 //!
 //! Pure core, no sockets, threads, clock or randomness of its own: [`sip`], [`gate`], [`calendar`], [`media`], [`page`], [`sound`].
 //! Driver: [`daemon`]. Edges: [`device`], [`tls`]. Text to plan: [`config`]. What happened: [`report`].
-//! The whole job without hardware: [`demo`]. The machine against the config: [`doctor`].
+//! The whole job without hardware: [`demo`]. A packet capture through it: [`replay`]. The machine against the config: [`doctor`].
 
 pub mod calendar;
 pub mod config;
@@ -21,6 +21,7 @@ pub mod gate;
 pub mod media;
 pub mod page;
 pub mod rehearsal;
+pub mod replay;
 pub mod report;
 pub mod sip;
 pub mod sound;

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Parser, Subcommand};
 use hornwire::config;
 
-use super::{local, why};
+use super::{local, replay, why};
 
 const EXIT_CODES: &str = "\
 Exit codes (sysexits.h):
@@ -87,6 +87,22 @@ pub enum Command {
         /// Who was heard then, who was not, and which rule decided.
         #[arg(long, num_args = 2, value_names = ["TIME", "ZONE"], conflicts_with = "svg")]
         explain: Option<Vec<String>>,
+    },
+    /// Let a packet capture run through the gateway: what it did with what came, as files on a desk.
+    #[command(after_help = concat!(
+        "Examples:\n  sudo tcpdump -i any -s 0 -w site.pcap udp\n",
+        "  hornwire replay site.pcap --config /etc/hornwire/hornwire.toml --out site\n\n",
+        "The same gateway as the service, in simulated time: calls by UDP and multicast groups\n",
+        "as they were captured, hours and schedules by the capture's clock. A recording for\n",
+        "each zone, the journal's lines, the relays' movements, the timeline as a picture.\n",
+        "Nothing is sent, no card plays and no relay moves.\n\n",
+        "Exit codes: 0 replayed, 65 no capture, or none of this gateway, 66 a file is missing,\n",
+        "71 the system refused something, 73 nothing can be written there, 77 no permission,\n",
+        "78 errors in the config."
+    ))]
+    Replay {
+        #[command(flatten)]
+        wanted: replay::Wanted,
     },
     /// What the running gateway does: zones, pages, relays, registrations, what is missing.
     #[command(after_help = concat!(

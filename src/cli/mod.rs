@@ -15,6 +15,7 @@ mod doctor;
 mod local;
 mod manual;
 mod rehearse;
+mod replay;
 mod run;
 mod why;
 
@@ -66,6 +67,7 @@ pub fn main() -> ExitCode {
         Command::Code { name } => code::run(&name),
         Command::Why { wanted } => why::run(&wanted),
         Command::Doctor { file, listen, json } => doctor::run(&file, listen, json),
+        Command::Replay { wanted } => replay::run(&wanted),
         Command::Manual { directory } => manual::run(&directory),
         Command::Demo { out } => demo::run(&out),
         Command::Status { to } => local::status(&to),

@@ -1,15 +1,20 @@
 //! The sound cards as the control task sees them: commands in, reports out, up or down.
 
+use std::cell::Cell;
 use std::collections::VecDeque;
-use std::time::Instant;
+use std::rc::Rc;
+use std::time::{Duration, Instant};
 
 use super::control::Control;
+use super::ports::Reader;
 use crate::config::plan::Plan;
 use crate::device::audio::{AudioThread, OpenSink};
+use crate::device::net::World;
 use crate::device::news::DeviceEvent;
 use crate::page::{Input, ZoneId};
 use crate::report::message::Message;
-use crate::sound::engine::{self, Command, EngineHandle, MusicInput, Report, ZoneOutput};
+use crate::sound::RATE;
+use crate::sound::engine::{self, Command, Engine, EngineHandle, MusicInput, Report, ZoneOutput};
 
 /// Commands kept for an engine that does not take them; an engine that far behind is stuck, and the watchdog's case.
 const MAX_PENDING: usize = 1024;
@@ -17,12 +22,73 @@ const MAX_PENDING: usize = 1024;
 struct Card {
     name: String,
     zones: Vec<ZoneId>,
-    thread: AudioThread,
+    player: Player,
     handle: EngineHandle,
     pending: VecDeque<Command>,
     up: bool,
     /// The heartbeat at the last look.
     beat: u64,
+}
+
+/// What lets a card's engine play: the card's own clock, or that of a simulated world.
+enum Player {
+    Thread(AudioThread),
+    Task(AudioTask),
+}
+
+impl Player {
+    fn event(&mut self) -> Option<DeviceEvent> {
+        match self {
+            Player::Thread(thread) => thread.event(),
+            Player::Task(task) => task.event.take(),
+        }
+    }
+
+    fn beat(&self) -> u64 {
+        match self {
+            Player::Thread(thread) => thread.beat(),
+            Player::Task(task) => task.beat.get(),
+        }
+    }
+}
+
+/// A card in simulated time: what it plays is written down, period by period.
+struct AudioTask {
+    event: Option<DeviceEvent>,
+    beat: Rc<Cell<u64>>,
+    _task: Option<Reader>,
+}
+
+impl AudioTask {
+    fn start(mut open: OpenSink, mut engine: Engine) -> Self {
+        let beat = Rc::new(Cell::new(0));
+        let (event, task) = match open() {
+            Err(error) => (DeviceEvent::Lost(error.to_string()), None),
+            Ok(mut sink) => {
+                let counted = beat.clone();
+                let task = tokio::task::spawn_local(async move {
+                    let mut frames = vec![0.0; sink.period() * sink.channels()];
+                    let period = Duration::from_secs_f64(sink.period() as f64 / f64::from(RATE));
+                    let mut due = tokio::time::Instant::now();
+                    loop {
+                        engine.render(&mut frames, due.into_std());
+                        if sink.write(&frames).is_err() {
+                            return;
+                        }
+                        counted.set(counted.get() + 1);
+                        due += period;
+                        tokio::time::sleep_until(due).await;
+                    }
+                });
+                (DeviceEvent::Opened { real_time: true }, Some(Reader::new(task)))
+            }
+        };
+        AudioTask {
+            event: Some(event),
+            beat,
+            _task: task,
+        }
+    }
 }
 
 /// All cards of the plan.
@@ -35,7 +101,12 @@ impl Cards {
     ///
     /// # Errors
     /// When the system gives no thread.
-    pub fn start(plan: &Plan, sinks: Vec<OpenSink>, music: Vec<Vec<MusicInput>>) -> std::io::Result<Self> {
+    pub fn start(
+        plan: &Plan,
+        sinks: Vec<OpenSink>,
+        music: Vec<Vec<MusicInput>>,
+        world: &World,
+    ) -> std::io::Result<Self> {
         let mut cards = Vec::new();
         for (index, ((card, open), music)) in plan.cards.iter().zip(sinks).zip(music).enumerate() {
             let outputs: Vec<ZoneOutput> = plan
@@ -52,11 +123,15 @@ impl Cards {
                 })
                 .collect();
             let (engine, handle) = engine::engine(&outputs, card.channels);
-            let thread = AudioThread::spawn(&card.name, open, engine.with_music(music))?;
+            let engine = engine.with_music(music);
+            let player = match world {
+                World::System => Player::Thread(AudioThread::spawn(&card.name, open, engine)?),
+                World::Simulated(_) => Player::Task(AudioTask::start(open, engine)),
+            };
             cards.push(Card {
                 name: card.name.clone(),
                 zones: outputs.iter().map(|z| z.zone).collect(),
-                thread,
+                player,
                 handle,
                 pending: VecDeque::new(),
                 up: false,
@@ -101,7 +176,7 @@ impl Cards {
         self.cards
             .iter_mut()
             .enumerate()
-            .find_map(|(i, card)| Some((i, card.thread.event()?)))
+            .find_map(|(i, card)| Some((i, card.player.event()?)))
     }
 
     /// Notes that the card is up or down; `true` on a change.
@@ -125,7 +200,7 @@ impl Cards {
     /// Whether every audio thread went round since the last call: what the watchdog wants to know.
     pub fn all_alive(&mut self) -> bool {
         self.cards.iter_mut().fold(true, |alive, card| {
-            let beat = card.thread.beat();
+            let beat = card.player.beat();
             alive & (std::mem::replace(&mut card.beat, beat) != beat)
         })
     }

@@ -1,6 +1,6 @@
 //! The clock on the wall: for hours, schedules and quiet hours, and for nothing else.
 
-use std::time::{Duration, Instant, UNIX_EPOCH};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
@@ -55,6 +55,11 @@ impl WallClock {
         Some((self.wall)()).filter(|now| is_set(*now))
     }
 
+    /// What it shows, set or not.
+    pub fn shows(&self) -> SystemTime {
+        system_time((self.wall)())
+    }
+
     /// Date and time for people.
     pub fn text(&self) -> String {
         self.moment().map_or_else(
@@ -65,8 +70,12 @@ impl WallClock {
 }
 
 fn is_set(now: Timestamp) -> bool {
-    let since_1970 = Duration::from_secs(u64::try_from(now.as_second()).unwrap_or(0));
-    time::is_set(UNIX_EPOCH + since_1970)
+    time::is_set(system_time(now))
+}
+
+/// Before 1970 there is none.
+pub fn system_time(moment: Timestamp) -> SystemTime {
+    UNIX_EPOCH + Duration::try_from(moment.duration_since(Timestamp::UNIX_EPOCH)).unwrap_or_default()
 }
 
 impl Control {

@@ -1,6 +1,6 @@
 //! Contacts: bells and buttons that play a sound, and other systems that take over zones.
 
-use std::time::{Duration, Instant, SystemTime};
+use std::time::{Duration, Instant};
 
 use tokio::sync::mpsc::{self, Receiver, Sender};
 
@@ -188,7 +188,7 @@ impl Control {
             return;
         }
         let page = self.new_page();
-        let entry = Page::of_sound(Origin::Contact(index), &self.plan, SystemTime::now());
+        let entry = Page::of_sound(Origin::Contact(index), &self.plan, self.clock.shows());
         self.contacts.pages[index] = Some(page);
         self.bid(page, entry, now);
     }

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::future::Future;
 use std::net::IpAddr;
 use std::pin::Pin;
-use std::time::{Duration, Instant, SystemTime};
+use std::time::{Duration, Instant};
 
 use rand_chacha::ChaCha12Rng;
 use rand_chacha::rand_core::{RngCore, SeedableRng};
@@ -13,7 +13,7 @@ use tokio::sync::mpsc::{self, Receiver, Sender};
 use super::calls::Leg;
 use super::cards::Cards;
 use super::checker::Checker;
-use super::clock::WallClock;
+use super::clock::{self, WallClock};
 use super::contacts::Contacts;
 use super::desk::Desk;
 use super::doors::Doors;
@@ -37,10 +37,11 @@ use super::wires::Wires;
 use super::{Edges, Moment, What};
 use crate::calendar::Clock;
 use crate::config::plan::{InputLine, Plan};
+use crate::device::net::World;
 use crate::device::relay::RelayBank;
 use crate::device::service::Service;
 use crate::gate::{self, Gate};
-use crate::page::{Input, PageId, Switchboard};
+use crate::page::{Input, PageId, Switchboard, ZoneId};
 use crate::report::entry::Entry;
 use crate::report::journal::Journal;
 use crate::report::message::{LocalMessage, Message, PageMessage};
@@ -67,6 +68,7 @@ pub struct Anew {
     pub journal: Box<dyn Journal>,
     pub service: Service,
     pub wall: Box<dyn Fn() -> jiff::Timestamp>,
+    pub world: World,
     pub moments: Option<Sender<Moment>>,
     pub rereads: Receiver<Reread>,
     pub seed: [u8; 32],
@@ -134,10 +136,13 @@ pub struct Control {
     /// Senders to groups that are not heard.
     pub(super) senders: gate::News<(&'static str, usize), IpAddr>,
     pub(super) rng: ChaCha12Rng,
+    pub(super) world: World,
     pub(super) rtp_queue: Sender<Arrival>,
     rtp: Receiver<Arrival>,
     sip: Receiver<Signal>,
     moments: Option<Sender<Moment>>,
+    /// What was told last of how everything stands.
+    stood: Option<What>,
     next_page: u64,
     tick_at: Instant,
     watchdog_at: Option<Instant>,
@@ -147,7 +152,7 @@ pub struct Control {
 impl Control {
     /// Goes by what has been opened for the plan. Must be called inside a `LocalSet`.
     pub fn build(plan: Plan, opened: Opened, edges: Edges) -> Self {
-        let now = Instant::now();
+        let now = super::now();
         let mut rng = ChaCha12Rng::from_seed(edges.seed);
         let mut seed = [0; 32];
         rng.fill_bytes(&mut seed);
@@ -166,7 +171,7 @@ impl Control {
         let mut switchboard = Switchboard::new(plan.rules());
         for zone in 0..plan.zones.len() {
             // Not before its card is open.
-            switchboard.handle(Input::ZoneFailed(crate::page::ZoneId(zone as u16)), now);
+            switchboard.handle(Input::ZoneFailed(ZoneId(zone as u16)), now);
         }
         Control {
             agent: opened::agent(&plan, seed, now),
@@ -199,7 +204,7 @@ impl Control {
             checker,
             health: Health::default(),
             desk: Desk::closed(),
-            metrics: Metrics::new(SystemTime::now()),
+            metrics: Metrics::new(clock::system_time((edges.wall)())),
             scrapes: Scrapes::closed(),
             reload: Reload::default(),
             rereads: edges.rereads,
@@ -209,10 +214,12 @@ impl Control {
             not_decoded: News::default(),
             senders: gate::News::default(),
             rng,
+            world: edges.world,
             rtp_queue,
             rtp,
             sip,
             moments: edges.moments,
+            stood: None,
             next_page: 1,
             tick_at: now,
             watchdog_at: edges.service.watchdog_interval().map(|_| now),
@@ -258,7 +265,7 @@ impl Control {
         let mut signals = Vec::with_capacity(BATCH);
         let mut leaving: Option<Instant> = None;
         loop {
-            let now = Instant::now();
+            let now = super::now();
             self.timers(now);
             self.settle(now);
             self.draw_gate();
@@ -279,7 +286,7 @@ impl Control {
                 .unwrap_or(now + IDLE_TICK);
             tokio::select! {
                 () = &mut *stop, if leaving.is_none() => {
-                    let now = Instant::now();
+                    let now = super::now();
                     leaving = Some(now + FAREWELL);
                     self.is_leaving = true;
                     let _ = self.service.stopping("ending calls, unregistering");
@@ -289,7 +296,7 @@ impl Control {
                     self.agent.shut_down(now);
                 }
                 _ = self.rtp.recv_many(&mut arrivals, BATCH) => {
-                    let now = Instant::now();
+                    let now = super::now();
                     for arrival in arrivals.drain(..) {
                         self.on_rtp(arrival, now);
                     }
@@ -299,25 +306,25 @@ impl Control {
                     self.intake.drain(&mut signals, BATCH);
                     self.on_signals(&mut signals);
                 }
-                () = self.lines.ready() => self.on_lines(Instant::now()),
+                () = self.lines.ready() => self.on_lines(super::now()),
                 wish = self.desk.next() => {
                     if let Some(wish) = wish {
-                        self.on_wish(wish, Instant::now());
+                        self.on_wish(wish, super::now());
                     }
                 }
-                Some(reread) = self.rereads.recv(), if leaving.is_none() => self.on_reread(reread, Instant::now()),
+                Some(reread) = self.rereads.recv(), if leaving.is_none() => self.on_reread(reread, super::now()),
                 change = self.contacts.next() => {
                     if let Some(change) = change {
-                        self.on_contact(change, Instant::now());
+                        self.on_contact(change, super::now());
                     }
                 }
                 wanted = self.scrapes.next() => {
                     if let Some(wanted) = wanted {
-                        self.on_wanted(wanted, Instant::now());
+                        self.on_wanted(wanted, super::now());
                     }
                 }
                 done = self.checker.done() => {
-                    let (now, local) = (Instant::now(), self.local_time());
+                    let (now, local) = (super::now(), self.local_time());
                     self.gate.checked(done.check, done.found, local, now);
                 }
                 () = tokio::time::sleep_until(wake.into()) => {}
@@ -342,6 +349,7 @@ impl Control {
             journal: self.journal,
             service: self.service,
             wall: self.clock.wall,
+            world: self.world,
             moments: self.moments,
             rereads: self.rereads,
             seed: {
@@ -353,7 +361,7 @@ impl Control {
     }
 
     fn on_signals(&mut self, signals: &mut Vec<Signal>) {
-        let now = Instant::now();
+        let now = super::now();
         for signal in signals.drain(..) {
             self.on_signal(signal, now);
             self.settle(now);
@@ -362,12 +370,12 @@ impl Control {
 
     /// Waits for the cards, but not for long: multicast and signalling go on without them.
     async fn open_cards(&mut self) {
-        let by = Instant::now() + CARD_START;
-        while Instant::now() < by && !self.cards.all_up() {
-            self.card_events(Instant::now());
+        let by = super::now() + CARD_START;
+        while super::now() < by && !self.cards.all_up() {
+            self.card_events(super::now());
             tokio::time::sleep(Duration::from_millis(5)).await;
         }
-        self.settle(Instant::now());
+        self.settle(super::now());
     }
 
     /// Everything that is due by `now`.
@@ -452,12 +460,15 @@ impl Control {
         if !self.pages.is_empty() {
             self.tick_at = self.tick_at.min(now + REPORT_TICK);
         }
+        if self.moments.is_some() {
+            self.stands();
+        }
         self.say_status(false);
     }
 
     fn group_timers(&mut self, index: usize, now: Instant) {
         let settings = &self.plan.groups[index];
-        match self.groups[index].join(index, settings, &self.rtp_queue, now) {
+        match self.groups[index].join(index, settings, &self.rtp_queue, &self.world, now) {
             Join::Nothing => {}
             Join::Joined => self.tell(Message::GroupJoined {
                 group: settings.name.clone(),
@@ -533,12 +544,22 @@ impl Control {
         self.journal.write(entry);
     }
 
+    /// Tells those who look on how everything stands, if that has changed.
+    fn stands(&mut self) {
+        let zones = (0..=u16::MAX).zip(&self.plan.zones);
+        let stands = What::Stands {
+            zones: zones.map(|(id, _)| self.switchboard.zone(ZoneId(id))).collect(),
+            pages: self.switchboard.pages().collect(),
+        };
+        if self.stood.as_ref() != Some(&stands) {
+            self.stood = Some(stands.clone());
+            self.moment(stands);
+        }
+    }
+
     pub(super) fn moment(&mut self, what: What) {
         if let Some(moments) = &self.moments {
-            let _ = moments.try_send(Moment {
-                at: Instant::now(),
-                what,
-            });
+            let _ = moments.try_send(Moment { at: super::now(), what });
         }
     }
 

@@ -1,7 +1,7 @@
 //! Calls on their way in: through the gates, perhaps by the dial pad, to a bid.
 
 use std::rc::Rc;
-use std::time::{Duration, Instant, SystemTime};
+use std::time::{Duration, Instant};
 
 use super::calls::{self, Leg};
 use super::control::Control;
@@ -10,7 +10,6 @@ use super::ports::{self, Port};
 use super::signalling::status;
 use super::source_lock::SourceLock;
 use crate::config::plan::Srtp;
-use crate::device::net;
 use crate::gate::{Caller, Grant, MAX_TRIES, Output, Sound, Standing, Told, Whose};
 use crate::media::{Keypad, PayloadMap, Receiver};
 use crate::page::{PageId, Refusal};
@@ -129,8 +128,10 @@ impl Control {
         let (first, last) = self.plan.sip.rtp_ports;
         let start = first + (self.random() % u64::from(last - first + 1)) as u16;
         let own = incoming.local.ip();
-        let (socket, rtp_port) =
-            net::rtp_socket(own, first..=last, start).map_err(|cause| (503, format!("no RTP port: {cause}")))?;
+        let (socket, rtp_port) = self
+            .world
+            .rtp_socket(own, first..=last, start)
+            .map_err(|cause| (503, format!("no RTP port: {cause}")))?;
         let advertise = self.plan.sip.advertise.filter(|ip| ip.is_ipv4() == own.is_ipv4());
         let local = sdp::Local {
             address: advertise.unwrap_or(own),
@@ -190,7 +191,7 @@ impl Control {
         let Some(leg) = self.calls.get_mut(&call) else { return };
         leg.keypad.end_dialling(now);
         let page = leg.page;
-        let began = SystemTime::now();
+        let began = self.clock.shows();
         let mut entry = Page::of_call(
             call,
             leg.extension,

@@ -11,7 +11,7 @@ use super::control::Control;
 use super::pace::{Allowance, Rate};
 use super::ports::{self, Arrival, Port, Reader};
 use crate::config::plan;
-use crate::device::net;
+use crate::device::net::World;
 use crate::media::srtp::{Opener, Refused, Scope, SrtpFigures};
 use crate::media::{Format, Packet, PayloadMap, Receiver};
 use crate::page::PageId;
@@ -141,17 +141,27 @@ impl Group {
     }
 
     /// Joins when it is due; again when the interface has been taken away (an adapter unplugged, a VLAN made anew).
-    pub fn join(&mut self, index: usize, settings: &plan::Group, queue: &Sender<Arrival>, now: Instant) -> Join {
+    pub fn join(
+        &mut self,
+        index: usize,
+        settings: &plan::Group,
+        queue: &Sender<Arrival>,
+        world: &World,
+        now: Instant,
+    ) -> Join {
         if self.join_at > now {
             return Join::Nothing;
         }
         self.join_at = now + REJOIN;
-        let interface = settings.interface.as_deref().and_then(net::interface_index);
+        let interface = settings
+            .interface
+            .as_deref()
+            .and_then(|name| world.interface_index(name));
         if self.reader.is_some() && interface == self.interface {
             return Join::Nothing;
         }
         self.reader = None;
-        match net::multicast_socket(settings.address, settings.interface.as_deref()) {
+        match world.multicast_socket(settings.address, settings.interface.as_deref()) {
             Ok(socket) => {
                 let mut turnstile = Turnstile::new(settings.networks.clone(), self.speaker.clone(), now);
                 self.reader = Some(ports::read_rtp(

@@ -196,7 +196,7 @@ impl Intake {
     pub async fn carry(&self, peer: IpAddr, registrar: bool, signal: Signal) {
         let octets = size(&signal);
         loop {
-            let now = Instant::now();
+            let now = super::now();
             let room = self.0.lanes.borrow_mut().room(peer, registrar, octets, true, now);
             match room {
                 Room::Yes => break,
@@ -209,7 +209,7 @@ impl Intake {
 
     /// Takes what must not be lost and comes once for each connection.
     pub fn push(&self, peer: IpAddr, registrar: bool, signal: Signal) {
-        self.0.lanes.borrow_mut().push(signal, peer, registrar, Instant::now());
+        self.0.lanes.borrow_mut().push(signal, peer, registrar, super::now());
         self.0.ready.notify_one();
     }
 

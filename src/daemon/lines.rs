@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::time::{Duration, Instant, SystemTime};
+use std::time::{Duration, Instant};
 
 use rtrb::Consumer;
 use tokio::sync::Notify;
@@ -248,7 +248,7 @@ impl Control {
             return;
         }
         let page = self.new_page();
-        let mut entry = Page::of_line(index, &self.plan, SystemTime::now());
+        let mut entry = Page::of_line(index, &self.plan, self.clock.shows());
         entry.codec = payload_map().audio().map(|(_, codec)| codec.name());
         self.lines.lines[index].stream = Stream::Page(page);
         self.bid(page, entry, now);

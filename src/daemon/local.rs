@@ -1,7 +1,7 @@
 //! What the local command asks of the control task.
 
 use std::sync::Arc;
-use std::time::{Instant, SystemTime};
+use std::time::Instant;
 
 use jiff::Timestamp;
 use serde_json::{Value, json};
@@ -64,7 +64,7 @@ impl Control {
         let priority = wanted.priority.map_or(self.plan.control.paging.priority, Priority);
         let page = self.new_page();
         let caller = format!("uid {uid}");
-        let mut entry = Page::of_local(zones, priority, caller, SystemTime::now());
+        let mut entry = Page::of_local(zones, priority, caller, self.clock.shows());
         entry.announcement = Some(Prepared {
             sound: Repeated::new(sound, wanted.times, ANNOUNCED_AGAIN),
             memory,

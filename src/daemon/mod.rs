@@ -57,14 +57,16 @@ pub use wires::ListenError;
 use crate::config::plan::{AudioDevice, Plan};
 use crate::device::audio::OpenSink;
 use crate::device::capture::OpenSource;
+use crate::device::net::World;
 use crate::device::news::DeviceError;
 use crate::device::relay::{self, RelayBank, RelayError};
 use crate::device::service::{self, Service};
 use crate::device::sink::{self, Sink};
 use crate::device::source::{self, Source};
-use crate::page::{PageId, Phase, RelayId, ZoneId};
+use crate::page::{PageId, PageStatus, Phase, RelayId, ZoneId};
 use crate::report::journal::{self, Journal};
 use crate::report::message::{Message, ReloadMessage};
+use crate::report::record::PageReport;
 
 /// What the daemon works with; the demonstration and tests bring their own.
 pub struct Edges {
@@ -83,20 +85,29 @@ pub struct Edges {
     pub ledger: Option<PathBuf>,
     /// Configs that were read again.
     pub rereads: mpsc::Receiver<Reread>,
+    pub world: World,
     /// Told what happens, for a timeline. Full: moments are lost.
     pub moments: Option<mpsc::Sender<Moment>>,
 }
 
 /// Something that a timeline shows.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Moment {
     pub at: Instant,
     pub what: What,
 }
 
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub enum What {
     Ready,
+    /// How everything stands from now on.
+    Stands {
+        zones: Vec<(Phase, Option<PageId>)>,
+        /// Highest bid first.
+        pages: Vec<PageStatus>,
+    },
+    /// A page's record.
+    Over(Box<PageReport>),
     Phase {
         zone: ZoneId,
         phase: Phase,
@@ -106,6 +117,11 @@ pub enum What {
         relay: RelayId,
         operated: bool,
     },
+}
+
+/// What time it is for the driver: that of its runtime, which may be a simulated one.
+fn now() -> Instant {
+    tokio::time::Instant::now().into_std()
 }
 
 /// Why the daemon did not start.
@@ -141,6 +157,7 @@ impl Edges {
             wall: Box::new(jiff::Timestamp::now),
             ledger: service::runtime_file(ledger::NAME),
             rereads,
+            world: World::System,
             moments: None,
         })
     }
@@ -181,7 +198,7 @@ pub async fn run(plan: Plan, edges: Edges, stop: impl Future<Output = ()>) -> Re
     local
         .run_until(async {
             let mut stop = std::pin::pin!(stop);
-            let opened = opened::Opened::of(&plan, edges.sinks, edges.sources)?;
+            let opened = opened::Opened::of(&plan, edges.sinks, edges.sources, &edges.world)?;
             let rest = Edges {
                 sinks: Vec::new(),
                 sources: Vec::new(),
@@ -206,7 +223,7 @@ async fn begin_anew(anew: control::Anew) -> Result<control::Control, StartError>
         let relays = relay::open(&plan.relays).map_err(StartError::Relays)?;
         let sinks = plan.cards.iter().map(opener).collect();
         let sources = plan.captures.iter().map(source_opener).collect();
-        Ok((relays, opened::Opened::of(plan, sinks, sources)?))
+        Ok((relays, opened::Opened::of(plan, sinks, sources, &anew.world)?))
     };
     let opens = async |plan: &Plan, attempts: u32| {
         let mut opened = open(plan);
@@ -247,6 +264,7 @@ async fn begin_anew(anew: control::Anew) -> Result<control::Control, StartError>
         seed: anew.seed,
         wall: anew.wall,
         ledger: None,
+        world: anew.world,
         moments: anew.moments,
         rereads: anew.rereads,
     };

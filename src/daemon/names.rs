@@ -6,7 +6,7 @@
 
 use std::cell::RefCell;
 use std::collections::HashMap;
-use std::net::{IpAddr, ToSocketAddrs as _};
+use std::net::{IpAddr, SocketAddr, ToSocketAddrs as _};
 use std::path::PathBuf;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -20,7 +20,8 @@ use hickory_resolver::proto::rr::{Name, RData, RecordType};
 use hickory_resolver::{Hosts, TokioResolver, system_conf};
 use tokio::sync::Semaphore;
 
-use crate::sip::agent::{Hop, RegistrationId};
+use crate::device::net::{SimulatedNetwork, World};
+use crate::sip::agent::{Hop, RegistrationId, Transport};
 use crate::sip::locate::{Answer, LocateError, Located, Locator, Means, Naptr, Place, Question, Srv, Step};
 
 /// Searches at once.
@@ -76,7 +77,7 @@ impl Names {
 
     /// Finds where a hop is, by these transports of ours; `done` gets the result for each registration that asked
     /// meanwhile. Must be called inside a `LocalSet`.
-    pub fn find<F, D>(&mut self, registration: RegistrationId, hop: Hop, means: Vec<Means>, done: D)
+    pub fn find<F, D>(&mut self, world: &World, registration: RegistrationId, hop: Hop, means: Vec<Means>, done: D)
     where
         F: Future<Output = ()>,
         D: Fn(RegistrationId, Found) -> F + 'static,
@@ -96,8 +97,12 @@ impl Names {
         let recent = open.last.as_ref().filter(|(at, _)| at.elapsed() < SHARE_FOR);
         let recent = recent.map(|(_, found)| found.clone());
         let (system, searches, shared) = (self.system.clone(), self.searches.clone(), entry.clone());
+        let simulated = match world {
+            World::System => None,
+            World::Simulated(network) => Some(place(network, &hop)),
+        };
         tokio::task::spawn_local(async move {
-            let found = match recent {
+            let found = match recent.or(simulated) {
                 Some(found) => found,
                 None => {
                     let _permit = searches.acquire().await;
@@ -120,6 +125,21 @@ impl Names {
 pub async fn locate(hop: &Hop, means: &[Means]) -> Found {
     let system = System::of_files("/etc/resolv.conf".into(), "/etc/hosts".into());
     search(&system, hop, means).await.map(|located| located.places)
+}
+
+/// What the name service of a simulated network knows.
+fn place(network: &SimulatedNetwork, hop: &Hop) -> Found {
+    let port = hop.port.unwrap_or(5060);
+    let written = hop.host.parse().ok().map(|ip: IpAddr| SocketAddr::new(ip, port));
+    let peer = written
+        .or_else(|| network.place(&hop.host))
+        .ok_or(LocateError::NoSuchName)?;
+    let transport = Transport::Udp;
+    Ok(vec![Place {
+        transport,
+        peer,
+        rank: 0,
+    }])
 }
 
 impl Entry {

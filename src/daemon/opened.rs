@@ -17,6 +17,7 @@ use super::wires::Wires;
 use crate::config::plan::Plan;
 use crate::device::audio::OpenSink;
 use crate::device::capture::OpenSource;
+use crate::device::net::World;
 use crate::sip::agent::{Agent, ExtensionId, Hop, Settings, Transport};
 use crate::sip::network::Network;
 use crate::tls::Keyring;
@@ -38,10 +39,10 @@ impl Opened {
     ///
     /// # Errors
     /// See [`super::run`].
-    pub fn of(plan: &Plan, sinks: Vec<OpenSink>, sources: Vec<OpenSource>) -> Result<Self, StartError> {
+    pub fn of(plan: &Plan, sinks: Vec<OpenSink>, sources: Vec<OpenSource>, world: &World) -> Result<Self, StartError> {
         // Before anybody speaks: on a small board it takes some ten milliseconds.
         crate::media::playout::prepare();
-        let now = Instant::now();
+        let now = super::now();
         let (sip_queue, sip) = mpsc::channel(SIP_QUEUE);
         let inlet = Inlet {
             intake: Intake::new(now),
@@ -49,14 +50,14 @@ impl Opened {
         };
         let (doors, intake) = (inlet.doors.clone(), inlet.intake.clone());
         let keyring = keyring(plan)?;
-        let wires = Wires::open(&plan.sip.listen, plan.sip.advertise, sip_queue, inlet, keyring, now)?;
+        let wires = Wires::open(&plan.sip, sip_queue, inlet, keyring, world, now)?;
         let music = music::connect(plan);
         Ok(Opened {
             sip,
             doors,
             intake,
             wires,
-            cards: Cards::start(plan, sinks, music.cards)?,
+            cards: Cards::start(plan, sinks, music.cards, world)?,
             lines: Lines::start(plan, sources, music.taps)?,
             music: music.watches,
             checker: Checker::start(plan)?,

@@ -119,7 +119,7 @@ pub fn read_sip(socket: Rc<DatagramSocket>, local: SocketAddr, inlet: Inlet, que
                 peer: datagram.peer,
                 connection: None,
             };
-            let now = Instant::now();
+            let now = super::now();
             if inlet.doors.admits(peer) {
                 let signal = || Signal::Datagram {
                     flow,
@@ -155,7 +155,7 @@ pub fn accept(
                     continue;
                 }
             };
-            let now = Instant::now();
+            let now = super::now();
             if !doors.admits(peer.ip()) {
                 drop(stream);
                 if doors.stranger(true, now) {

@@ -1,6 +1,6 @@
 //! Sounds at set times.
 
-use std::time::{Instant, SystemTime};
+use std::time::Instant;
 
 use super::control::Control;
 use super::pages::{Origin, Page};
@@ -51,7 +51,7 @@ impl Control {
             let schedule = self.plan.schedules[index].name.clone();
             self.tell(Message::Clock(ClockMessage::Due { schedule }));
             let page = self.new_page();
-            let entry = Page::of_sound(Origin::Schedule(index), &self.plan, SystemTime::now());
+            let entry = Page::of_sound(Origin::Schedule(index), &self.plan, self.clock.shows());
             self.bid(page, entry, now);
             self.settle(now);
         }

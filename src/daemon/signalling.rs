@@ -9,7 +9,6 @@ use super::calls;
 use super::control::Control;
 use super::pages::Page;
 use super::signal::Signal;
-use crate::device::net::own_addresses;
 use crate::page::{EndReason, Input};
 use crate::report::message::Message;
 use crate::sip::agent::{CallId, Cause, Ending, Event, ExtensionId, Flow, Output, Transport};
@@ -163,7 +162,7 @@ impl Control {
 
     /// What changed of this machine's own addresses: where it listens, and whether another try to register is worth it.
     fn compare_addresses(&mut self, now: Instant) {
-        let addresses = own_addresses();
+        let addresses = self.world.own_addresses();
         let is_new = addresses.iter().any(|address| !self.health.addresses.contains(address));
         let (missing, first) = (
             self.health.missing_addresses(&self.plan),

@@ -242,7 +242,7 @@ impl Streams {
             return;
         };
         let registrar = self.inlet.doors.is_registrar(peer.ip());
-        if !registrar && !self.handshake_pace.admits(peer.ip(), Instant::now()) {
+        if !registrar && !self.handshake_pace.admits(peer.ip(), super::now()) {
             return;
         }
         // The oldest of the same address gives way first: whoever leaves handshakes lying about hinders himself.
@@ -360,7 +360,7 @@ impl Streams {
             Connection {
                 flow,
                 outbox,
-                heard: Instant::now(),
+                heard: super::now(),
                 ours,
                 certificate,
                 _tasks: tasks,

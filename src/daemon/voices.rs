@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 use std::net::SocketAddr;
-use std::time::{Instant, SystemTime};
+use std::time::Instant;
 
 use super::What;
 use super::control::Control;
@@ -156,7 +156,7 @@ impl Control {
         let page = self.new_page();
         let peer = self.groups[index].peer;
         let caller = peer.map(|p| p.to_string()).unwrap_or_default();
-        let mut entry = Page::of_group(index, &self.plan, caller, peer, SystemTime::now());
+        let mut entry = Page::of_group(index, &self.plan, caller, peer, self.clock.shows());
         entry.codec = Some(codec);
         entry
             .protection
@@ -312,7 +312,7 @@ impl Control {
     pub(super) fn move_relay(&mut self, relay: RelayId, operated: bool) {
         let result = self.relays.set(relay, operated);
         if result.is_ok() {
-            self.switchboard.relay_was_moved(relay, Instant::now());
+            self.switchboard.relay_was_moved(relay, super::now());
         }
         let is_news = self.health.relay(relay, result.is_err());
         let settings = &self.plan.relays[usize::from(relay.0)];
@@ -543,6 +543,7 @@ impl Control {
             };
             self.metrics.record(&report);
             self.write(&report.entry());
+            self.moment(What::Over(Box::new(report)));
         }
     }
 }

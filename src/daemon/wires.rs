@@ -14,7 +14,8 @@ use super::pace::{self, Pace};
 use super::ports::{self, Reader};
 use super::signal::Signal;
 use super::streams::Streams;
-use crate::device::net::{self, DatagramSocket};
+use crate::config::plan;
+use crate::device::net::{self, DatagramSocket, World};
 use crate::sip::agent::{Flow, Hop, RegistrationId, Target, Transport};
 use crate::sip::locate::{Means, Place};
 use crate::tls::Keyring;
@@ -33,6 +34,7 @@ pub struct Wires {
     names: Names,
     queue: Sender<Signal>,
     advertise: Option<IpAddr>,
+    world: World,
 }
 
 /// A listening address that could not be had.
@@ -46,11 +48,11 @@ impl Wires {
     /// # Errors
     /// The first address that cannot be had.
     pub fn open(
-        listen: &[(Transport, SocketAddr)],
-        advertise: Option<IpAddr>,
+        sip: &plan::Sip,
         queue: Sender<Signal>,
         inlet: Inlet,
         keyring: Option<Keyring>,
+        world: &World,
         now: Instant,
     ) -> Result<Self, ListenError> {
         let mut wires = Wires {
@@ -59,13 +61,14 @@ impl Wires {
             streams: Streams::new(queue.clone(), inlet.clone(), keyring, now),
             names: Names::new(),
             queue,
-            advertise,
+            advertise: sip.advertise,
+            world: world.clone(),
         };
         let pace = Rc::new(RefCell::new(Pace::new(pace::CONNECTIONS, now)));
-        for &(transport, address) in listen {
+        for &(transport, address) in &sip.listen {
             match transport {
                 Transport::Udp => {
-                    let socket = Rc::new(net::sip_udp(address)?);
+                    let socket = Rc::new(world.sip_udp(address)?);
                     let local = socket.local_addr()?;
                     let reader = ports::read_sip(socket.clone(), local, inlet.clone(), wires.queue.clone());
                     wires.udp.push(Udp {
@@ -74,6 +77,7 @@ impl Wires {
                         _reader: reader,
                     });
                 }
+                Transport::Tcp | Transport::Tls if matches!(world, World::Simulated(_)) => {}
                 Transport::Tcp | Transport::Tls => {
                     let listener = net::tcp_listener(address)?;
                     let local = listener.local_addr()?;
@@ -115,7 +119,7 @@ impl Wires {
 
     /// Where a peer reaches us now, if that is another address than the one that the flow begins at.
     pub fn has_moved(&self, flow: &Flow) -> Option<IpAddr> {
-        own_address(self.advertise, flow.peer).filter(|ip| *ip != flow.local.ip())
+        own_address(&self.world, self.advertise, flow.peer).filter(|ip| *ip != flow.local.ip())
     }
 
     /// Looks up where a hop is; the answer comes as [`Signal::Resolved`].
@@ -128,10 +132,10 @@ impl Wires {
             ipv4: ipv4.is_some(),
             ipv6: ipv6.is_some(),
         });
-        let (queue, advertise) = (self.queue.clone(), self.advertise);
+        let (queue, advertise, world) = (self.queue.clone(), self.advertise, self.world.clone());
         let target = move |place: Place| {
             let port = ports[place.transport as usize][usize::from(place.peer.is_ipv6())]?;
-            let ip = own_address(advertise, place.peer)?;
+            let ip = own_address(&world, advertise, place.peer)?;
             Some(Target {
                 transport: place.transport,
                 peer: place.peer,
@@ -139,8 +143,12 @@ impl Wires {
                 rank: place.rank,
             })
         };
-        self.names
-            .find(registration, hop, means.collect(), move |registration, found| {
+        self.names.find(
+            &self.world,
+            registration,
+            hop,
+            means.collect(),
+            move |registration, found| {
                 let targets = match found {
                     Ok(places) => {
                         let targets: Vec<Target> = places.into_iter().filter_map(&target).collect();
@@ -156,7 +164,8 @@ impl Wires {
                 async move {
                     let _ = queue.send(Signal::Resolved { registration, targets }).await;
                 }
-            });
+            },
+        );
     }
 
     /// The port where we can be called by this transport and family. Without a TLS socket that is the port from which
@@ -179,8 +188,8 @@ impl Wires {
 }
 
 /// Where the peer reaches us: as configured, or else what the system would send from. `None` without a way to it.
-fn own_address(advertise: Option<IpAddr>, peer: SocketAddr) -> Option<IpAddr> {
+fn own_address(world: &World, advertise: Option<IpAddr>, peer: SocketAddr) -> Option<IpAddr> {
     advertise
         .filter(|ip| ip.is_ipv4() == peer.is_ipv4())
-        .or_else(|| net::local_address_for(peer).ok())
+        .or_else(|| world.local_address_for(peer))
 }

@@ -12,6 +12,7 @@ use super::peers::Log;
 use super::recording::{Recordings, take_apart};
 use super::{DemoError, Played, Stage, Timeline};
 use crate::daemon::{self, Edges, Moment, What};
+use crate::device::net::World;
 use crate::device::relay::{self, Movement, SimulatedRelays};
 use crate::device::service::Service;
 use crate::page::{Phase, RelayId};
@@ -65,6 +66,7 @@ async fn show(directory: &Path) -> Result<Outcome, DemoError> {
         wall: Box::new(jiff::Timestamp::now),
         ledger: None,
         rereads: mpsc::channel(1).1,
+        world: World::System,
         moments: Some(moments),
     };
     let (stop, stopped) = oneshot::channel::<()>();

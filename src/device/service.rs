@@ -38,6 +38,14 @@ impl Service {
         }
     }
 
+    /// Nobody manages it, whatever the environment says.
+    pub fn unmanaged() -> Self {
+        Service {
+            managed: false,
+            watchdog: None,
+        }
+    }
+
     pub fn is_managed(&self) -> bool {
         self.managed
     }

@@ -98,12 +98,18 @@ async fn find(names: &mut Names, host: &str, who: &[u16]) -> Vec<(u16, Found)> {
     let (out, mut results) = tokio::sync::mpsc::channel(8);
     for id in who {
         let out = out.clone();
-        names.find(RegistrationId(*id), hop(host), means(), move |id, found| {
-            let out = out.clone();
-            async move {
-                let _ = out.send((id.0, found)).await;
-            }
-        });
+        names.find(
+            &Network::System,
+            RegistrationId(*id),
+            hop(host),
+            means(),
+            move |id, found| {
+                let out = out.clone();
+                async move {
+                    let _ = out.send((id.0, found)).await;
+                }
+            },
+        );
     }
     drop(out);
     let mut list = Vec::new();

@@ -7,12 +7,14 @@ use std::io;
 use std::mem;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::os::fd::{AsRawFd, RawFd};
+use std::rc::Rc;
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use socket2::{SockAddr, SockAddrStorage, Socket};
 use tokio::io::Interest;
 use tokio::net::UdpSocket;
 
+use super::simulated::Mailbox;
 use super::socket_address;
 
 /// A kernel stamp older than this is not believed: the wall clock was stepped meanwhile.
@@ -41,14 +43,25 @@ pub struct Datagram {
 
 /// A UDP socket of a tokio runtime that knows arrival times and destinations.
 pub struct DatagramSocket {
-    socket: UdpSocket,
+    kind: Kind,
+}
+
+enum Kind {
+    System(UdpSocket),
+    Simulated(Rc<Mailbox>),
 }
 
 impl DatagramSocket {
     /// Takes a bound, non-blocking socket. Must be called inside a tokio runtime.
     pub(super) fn new(socket: Socket) -> io::Result<Self> {
-        let socket = UdpSocket::from_std(socket.into())?;
-        Ok(DatagramSocket { socket })
+        let kind = Kind::System(UdpSocket::from_std(socket.into())?);
+        Ok(DatagramSocket { kind })
+    }
+
+    pub(super) fn simulated(mailbox: Rc<Mailbox>) -> Self {
+        DatagramSocket {
+            kind: Kind::Simulated(mailbox),
+        }
     }
 
     /// Waits for the next datagram and reads it into `buffer`. Safe to cancel: nothing is lost.
@@ -56,9 +69,13 @@ impl DatagramSocket {
     /// # Errors
     /// The socket's.
     pub async fn recv(&self, buffer: &mut [u8]) -> io::Result<Datagram> {
-        self.socket
-            .async_io(Interest::READABLE, || receive(self.socket.as_raw_fd(), buffer))
-            .await
+        match &self.kind {
+            Kind::System(socket) => {
+                let read = || receive(socket.as_raw_fd(), buffer);
+                socket.async_io(Interest::READABLE, read).await
+            }
+            Kind::Simulated(mailbox) => Ok(mailbox.recv(buffer).await),
+        }
     }
 
     /// Reads a datagram that is already there.
@@ -66,8 +83,10 @@ impl DatagramSocket {
     /// # Errors
     /// [`io::ErrorKind::WouldBlock`] when there is none; the socket's.
     pub fn try_recv(&self, buffer: &mut [u8]) -> io::Result<Datagram> {
-        self.socket
-            .try_io(Interest::READABLE, || receive(self.socket.as_raw_fd(), buffer))
+        match &self.kind {
+            Kind::System(socket) => socket.try_io(Interest::READABLE, || receive(socket.as_raw_fd(), buffer)),
+            Kind::Simulated(mailbox) => mailbox.try_recv(buffer).ok_or(io::ErrorKind::WouldBlock.into()),
+        }
     }
 
     /// Sends one datagram, from the address `local_ip` if given (RFC 3581 §4: answers leave from the address that was
@@ -76,11 +95,13 @@ impl DatagramSocket {
     /// # Errors
     /// The socket's.
     pub async fn send(&self, bytes: &[u8], peer: SocketAddr, local_ip: Option<IpAddr>) -> io::Result<()> {
-        self.socket
-            .async_io(Interest::WRITABLE, || {
-                transmit(self.socket.as_raw_fd(), bytes, peer, local_ip)
-            })
-            .await
+        match &self.kind {
+            Kind::System(socket) => {
+                let write = || transmit(socket.as_raw_fd(), bytes, peer, local_ip);
+                socket.async_io(Interest::WRITABLE, write).await
+            }
+            Kind::Simulated(_) => self.try_send(bytes, peer, local_ip),
+        }
     }
 
     /// Like [`send`](Self::send), but gives up at once when the kernel's buffer is full.
@@ -88,18 +109,31 @@ impl DatagramSocket {
     /// # Errors
     /// [`io::ErrorKind::WouldBlock`]; the socket's.
     pub fn try_send(&self, bytes: &[u8], peer: SocketAddr, local_ip: Option<IpAddr>) -> io::Result<()> {
-        // Not through tokio's readiness: a socket that was never waited on would count as not ready.
-        transmit(self.socket.as_raw_fd(), bytes, peer, local_ip)
+        match &self.kind {
+            // Not through tokio's readiness: a socket that was never waited on would count as not ready.
+            Kind::System(socket) => transmit(socket.as_raw_fd(), bytes, peer, local_ip),
+            Kind::Simulated(mailbox) => {
+                mailbox.send(bytes, peer, local_ip);
+                Ok(())
+            }
+        }
     }
 
-    pub(super) fn socket(&self) -> &UdpSocket {
-        &self.socket
+    /// `None`: it is simulated.
+    pub(super) fn socket(&self) -> Option<&UdpSocket> {
+        match &self.kind {
+            Kind::System(socket) => Some(socket),
+            Kind::Simulated(_) => None,
+        }
     }
 
     /// # Errors
     /// The socket's.
     pub fn local_addr(&self) -> io::Result<SocketAddr> {
-        self.socket.local_addr()
+        match &self.kind {
+            Kind::System(socket) => socket.local_addr(),
+            Kind::Simulated(mailbox) => Ok(mailbox.local),
+        }
     }
 }
 

@@ -16,10 +16,14 @@ use tokio::net::{TcpListener, TcpSocket, TcpStream};
 mod datagram;
 mod fence;
 mod interface;
+mod simulated;
 #[cfg(test)]
 mod tests;
+mod world;
 
 pub use datagram::{Datagram, DatagramSocket, MAX_STAMP_AGE};
+pub use simulated::{Post, SimulatedNetwork};
+pub use world::World;
 
 /// DSCP EF, 46, for speech (RFC 4594 figure 3).
 pub const DSCP_SPEECH: u32 = 46;

@@ -23,7 +23,8 @@ pub struct WavSink {
     writer: WavWriter<BufWriter<File>>,
     spec: WavSpec,
     period: usize,
-    pacer: Pacer,
+    /// `None`: somebody else keeps the time.
+    pacer: Option<Pacer>,
     quantiser: Quantiser,
     /// Frames in this file, and how many of them the header tells of.
     frames: u64,
@@ -50,7 +51,7 @@ impl WavSink {
             writer,
             spec,
             period,
-            pacer: Pacer::new(),
+            pacer: Some(Pacer::new()),
             quantiser: Quantiser::new(),
             frames: 0,
             told: 0,
@@ -58,6 +59,12 @@ impl WavSink {
         };
         sink.checkpoint()?;
         Ok(sink)
+    }
+
+    /// It takes frames as fast as they come.
+    pub fn unpaced(mut self) -> Self {
+        self.pacer = None;
+        self
     }
 
     /// The header for what is written so far. Makes room for a period as well, so that writing one does not.
@@ -107,7 +114,7 @@ impl Sink for WavSink {
         if self.frames - self.told >= CHECKPOINT {
             self.checkpoint()?;
         }
-        Ok(self.pacer.wait(count))
+        Ok(self.pacer.as_mut().map_or(Transfer::Fine, |pacer| pacer.wait(count)))
     }
 
     fn delay(&self) -> Duration {

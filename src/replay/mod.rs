@@ -1,0 +1,222 @@
+//! `hornwire replay`: a packet capture through the same gateway that `hornwire run` starts, in simulated time.
+//!
+//! Nothing is rebuilt for it: the driver, the machines, the jitter buffers and the engines are those of the service. Only the edges are
+//! others: the network is in memory, time is the capture's, each zone's output is a file.
+#![allow(clippy::disallowed_methods)]
+
+mod board;
+mod capture;
+mod output;
+mod signalling;
+mod told;
+
+use std::net::{IpAddr, SocketAddr};
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+use jiff::{SignedDuration, Timestamp};
+use tokio::sync::{mpsc, oneshot};
+
+pub use board::Board;
+pub use capture::{Capture, CaptureError, Datagram, read};
+pub use told::{Line, Replayed};
+
+use crate::config::plan::Plan;
+use crate::daemon::{self, Edges, StartError};
+use crate::device::net::{Post, SimulatedNetwork, World};
+use crate::device::relay::{self, SimulatedRelays};
+use crate::device::service::Service;
+use signalling::Calls;
+
+/// The gateway has this long to register and to join groups before the first datagram.
+const BEFORE: Duration = Duration::from_secs(2);
+/// And goes on so long after the last: what has no packets any more ends by its own limits.
+const AFTER: Duration = Duration::from_secs(35);
+/// Longest capture.
+const LONGEST: Duration = Duration::from_secs(24 * 3600);
+/// Moments that may wait to be looked at: they are, at once.
+const MOMENTS: usize = 4096;
+
+/// Why there is no replay.
+#[derive(Debug, thiserror::Error)]
+pub enum ReplayError {
+    #[error("there are calls in it, to {}, but none to an extension of this config: which address is the gateway's? (--address)",
+        .called.iter().map(ToString::to_string).collect::<Vec<_>>().join(", "))]
+    WhichBoard { called: Vec<IpAddr> },
+    #[error("it is {} h long; a replay takes at most 24 h. Cut out the time in question (`editcap -A … -B …`)", .0.as_secs() / 3600)]
+    TooLong(Duration),
+    #[error("the gateway does not start: {0}")]
+    Start(#[from] StartError),
+    #[error("{}: {cause}", .path.display())]
+    Write { path: PathBuf, cause: std::io::Error },
+    #[error(transparent)]
+    System(#[from] std::io::Error),
+}
+
+/// Replays a capture under a plan. Each zone's output is written to `folder`, as `ZONE.wav`; it must be there. `address` is the gateway's in the
+/// capture, if it cannot be told from it.
+///
+/// # Errors
+/// See [`ReplayError`].
+pub fn replay(
+    mut plan: Plan,
+    capture: &Capture,
+    address: Option<IpAddr>,
+    folder: &Path,
+) -> Result<Replayed, ReplayError> {
+    let board = board::find(&plan, capture, address)?;
+    board::confine(&mut plan, &board);
+    let (Some(first), Some(last)) = (capture.datagrams.first(), capture.datagrams.last()) else {
+        return Err(CaptureError::Empty).map_err(|e| std::io::Error::other(e).into());
+    };
+    let length = last.at - first.at;
+    if length > LONGEST {
+        return Err(ReplayError::TooLong(length));
+    }
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .start_paused(true)
+        .build()?;
+    let since = SignedDuration::try_from(first.at.saturating_sub(BEFORE)).unwrap_or_default();
+    let began = Timestamp::UNIX_EPOCH
+        .checked_add(since)
+        .unwrap_or(Timestamp::UNIX_EPOCH);
+    runtime.block_on(play(plan, capture, &board, began, folder))
+}
+
+fn now() -> Instant {
+    tokio::time::Instant::now().into_std()
+}
+
+async fn play(
+    plan: Plan,
+    capture: &Capture,
+    board: &Board,
+    began: Timestamp,
+    folder: &Path,
+) -> Result<Replayed, ReplayError> {
+    let start = now();
+    let network = SimulatedNetwork::new(vec![board.address], board.places.clone(), now);
+    let journal = told::Notebook::new(start, now);
+    let (moments, mut seen) = mpsc::channel(MOMENTS);
+    let edges = Edges {
+        journal: Box::new(journal.clone()),
+        relays: relay::open_with(&plan.relays, &SimulatedRelays::new()).map_err(StartError::Relays)?,
+        sinks: (0..plan.cards.len())
+            .map(|card| output::opener(&plan, card, folder))
+            .collect(),
+        sources: Vec::new(),
+        service: Service::unmanaged(),
+        // Whatever is chosen, the same is chosen again.
+        seed: [0; 32],
+        wall: Box::new(move || {
+            let passed = SignedDuration::try_from(now().saturating_duration_since(start)).unwrap_or_default();
+            began.checked_add(passed).unwrap_or(began)
+        }),
+        ledger: None,
+        rereads: mpsc::channel(1).1,
+        world: World::Simulated(network.clone()),
+        moments: Some(moments),
+    };
+    let mut told = told::Teller::new(&plan, began, start);
+    let (stop, stopped) = oneshot::channel::<()>();
+    let listens = plan.sip.listen[0].1;
+    let mut gateway = std::pin::pin!(daemon::run(plan.clone(), edges, async {
+        let _ = stopped.await;
+    }));
+    let mut feeder = std::pin::pin!(feed(&plan, capture, board, listens, network, start));
+    let mut stop = Some(stop);
+    let mut fed = None;
+    loop {
+        tokio::select! {
+            biased;
+            ended = &mut gateway => {
+                ended?;
+                break;
+            }
+            Some(moment) = seen.recv() => told.see(moment),
+            unheard = &mut feeder, if fed.is_none() => {
+                fed = Some(unheard);
+                drop(stop.take());
+            }
+        }
+    }
+    while let Ok(moment) = seen.try_recv() {
+        told.see(moment);
+    }
+    Ok(told.whole(&plan, board, capture, journal.lines(), fed.unwrap_or_default(), folder))
+}
+
+/// Lets everything arrive when it did. How many datagrams of calls' audio found no call.
+async fn feed(
+    plan: &Plan,
+    capture: &Capture,
+    board: &Board,
+    listens: SocketAddr,
+    network: SimulatedNetwork,
+    start: Instant,
+) -> told::Fed {
+    let calls = std::cell::RefCell::new(Calls::default());
+    let first = capture.datagrams.first().map_or(Duration::ZERO, |first| first.at);
+    let mut fed = told::Fed::default();
+    let arrive = async {
+        for datagram in &capture.datagrams {
+            let at = start + BEFORE + (datagram.at - first);
+            tokio::time::sleep_until(at.into()).await;
+            let (from, mut to) = (datagram.from, datagram.to);
+            let mut octets = datagram.octets.clone();
+            let is_group = plan.groups.iter().any(|group| group.address == to);
+            if from.ip() == board.address {
+                if let Some(message) = signalling::read(&octets) {
+                    calls.borrow_mut().outward_then(&message);
+                }
+                // Whoever pages by multicast from the gateway's own address is heard all the same.
+                if !is_group {
+                    continue;
+                }
+            }
+            if to.ip() == board.address {
+                if let Some(message) = signalling::read(&octets) {
+                    // Answers were for the other one's requests.
+                    if signalling::method(&message).is_none() {
+                        continue;
+                    }
+                    octets = calls.borrow_mut().inward(&octets, &message);
+                    to = listens;
+                    fed.requests += 1;
+                } else if let Some(now) = calls.borrow().audio(from, to) {
+                    to = now;
+                    fed.audio += 1;
+                } else {
+                    fed.stray += 1;
+                    continue;
+                }
+            } else if is_group {
+                fed.groups += 1;
+            } else {
+                continue;
+            }
+            let post = Post { from, to, octets, at };
+            network.deliver(&post);
+        }
+        tokio::time::sleep(AFTER).await;
+    };
+    let answer = async {
+        loop {
+            let post = network.sent().await;
+            let Some(message) = signalling::read(&post.octets) else {
+                continue;
+            };
+            calls.borrow_mut().outward_now(&message);
+            if let Some(octets) = signalling::agreed(&message) {
+                let (from, to, at) = (post.to, post.from, post.at);
+                network.deliver(&Post { from, to, octets, at });
+            }
+        }
+    };
+    tokio::select! {
+        () = arrive => {}
+        () = answer => {}
+    }
+    fed
+}

@@ -1,0 +1,78 @@
+//! A card whose zones are files: one each, 48 kHz, 16 bits, mono.
+
+use std::fs::File;
+use std::io::BufWriter;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use hound::{SampleFormat, WavSpec, WavWriter};
+
+use crate::config::plan::Plan;
+use crate::device::audio::OpenSink;
+use crate::device::news::{DeviceError, Transfer};
+use crate::device::sink::Sink;
+use crate::sound::RATE;
+use crate::sound::quantise::Quantiser;
+
+/// Where a zone's output is.
+pub fn file_of(folder: &Path, zone: &str) -> PathBuf {
+    folder.join(format!("{zone}.wav"))
+}
+
+/// Opens what is written for a card.
+pub fn opener(plan: &Plan, card: usize, folder: &Path) -> OpenSink {
+    let zones = plan.zones.iter().filter(|zone| zone.card == card);
+    let zones: Vec<(usize, PathBuf)> = zones.map(|zone| (zone.channel, file_of(folder, &zone.name))).collect();
+    let (channels, period) = (plan.cards[card].channels, plan.cards[card].period);
+    Box::new(move || {
+        let spec = WavSpec {
+            channels: 1,
+            sample_rate: RATE,
+            bits_per_sample: 16,
+            sample_format: SampleFormat::Int,
+        };
+        let mut files = Vec::new();
+        for (channel, path) in &zones {
+            let writer =
+                WavWriter::create(path, spec).map_err(|cause| DeviceError::open(path.display().to_string(), cause))?;
+            files.push((*channel, writer, Quantiser::new()));
+        }
+        Ok(Box::new(Zones {
+            files,
+            channels,
+            period,
+        }) as Box<dyn Sink>)
+    })
+}
+
+struct Zones {
+    files: Vec<(usize, WavWriter<BufWriter<File>>, Quantiser)>,
+    channels: usize,
+    period: usize,
+}
+
+impl Sink for Zones {
+    fn period(&self) -> usize {
+        self.period
+    }
+
+    fn channels(&self) -> usize {
+        self.channels
+    }
+
+    fn write(&mut self, frames: &[f32]) -> Result<Transfer, DeviceError> {
+        for (channel, writer, quantiser) in &mut self.files {
+            for frame in frames.chunks_exact(self.channels) {
+                let sample = quantiser.quantise(frame.get(*channel).copied().unwrap_or_default());
+                writer
+                    .write_sample(sample)
+                    .map_err(|cause| DeviceError::lost("the file", cause))?;
+            }
+        }
+        Ok(Transfer::Fine)
+    }
+
+    fn delay(&self) -> Duration {
+        Duration::ZERO
+    }
+}

@@ -1,0 +1,230 @@
+//! Between the capture's calls and those of the replay. The gateway that answers now is not the one that answered then: it has chosen other
+//! tags and other ports, and what the callers said to the old ones is turned to the new ones.
+
+use std::collections::BTreeMap;
+use std::net::{IpAddr, SocketAddr};
+
+use crate::sip::wire::{Address, Carrier, Message, Start, Writer};
+
+/// Calls that are remembered.
+const MAX_CALLS: usize = 4096;
+
+/// By Call-ID.
+#[derive(Debug, Default)]
+pub struct Calls {
+    calls: BTreeMap<Vec<u8>, Call>,
+}
+
+#[derive(Debug, Default)]
+struct Call {
+    /// Where the caller said that its audio comes from and goes to.
+    offered: Option<SocketAddr>,
+    /// Where the captured gateway had its audio.
+    audio_then: Option<SocketAddr>,
+    /// The replay's own.
+    tag: Option<Vec<u8>>,
+    audio: Option<SocketAddr>,
+}
+
+/// Whether octets are a SIP message (RFC 3261 §7): keep-alives and others are not.
+pub fn read(octets: &[u8]) -> Option<Message> {
+    let looks = octets.windows(7).take(512).any(|seven| seven == b"SIP/2.0");
+    looks.then(|| Message::read(octets, Carrier::Datagram)).flatten()
+}
+
+/// Method of a request.
+pub fn method(message: &Message) -> Option<&[u8]> {
+    match &message.start {
+        Start::Request { method, .. } => Some(method),
+        Start::Response { .. } => None,
+    }
+}
+
+impl Calls {
+    /// What a caller sent, as it has to be for the gateway that answers now.
+    pub fn inward(&mut self, octets: &[u8], message: &Message) -> Vec<u8> {
+        let Some(call) = self.call(message) else {
+            return octets.to_vec();
+        };
+        if method(message) == Some(b"INVITE") && call.offered.is_none() {
+            call.offered = audio(&message.body);
+        }
+        let then = message
+            .first("To")
+            .and_then(|to| Address::read(to).ok()?.tag().map(<[u8]>::to_vec));
+        match (then, &call.tag) {
+            (Some(then), Some(now)) => replaced(octets, &then, now),
+            _ => octets.to_vec(),
+        }
+    }
+
+    /// What the captured gateway sent tells where it had a call's audio.
+    pub fn outward_then(&mut self, message: &Message) {
+        if let (Start::Response { .. }, Some(audio)) = (&message.start, audio(&message.body))
+            && let Some(call) = self.call(message)
+        {
+            call.audio_then = Some(audio);
+        }
+    }
+
+    /// What the gateway sends now.
+    pub fn outward_now(&mut self, message: &Message) {
+        let Start::Response { .. } = &message.start else { return };
+        let tag = message
+            .first("To")
+            .and_then(|to| Address::read(to).ok()?.tag().map(<[u8]>::to_vec));
+        let audio = audio(&message.body);
+        let Some(call) = self.call(message) else { return };
+        call.tag = tag.or(call.tag.take());
+        call.audio = audio.or(call.audio);
+    }
+
+    /// Where a datagram of a call's audio has to go now.
+    pub fn audio(&self, from: SocketAddr, to: SocketAddr) -> Option<SocketAddr> {
+        let calls = || self.calls.values().filter(|call| call.audio.is_some());
+        let exact = calls().rfind(|call| call.audio_then.is_some_and(|then| then.port() == to.port()));
+        // Where only one direction was captured, the caller's own word has to do.
+        let by_offer = || calls().rfind(|call| call.audio_then.is_none() && call.offered == Some(from));
+        let by_host =
+            || calls().rfind(|call| call.audio_then.is_none() && call.offered.is_some_and(|it| it.ip() == from.ip()));
+        exact.or_else(by_offer).or_else(by_host)?.audio
+    }
+
+    fn call(&mut self, message: &Message) -> Option<&mut Call> {
+        let id = message.first("Call-ID")?;
+        if !self.calls.contains_key(id) {
+            if self.calls.len() >= MAX_CALLS {
+                self.calls.pop_first();
+            }
+            self.calls.insert(id.to_vec(), Call::default());
+        }
+        self.calls.get_mut(id)
+    }
+}
+
+/// Address and port of the first audio stream of an SDP body (RFC 8866 §5.7, §5.14).
+fn audio(body: &[u8]) -> Option<SocketAddr> {
+    let text = std::str::from_utf8(body).ok()?;
+    let (mut session, mut own, mut port) = (None, None, None);
+    for line in text.lines() {
+        if let Some(address) = line
+            .strip_prefix("c=IN IP4 ")
+            .or_else(|| line.strip_prefix("c=IN IP6 "))
+        {
+            let address: Option<IpAddr> = address.split(['/', ' ']).next().and_then(|it| it.parse().ok());
+            match port {
+                None => session = address,
+                Some(_) => own = own.or(address),
+            }
+        } else if let Some(media) = line.strip_prefix("m=") {
+            if port.is_some() {
+                break;
+            }
+            let mut words = media.split(' ');
+            if words.next() == Some("audio") {
+                port = words
+                    .next()
+                    .and_then(|port| port.split('/').next()?.parse::<u16>().ok());
+            }
+        }
+    }
+    Some(SocketAddr::new(own.or(session)?, port.filter(|port| *port != 0)?))
+}
+
+/// A tag is long and random (RFC 3261 §19.3): wherever it stands it means the same.
+fn replaced(octets: &[u8], from: &[u8], to: &[u8]) -> Vec<u8> {
+    let mut out = Vec::with_capacity(octets.len());
+    let mut rest = octets;
+    while !rest.is_empty() {
+        if !from.is_empty() && rest.starts_with(from) {
+            out.extend_from_slice(to);
+            rest = &rest[from.len()..];
+        } else {
+            out.push(rest[0]);
+            rest = &rest[1..];
+        }
+    }
+    out
+}
+
+/// The answer of a phone system that agrees with everything (RFC 3261 §8.2.6, §10.3): the gateway's own registrations and goodbyes
+/// need one, and the captured ones were for others. `None` for what is not answered.
+pub fn agreed(message: &Message) -> Option<Vec<u8>> {
+    let method = method(message)?;
+    if method == b"ACK" {
+        return None;
+    }
+    let mut reply = Writer::response(200);
+    for name in ["Via", "From", "To", "Call-ID", "CSeq"] {
+        for value in message.all(name) {
+            let has_tag = name != "To" || Address::read(value).is_ok_and(|to| to.tag().is_some());
+            let tag: &[u8] = if has_tag { b"" } else { b";tag=replay" };
+            reply.header(name, [value, tag].concat());
+        }
+    }
+    if method == b"REGISTER" {
+        let expires = message.first("Expires").unwrap_or(b"300");
+        reply.header("Expires", expires);
+        for contact in message.all("Contact") {
+            reply.header("Contact", contact);
+        }
+    }
+    Some(reply.finish(b""))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const INVITE: &str = "INVITE sip:850@192.0.2.20 SIP/2.0\r\nVia: SIP/2.0/UDP 192.0.2.30;branch=z9hG4bK1\r\nFrom: <sip:213@pbx>;tag=a\r\n\
+        To: <sip:850@192.0.2.20>\r\nCall-ID: x1\r\nCSeq: 1 INVITE\r\nContent-Type: application/sdp\r\n\r\nv=0\r\nc=IN IP4 192.0.2.30\r\nm=audio 4000 RTP/AVP 0\r\n";
+
+    fn answer(tag: &str, port: u16) -> Message {
+        let text = format!(
+            "SIP/2.0 200 OK\r\nVia: SIP/2.0/UDP 192.0.2.30;branch=z9hG4bK1\r\nFrom: <sip:213@pbx>;tag=a\r\nTo: <sip:850@192.0.2.20>;tag={tag}\r\n\
+             Call-ID: x1\r\nCSeq: 1 INVITE\r\nContent-Type: application/sdp\r\n\r\nv=0\r\nc=IN IP4 192.0.2.20\r\nm=audio {port} RTP/AVP 0\r\n"
+        );
+        read(text.as_bytes()).unwrap()
+    }
+
+    #[test]
+    fn what_was_said_to_the_old_one_reaches_the_new_one() {
+        let mut calls = Calls::default();
+        let invite = read(INVITE.as_bytes()).unwrap();
+        assert_eq!(calls.inward(INVITE.as_bytes(), &invite), INVITE.as_bytes());
+        calls.outward_now(&answer("new", 16_400));
+        let (phone, stranger): (SocketAddr, SocketAddr) =
+            ("192.0.2.30:4000".parse().unwrap(), "192.0.2.31:4000".parse().unwrap());
+        let old: SocketAddr = "192.0.2.20:20000".parse().unwrap();
+        let now: SocketAddr = "192.0.2.20:16400".parse().unwrap();
+        // The caller's word, as long as there is no other.
+        assert_eq!(calls.audio(phone, old), Some(now));
+        assert_eq!(calls.audio(stranger, old), None);
+        calls.outward_then(&answer("old", 20_000));
+        assert_eq!(calls.audio(stranger, old), Some(now));
+        let bye = "BYE sip:850@192.0.2.20 SIP/2.0\r\nTo: <sip:850@192.0.2.20>;tag=old\r\nFrom: <sip:213@pbx>;tag=a\r\nCall-ID: x1\r\nCSeq: 2 BYE\r\n\r\n";
+        let message = read(bye.as_bytes()).unwrap();
+        let turned = calls.inward(bye.as_bytes(), &message);
+        assert_eq!(String::from_utf8(turned).unwrap(), bye.replace("tag=old", "tag=new"));
+    }
+
+    #[test]
+    fn audio_of_an_offer() {
+        let sdp = |text: &str| audio(text.as_bytes()).map(|it| it.to_string());
+        assert_eq!(
+            sdp("c=IN IP4 192.0.2.1\r\nm=audio 4000 RTP/AVP 0\r\n").as_deref(),
+            Some("192.0.2.1:4000")
+        );
+        assert_eq!(
+            sdp("c=IN IP4 192.0.2.1\r\nm=audio 4000/2 RTP/AVP 0\r\nc=IN IP4 192.0.2.9/127\r\nm=video 1 RTP/AVP 9\r\n")
+                .as_deref(),
+            Some("192.0.2.9:4000")
+        );
+        assert_eq!(
+            sdp("c=IN IP6 2001:db8::1\nm=audio 4000 RTP/AVP 0\n").as_deref(),
+            Some("[2001:db8::1]:4000")
+        );
+        assert_eq!(sdp("c=IN IP4 192.0.2.1\r\nm=audio 0 RTP/AVP 0\r\n"), None);
+        assert_eq!(sdp("m=audio 4000 RTP/AVP 0\r\n"), None);
+    }
+}

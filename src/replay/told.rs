@@ -1,0 +1,265 @@
+//! What came of a replay.
+
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
+use jiff::Timestamp;
+
+use super::board::Board;
+use super::capture::Capture;
+use super::output;
+use crate::config::plan::Plan;
+use crate::daemon::{Moment, What};
+use crate::page::PageId;
+use crate::rehearsal::{self, PageStory, Story, View};
+use crate::report::entry::{Entry, Severity};
+use crate::report::journal::Journal;
+use crate::report::record::PageReport;
+use crate::report::text::plural;
+
+/// One line of the journal, as it would have been.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Line {
+    /// From the beginning.
+    pub at: Duration,
+    pub severity: Severity,
+    pub text: String,
+}
+
+/// What the gateway was given.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Fed {
+    pub requests: u64,
+    pub audio: u64,
+    pub groups: u64,
+    /// Datagrams to the gateway that belong to no call of the replay.
+    pub stray: u64,
+}
+
+/// All of it.
+#[derive(Debug, Clone)]
+pub struct Replayed {
+    pub story: Story,
+    pub lines: Vec<Line>,
+    /// Each page's record, in the order of their ends.
+    pub pages: Vec<PageReport>,
+    /// What is to be kept in mind when the rest is read.
+    pub notes: Vec<String>,
+    /// Each zone's output.
+    pub files: Vec<(String, PathBuf)>,
+    pub fed: Fed,
+}
+
+/// Takes the journal's lines down. Clones are the same.
+#[derive(Clone)]
+pub struct Notebook {
+    lines: Arc<Mutex<Vec<Line>>>,
+    start: Instant,
+    clock: fn() -> Instant,
+}
+
+impl Notebook {
+    pub fn new(start: Instant, clock: fn() -> Instant) -> Self {
+        Notebook {
+            lines: Arc::default(),
+            start,
+            clock,
+        }
+    }
+
+    pub fn lines(&self) -> Vec<Line> {
+        self.lines.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+}
+
+impl Journal for Notebook {
+    fn write(&mut self, entry: &Entry) {
+        let line = Line {
+            at: (self.clock)().saturating_duration_since(self.start),
+            severity: entry.severity(),
+            text: entry.text().to_owned(),
+        };
+        self.lines.lock().unwrap_or_else(PoisonError::into_inner).push(line);
+    }
+}
+
+/// Puts together what is seen.
+pub struct Teller {
+    story: Story,
+    pages: Vec<PageReport>,
+    start: Instant,
+    last: Instant,
+}
+
+impl Teller {
+    pub fn new(plan: &Plan, began: Timestamp, start: Instant) -> Self {
+        Teller {
+            story: Story {
+                site: plan.site.clone(),
+                zone: plan.wall_zone(),
+                began,
+                length: Duration::ZERO,
+                zones: plan.zones.iter().map(|zone| zone.name.clone()).collect(),
+                relays: plan.relays.iter().map(|relay| relay.name.clone()).collect(),
+                lines: Vec::new(),
+                pages: Vec::new(),
+                views: Vec::new(),
+                moves: vec![Vec::new(); plan.relays.len()],
+                sources: Vec::new(),
+            },
+            pages: Vec::new(),
+            start,
+            last: start,
+        }
+    }
+
+    pub fn see(&mut self, moment: Moment) {
+        let at = moment.at.saturating_duration_since(self.start);
+        self.last = self.last.max(moment.at);
+        match moment.what {
+            What::Ready | What::Phase { .. } => {}
+            What::Stands { zones, pages } => {
+                let view = View {
+                    at,
+                    zones,
+                    pages,
+                    failed: Vec::new(),
+                    taken: Vec::new(),
+                };
+                match self.story.views.last_mut() {
+                    Some(last) if last.at == at => *last = view,
+                    _ => self.story.views.push(view),
+                }
+            }
+            What::Relay { relay, operated } => {
+                if let Some(moves) = self.story.moves.get_mut(usize::from(relay.0)) {
+                    moves.push((at, operated));
+                }
+            }
+            What::Over(report) => {
+                let since = |at: Instant| at.saturating_duration_since(self.start);
+                let record = &report.record;
+                self.story.pages.push(PageStory {
+                    page: record.page,
+                    source: report.source.clone(),
+                    caller: report.caller.clone(),
+                    priority: record.priority,
+                    zones: record.wanted.clone(),
+                    quiet: Vec::new(),
+                    bid_at: since(record.bid_at),
+                    ended_at: since(record.ended_at),
+                    heard_at: record.heard_at.map(since),
+                    record: Some(record.clone()),
+                });
+                self.pages.push(*report);
+            }
+        }
+    }
+
+    pub fn whole(
+        mut self,
+        plan: &Plan,
+        board: &Board,
+        capture: &Capture,
+        lines: Vec<Line>,
+        fed: Fed,
+        folder: &Path,
+    ) -> Replayed {
+        self.story.lines = lines
+            .iter()
+            .map(|line| rehearsal::Line {
+                at: line.at,
+                text: line.text.clone(),
+                refused: None,
+            })
+            .collect();
+        self.story.pages.sort_by_key(|page| (page.bid_at, page.page));
+        let length = capture.datagrams.last().zip(capture.datagrams.first());
+        let length = length.map_or(Duration::ZERO, |(last, first)| last.at - first.at) + super::BEFORE;
+        // The stillness after it is of no interest, and what ends in it is.
+        let ends = self
+            .story
+            .pages
+            .iter()
+            .map(|page| page.ended_at + Duration::from_secs(2));
+        self.story.length = ends.max().unwrap_or_default().max(length);
+        let files = plan
+            .zones
+            .iter()
+            .map(|zone| (zone.name.clone(), output::file_of(folder, &zone.name)));
+        Replayed {
+            notes: notes(plan, board, capture, fed, &self.story, length),
+            files: files.collect(),
+            story: self.story,
+            lines,
+            pages: self.pages,
+            fed,
+        }
+    }
+}
+
+fn notes(plan: &Plan, board: &Board, capture: &Capture, fed: Fed, story: &Story, length: Duration) -> Vec<String> {
+    let mut notes = vec![format!(
+        "the gateway is {} there: {} to it, {} of calls' audio, {} to its groups",
+        board.address,
+        many(fed.requests, "request"),
+        many(fed.audio, "packet"),
+        many(fed.groups, "packet")
+    )];
+    let mut note = |count: u64, text: &str| {
+        if count > 0 {
+            notes.push(format!("{} {text}", many(count, "packet")));
+        }
+    };
+    note(
+        fed.stray,
+        "to the gateway belong to no call that is answered now, and were left out",
+    );
+    note(
+        capture.cut,
+        "were not captured whole (a snapshot length), and were left out: capture with `-s 0`",
+    );
+    note(
+        capture.tcp_signalling,
+        "of signalling by TCP or TLS were left out: calls by them cannot be replayed",
+    );
+    if capture.is_torn {
+        notes.push("the file ends in the middle of a packet".to_owned());
+    }
+    let cut: Vec<PageId> = story
+        .pages
+        .iter()
+        .filter(|page| page.ended_at > length)
+        .map(|page| page.page)
+        .collect();
+    for page in cut {
+        notes.push(format!(
+            "page {} was on when the capture ends: its ending is none of the site's",
+            page.0
+        ));
+    }
+    let sources = [
+        (plan.inputs.len(), "line input"),
+        (plan.contacts.len(), "contact"),
+        (plan.music.len(), "music"),
+    ];
+    let mut missing = String::new();
+    for (count, what) in sources.into_iter().filter(|(count, _)| *count > 0) {
+        let _ = write!(
+            missing,
+            "{}{}",
+            if missing.is_empty() { "" } else { ", " },
+            plural(count, what)
+        );
+    }
+    if !missing.is_empty() {
+        notes.push(format!("no capture holds what these did: {missing}"));
+    }
+    notes
+}
+
+fn many(count: u64, word: &str) -> String {
+    plural(usize::try_from(count).unwrap_or(usize::MAX), word)
+}
