@@ -118,6 +118,14 @@ fn a_page_goes_on_while_the_config_changes_under_it() {
     site.next("taken up: contacts.door");
     site.reload(&config);
     site.next("nothing differs");
+    // Whoever sets the level does so while it is heard.
+    let config = config.replacen(
+        "trigger = [\"yard-trigger\"]",
+        "trigger = [\"yard-trigger\"]\n    gain = \"-6 dB\"",
+        1,
+    );
+    site.reload(&config);
+    site.next("taken up: zones.yard");
     // Broken: the one before holds, and every error is told.
     site.reload(&config.replace("lead = \"0 s\"", "lead = \"soon\""));
     site.next("zones.yard.lead");

@@ -189,7 +189,9 @@ fn tell_status(status: &Value) -> String {
             .and_then(Value::as_u64)
             .map(|page| format!(" page {page}"));
         let (name, phase) = (text(zone, "zone"), text(zone, "phase"));
-        let _ = writeln!(out, "  zone {name:width$}  {phase}{}", page.unwrap_or_default());
+        let out_of_use = zone.get("out_of_use").and_then(Value::as_str);
+        let state = out_of_use.map_or_else(|| phase.to_owned(), |why| format!("out of use: {why}"));
+        let _ = writeln!(out, "  zone {name:width$}  {state}{}", page.unwrap_or_default());
     }
     for page in list(status, "pages") {
         let caller = page
@@ -239,6 +241,12 @@ fn tell_status(status: &Value) -> String {
             out,
             "  a new config waits until nothing is on; it changes {}",
             waits.join(", ")
+        );
+    }
+    if status["config_refused"] == json!(true) {
+        let _ = writeln!(
+            out,
+            "  the config that was read last is faulty and not in use: hornwire check"
         );
     }
     if let Some(next) = status.get("next").filter(|next| next.is_object()) {

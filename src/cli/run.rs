@@ -31,7 +31,7 @@ pub fn run(file: &Path) -> Exit {
     match outcome.unwrap_or_else(|error| Err(error.into())) {
         Ok(()) => Exit::Ok,
         Err(error) => {
-            complain(&format!("cannot start: {error}"));
+            cannot_start(&error.to_string());
             match error {
                 StartError::Tls(_) => Exit::Config,
                 StartError::Relays(_) | StartError::Listen(_) => Exit::Unavailable,
@@ -44,9 +44,12 @@ pub fn run(file: &Path) -> Exit {
 /// Puts every relay to rest: what the service manager runs after the daemon has ended, however it ended. The file may
 /// have been edited since the daemon read it: relays whose own tables are right go to rest whatever is wrong elsewhere.
 pub fn rest_relays(file: &Path) -> Exit {
-    let mut loaded = match read(file) {
+    let mut loaded = match config::load(file) {
         Ok(loaded) => loaded,
-        Err(exit) => return exit,
+        Err(unreadable) => {
+            complain(&unreadable.to_string());
+            return exit_of(&unreadable);
+        }
     };
     let own = file.display().to_string();
     let folder = config::site_folder(file);
@@ -98,38 +101,39 @@ pub fn drive<T>(future: impl Future<Output = T>) -> std::io::Result<T> {
 }
 
 fn plan(file: &Path) -> Result<Plan, Exit> {
-    let loaded = load(file)?;
+    let loaded = config::load(file).map_err(|unreadable| {
+        cannot_start(&unreadable.to_string());
+        exit_of(&unreadable)
+    })?;
+    tell(&loaded);
     let told = told(&loaded);
     loaded.plan.ok_or_else(|| {
-        complain(&format!("{}: not started, {told} in the config", file.display()));
+        cannot_start(&format!("{}: {told} in the config", file.display()));
         Exit::Config
     })
 }
 
-/// Reads the config and tells its problems.
-fn load(file: &Path) -> Result<Loaded, Exit> {
-    let loaded = read(file)?;
-    tell(&loaded);
-    Ok(loaded)
-}
-
-fn read(file: &Path) -> Result<Loaded, Exit> {
-    config::load(file).map_err(|unreadable| {
-        complain(&unreadable.to_string());
-        exit_of(&unreadable)
-    })
+/// Into the journal where a service manager has started us, and to whoever has otherwise.
+fn cannot_start(cause: &str) {
+    match Service::from_environment().is_managed() {
+        true => {
+            let cause = cause.to_owned();
+            journal::choose().write(&Message::CannotStart { cause }.entry());
+        }
+        false => complain(&format!("cannot start: {cause}")),
+    }
 }
 
 fn tell(loaded: &Loaded) {
     if Service::from_environment().is_managed() {
         let mut journal = journal::choose();
         for problem in &loaded.problems {
-            journal.write(
-                &Message::ConfigFault {
-                    problem: problem.line(),
-                }
-                .entry(),
-            );
+            let (severity, problem) = (problem.severity, problem.line());
+            let message = match severity {
+                Severity::Error => Message::ConfigFault { problem },
+                Severity::Warning => Message::ConfigDoubt { problem },
+            };
+            journal.write(&message.entry());
         }
     } else {
         for problem in &loaded.problems {

@@ -189,8 +189,14 @@ pub fn changes(old: &Plan, new: &Plan) -> Changes {
 }
 
 fn zone(old: &Zone, new: &Zone) -> Effort {
-    let heard = |zone: &Zone| (zone.card, zone.channel, zone.gain, zone.equaliser.clone(), zone.ceiling);
+    let heard = |zone: &Zone| (zone.card, zone.channel, zone.equaliser.clone(), zone.ceiling);
+    let louder = Zone {
+        gain: new.gain,
+        ..old.clone()
+    };
     match heard(old) == heard(new) {
+        // Whoever sets the level wants to hear it.
+        true if louder == *new => Effort::AtOnce,
         true => Effort::AtRest,
         false => Effort::Anew,
     }
@@ -328,9 +334,21 @@ mod tests {
             ),
             (
                 "zones.yard",
-                Effort::Anew,
+                Effort::AtOnce,
                 false,
                 BASE.replace("trigger = [", "gain = \"-3 dB\"\ntrigger = ["),
+            ),
+            (
+                "zones.yard",
+                Effort::AtRest,
+                false,
+                BASE.replace("trigger = [", "gain = \"-3 dB\"\nlead = \"1 s\"\ntrigger = ["),
+            ),
+            (
+                "zones.yard",
+                Effort::Anew,
+                false,
+                BASE.replace("trigger = [", "ceiling = \"-9 dBFS\"\ntrigger = ["),
             ),
             (
                 "relays.trigger",

@@ -174,7 +174,7 @@ impl Control {
             switchboard.handle(Input::ZoneFailed(ZoneId(zone as u16)), now);
         }
         Control {
-            agent: opened::agent(&plan, seed, now),
+            agent: opened::agent(&plan, seed, plan.sip.start_spread, now),
             switchboard,
             cards,
             relays: edges.relays,
@@ -510,6 +510,10 @@ impl Control {
 
     /// Counts on where another one ended.
     pub fn follow(mut self, former: Former) -> Self {
+        // Spreading is for many boards that get their power back together.
+        let mut seed = [0; 32];
+        self.rng.fill_bytes(&mut seed);
+        self.agent = opened::agent(&self.plan, seed, Duration::ZERO, Instant::now());
         self.clock.passed = former.passed;
         self.next_page = former.next_page;
         self.ledger = former.ledger;

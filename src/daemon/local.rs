@@ -89,7 +89,17 @@ impl Control {
     fn status(&mut self, now: Instant) -> Value {
         let zones = (0..=u16::MAX).zip(&self.plan.zones).map(|(id, zone)| {
             let (phase, page) = self.switchboard.zone(ZoneId(id));
-            json!({ "zone": zone.name, "phase": phase.name(), "page": page.map(|page| page.0) })
+            let out_of_use = match (self.cards.is_up(zone.card), self.contacts.has_taken(ZoneId(id))) {
+                (false, _) => Some("its sound card is missing"),
+                (true, true) => Some("another system has the amplifier"),
+                (true, false) => None,
+            };
+            json!({
+                "zone": zone.name,
+                "phase": phase.name(),
+                "page": page.map(|page| page.0),
+                "out_of_use": out_of_use,
+            })
         });
         let pages = self.switchboard.pages().map(|status| {
             let entry = self.pages.get(&status.page);
@@ -128,7 +138,8 @@ impl Control {
             "relays": relays.collect::<Vec<Value>>(),
             "registrations": registrations.collect::<Vec<Value>>(),
             "missing": self.faults(),
-            "config_waits": self.reload.waits(),
+            "config_waits": self.again.as_ref().map_or(self.reload.waits(), |(_, what)| what),
+            "config_refused": self.reload.is_refused,
         });
         let due = self.next_schedule();
         let Value::Object(mut status) = status else {

@@ -1,6 +1,6 @@
 //! What a plan needs opened before it can be gone by: sockets, cards, capture devices; and what the agent is told of it.
 
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use tokio::sync::mpsc::{self, Receiver};
 
@@ -83,8 +83,12 @@ fn keyring(plan: &Plan) -> Result<Option<Keyring>, StartError> {
         .map_err(StartError::Tls)
 }
 
-pub fn agent(plan: &Plan, seed: [u8; 32], now: Instant) -> Agent {
-    let mut agent = Agent::new(settings(plan), seed, now);
+pub fn agent(plan: &Plan, seed: [u8; 32], start_spread: Duration, now: Instant) -> Agent {
+    let settings = Settings {
+        start_spread,
+        ..settings(plan)
+    };
+    let mut agent = Agent::new(settings, seed, now);
     for (index, extension) in plan.extensions.iter().enumerate() {
         let users = extension.gate.dial.iter().map(|(users, _)| users.clone());
         agent.also_called(ExtensionId(index as u16), users);

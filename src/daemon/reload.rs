@@ -11,6 +11,7 @@ use crate::config::{Loaded, Severity};
 use crate::page::{Input, RelayId, Switchboard, ZoneId};
 use crate::report::message::{Message, ReloadMessage};
 use crate::report::text::plural;
+use crate::sound::engine::Command;
 
 /// An audio thread has let go of a chime by then.
 const LET_GO: Duration = Duration::from_secs(20);
@@ -118,6 +119,7 @@ impl Control {
             self.scrapes.change();
         }
         self.expect_figures();
+        self.change_gains(&old);
         if rest {
             self.change_groups(&old, now);
             self.change_switchboard(now);
@@ -125,6 +127,15 @@ impl Control {
         self.reload.former.push((now, old.messages));
         self.tell(Message::Reload(ReloadMessage::TakenUp { what: changes.told }));
         self.settle(now);
+    }
+
+    fn change_gains(&mut self, old: &Plan) {
+        for ((id, zone), before) in (0..=u16::MAX).zip(&self.plan.zones).zip(&old.zones) {
+            if zone.gain != before.gain {
+                let (zone, gain) = (ZoneId(id), zone.gain);
+                self.cards.command(before.card, Command::Gain { zone, gain });
+            }
+        }
     }
 
     fn change_groups(&mut self, old: &Plan, now: Instant) {

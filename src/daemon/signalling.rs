@@ -204,6 +204,25 @@ impl Control {
 
     fn on_event(&mut self, event: Event, now: Instant) {
         match event {
+            Event::TooLate {
+                extension,
+                peer,
+                caller,
+            } => {
+                if self.refusals.admits(peer.ip(), now) {
+                    let why = match self.again {
+                        Some(_) => "the gateway begins anew with a changed config",
+                        None => "the gateway stops",
+                    };
+                    self.tell(Message::CallNotTaken {
+                        extension: self.extension_name(extension),
+                        caller,
+                        peer,
+                        status: 480,
+                        why: why.to_owned(),
+                    });
+                }
+            }
             Event::Registered {
                 extension,
                 registrar,

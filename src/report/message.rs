@@ -41,6 +41,8 @@ kinds! {
     STOPPING = Notice "f3ec225da6494140bab3b543ebdc95c2";
     STOPPED = Notice "f425e497dad9495997af0ed3c251a40a";
     CONFIG_FAULT = Error "49e979e38e104af294807207f34138e3";
+    CONFIG_DOUBT = Warning "9fc1ea01654343838976bbb7936f70a9";
+    CANNOT_START = Error "ab32472eeb784c75aec625287947ef2b";
     CONFIG_KEPT = Error "909765e482da45ec8a91672b80ca05c2";
     CONFIG_TAKEN_UP = Notice "87558394429c46beb8e30cba0e85ef65";
     CONFIG_WAITS = Notice "135f42c4dc174d0fbc41e594728c26ad";
@@ -118,6 +120,14 @@ pub enum Message {
     /// One problem of a config file, as the check words it: file, line, key, found, wanted, hint.
     ConfigFault {
         problem: String,
+    },
+    /// Something in the config that is probably not meant.
+    ConfigDoubt {
+        problem: String,
+    },
+    /// It ends before it has begun.
+    CannotStart {
+        cause: String,
     },
     Registered {
         extension: String,
@@ -282,6 +292,10 @@ impl Message {
             Message::Stopping => Entry::new(kind::STOPPING, "stopping: ending calls and unregistering"),
             Message::Stopped => Entry::new(kind::STOPPED, "stopped, all relays at rest"),
             Message::ConfigFault { problem } => Entry::new(kind::CONFIG_FAULT, problem).with("PROBLEM", problem),
+            Message::ConfigDoubt { problem } => Entry::new(kind::CONFIG_DOUBT, problem).with("PROBLEM", problem),
+            Message::CannotStart { cause } => {
+                Entry::new(kind::CANNOT_START, format!("cannot start: {cause}")).with("CAUSE", cause)
+            }
             Message::Registered {
                 extension,
                 registrar,

@@ -127,6 +127,8 @@ pub enum Command<P = Playout> {
     /// Open the page's voice into the zone. A zone of another card lets the voice run unheard, so that it is in step
     /// when it is opened here. One that is open glides to the new gain, which is on top of the voice's own.
     Speak { zone: ZoneId, page: PageId, gain: Db },
+    /// The zone's own gain from now on; it glides there.
+    Gain { zone: ZoneId, gain: Db },
     /// A page holds the zone, or none does any more: music gives way.
     Hold { zone: ZoneId, hold: Hold },
     /// Fade the page's voice and chime out of the zone.
@@ -347,6 +349,11 @@ impl<P: Pull> Engine<P> {
                         Some((i, _)) => speaker.open(i, gain),
                         None => speaker.begin(),
                     }
+                }
+            }
+            Command::Gain { zone, gain } => {
+                if let Some((_, zone)) = find_zone(&mut self.zones, zone) {
+                    zone.glide(gain);
                 }
             }
             Command::Hold { zone, hold } => {

@@ -51,6 +51,8 @@ fn samples() -> Vec<Message> {
             now: "198.51.100.7".parse().expect("an address"),
             peer,
         },
+        Message::ConfigDoubt { problem: text() },
+        Message::CannotStart { cause: text() },
         Message::TlsFilesTaken,
         Message::TlsFilesRefused { cause: text() },
         Message::CertificateEnds { cause: text() },

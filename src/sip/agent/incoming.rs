@@ -35,6 +35,11 @@ impl Agent {
             return self.reject(own, 417, &[("Accept-Resource-Priority", &known)], now);
         }
         if self.closing.is_some() {
+            self.event(Event::TooLate {
+                extension,
+                peer: flow.peer,
+                caller: caller(&request.from),
+            });
             return self.reject(own, 480, &[], now);
         }
         if self.calls.len() >= MAX_CALLS && !self.spare_a_call(now) {

@@ -203,6 +203,12 @@ pub enum Event {
     },
     /// The registrar has taken the binding away, as [`Agent::shut_down`] asked.
     Unregistered { extension: ExtensionId, registrar: String },
+    /// A call that came after [`Agent::shut_down`]; it has been refused with 480.
+    TooLate {
+        extension: ExtensionId,
+        peer: SocketAddr,
+        caller: String,
+    },
     /// A call that passed the network gate; answer it or refuse it. 100 Trying has been sent.
     Incoming(Box<Incoming>),
     /// Keys of the dial pad by INFO (RFC 6086; `application/dtmf-relay` and `application/dtmf`, common practice).

@@ -656,3 +656,28 @@ fn any_chunk_size_gives_the_same_audio() {
         assert!(play(chunk) == whole, "chunks of {chunk}");
     }
 }
+
+/// The level is set while somebody speaks: a sine goes from one gain to the other in 50 ms, and nothing clicks.
+#[test]
+fn a_zone_glides_to_another_gain() {
+    let mut bench = Bench::new();
+    let mut feed = bench.attach(1, 48000);
+    feed.samples(&sine(48000, 200.0, 0.2, 1000));
+    bench.speak(YARD, 1);
+    let before = bench.run(400);
+    bench.send(Command::Gain {
+        zone: YARD,
+        gain: Db(-12.0),
+    });
+    let after = bench.run(400);
+    let level = |x: &[f32]| Dbfs::of(rms(x) * 2f32.sqrt()).0;
+    let (loud, soft) = (&before[1][9600..], &after[1][4800..]);
+    assert!(
+        (level(loud) - level(soft) - 12.0).abs() < 0.05,
+        "{} {}",
+        level(loud),
+        level(soft)
+    );
+    // A step of 12 dB at a crest would have 0.15.
+    assert!(roughness(&after[1][..4800]) < 1e-3, "{}", roughness(&after[1][..4800]));
+}

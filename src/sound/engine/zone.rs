@@ -48,11 +48,17 @@ impl Sounding {
     }
 }
 
+/// Samples that a change of the zone's gain takes: 50 ms.
+const GLIDE: f32 = RATE as f32 * 0.05;
+
 #[derive(Debug)]
 pub struct Zone {
     id: ZoneId,
     channel: usize,
     gain: f32,
+    /// Where the gain glides to, and by how much with each sample.
+    wanted: f32,
+    step: f32,
     filters: Vec<Filter>,
     limiter: Limiter,
     ringing: u32,
@@ -67,6 +73,8 @@ impl Zone {
             id: output.zone,
             channel: output.channel,
             gain: output.gain.factor(),
+            wanted: output.gain.factor(),
+            step: 0.0,
             filters: output.filters.iter().map(|shape| Filter::new(*shape, RATE)).collect(),
             limiter: Limiter::new(output.ceiling),
             ringing: 0,
@@ -82,6 +90,12 @@ impl Zone {
 
     pub fn channel(&self) -> usize {
         self.channel
+    }
+
+    /// The gain from now on, without a click.
+    pub fn glide(&mut self, gain: Db) {
+        self.wanted = gain.factor();
+        self.step = (self.wanted - self.gain) / GLIDE;
     }
 
     pub fn chime(&mut self, page: PageId, sound: Sound, gain: Db) {
@@ -142,10 +156,19 @@ impl Zone {
         if self.mix.iter().any(|x| *x != 0.0) {
             self.ringing = RINGING;
         } else if self.ringing == 0 && self.filters.iter().all(Filter::is_silent) {
+            self.gain = self.wanted;
             return &self.mix;
         }
         self.ringing = self.ringing.saturating_sub(1);
-        self.mix.iter_mut().for_each(|x| *x *= self.gain);
+        for x in &mut self.mix {
+            if self.gain != self.wanted {
+                let next = self.gain + self.step;
+                // The last step lands, whatever rounding has left.
+                let is_there = (self.wanted - next) * self.step <= 0.0;
+                self.gain = if is_there { self.wanted } else { next };
+            }
+            *x *= self.gain;
+        }
         self.filters.iter_mut().for_each(|f| f.process(&mut self.mix));
         self.limiter.process(&mut self.mix);
         &self.mix
