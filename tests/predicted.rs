@@ -509,7 +509,7 @@ async fn live(day: &Day, card: Card, n: u32) -> Result<(Story, [Vec<f32>; 2]), S
         match moment.what {
             What::Relay { relay, operated } => moves[usize::from(relay.0)].push((at, operated)),
             What::Phase { zone, phase, .. } => phases[usize::from(zone.0)].push((at, phase)),
-            What::Ready => {}
+            What::Ready | What::Stands { .. } | What::Over(_) => {}
         }
     }
     let close = |a: Duration, b: Duration| a.abs_diff(b) <= CLOSE;

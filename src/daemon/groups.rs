@@ -339,24 +339,45 @@ mod tests {
                 let mut now = Instant::now();
                 let there = settings("lo");
                 let mut group = Group::new(&there, now);
-                assert!(matches!(group.join(0, &there, &queue, now), Join::Joined));
+                assert!(matches!(
+                    group.join(0, &there, &queue, &World::System, now),
+                    Join::Joined
+                ));
                 now += REJOIN;
-                assert!(matches!(group.join(0, &there, &queue, now), Join::Nothing));
+                assert!(matches!(
+                    group.join(0, &there, &queue, &World::System, now),
+                    Join::Nothing
+                ));
                 assert!(group.reader.is_some());
 
                 let gone = settings("no-such-0");
-                assert!(matches!(group.join(0, &gone, &queue, now), Join::Nothing), "too soon");
+                assert!(
+                    matches!(group.join(0, &gone, &queue, &World::System, now), Join::Nothing),
+                    "too soon"
+                );
                 now += REJOIN;
-                assert!(matches!(group.join(0, &gone, &queue, now), Join::Failed(_)));
+                assert!(matches!(
+                    group.join(0, &gone, &queue, &World::System, now),
+                    Join::Failed(_)
+                ));
                 assert!(group.reader.is_none());
                 now += REJOIN;
-                assert!(matches!(group.join(0, &gone, &queue, now), Join::Nothing), "told once");
+                assert!(
+                    matches!(group.join(0, &gone, &queue, &World::System, now), Join::Nothing),
+                    "told once"
+                );
                 now += REJOIN;
-                assert!(matches!(group.join(0, &there, &queue, now), Join::Joined));
+                assert!(matches!(
+                    group.join(0, &there, &queue, &World::System, now),
+                    Join::Joined
+                ));
 
                 group.interface = group.interface.map(|index| index + 1);
                 now += REJOIN;
-                assert!(matches!(group.join(0, &there, &queue, now), Join::Joined), "renumbered");
+                assert!(
+                    matches!(group.join(0, &there, &queue, &World::System, now), Join::Joined),
+                    "renumbered"
+                );
             })
             .await;
     }

@@ -73,7 +73,7 @@ pub fn draw(story: &Story) -> String {
     let _ = writeln!(
         page,
         "<text class=\"h\" x=\"{MARGIN}\" y=\"26\">{}</text><text class=\"t\" x=\"{MARGIN}\" y=\"42\">{}</text>",
-        escape(&format!("{}, rehearsal of {date}", story.site)),
+        escape(&format!("{}, {} of {date}", story.site, story.kind)),
         escape(&format!(
             "{} to {} by the clock on the wall; where nothing happens, time is left out",
             short(&story.clock(Duration::ZERO)),

@@ -138,6 +138,7 @@ impl<'a> Stage<'a> {
             failed: vec![0; plan.zones.len()],
             story: Story {
                 site: plan.site.clone(),
+                kind: "rehearsal",
                 zone,
                 began,
                 length: Duration::ZERO,

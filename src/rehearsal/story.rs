@@ -83,6 +83,8 @@ pub struct View {
 #[derive(Debug, Clone)]
 pub struct Story {
     pub site: String,
+    /// What it is: a rehearsal, or the replay of a capture.
+    pub kind: &'static str,
     pub zone: TimeZone,
     pub began: Timestamp,
     pub length: Duration,

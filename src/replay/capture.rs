@@ -160,21 +160,19 @@ struct Taken {
 
 impl Taken {
     fn packet(&mut self, at: Duration, link: Linktype, data: &[u8], is_cut: bool) -> Result<(), CaptureError> {
-        // Linux's "any", and its successor, say which kind of a protocol follows.
         let mut may_be_twice = false;
         let sliced = match link {
             Linktype::ETHERNET => SlicedPacket::from_ethernet(data).ok(),
             Linktype::RAW | Linktype::IPV4 | Linktype::IPV6 | Linktype(12) => SlicedPacket::from_ip(data).ok(),
             // An address family of the machine that captured.
             Linktype::NULL | Linktype::LOOP => data.get(4..).and_then(|ip| SlicedPacket::from_ip(ip).ok()),
-            Linktype::LINUX_SLL => {
+            // The protocol stands at its own place, whatever the hardware was.
+            Linktype::LINUX_SLL | Linktype::LINUX_SLL2 => {
                 may_be_twice = true;
-                SlicedPacket::from_linux_sll(data).ok()
-            }
-            Linktype::LINUX_SLL2 => {
-                may_be_twice = true;
-                let kind = data.get(..2).map(|two| EtherType(u16::from_be_bytes([two[0], two[1]])));
-                let rest = data.get(20..);
+                let (kind, rest) = if link == Linktype::LINUX_SLL { (14, 16) } else { (0, 20) };
+                let kind = data.get(kind..kind + 2);
+                let kind = kind.map(|two| EtherType(u16::from_be_bytes([two[0], two[1]])));
+                let rest = data.get(rest..);
                 kind.zip(rest)
                     .and_then(|(kind, rest)| SlicedPacket::from_ether_type(kind, rest).ok())
             }

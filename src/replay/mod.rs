@@ -8,9 +8,12 @@ mod board;
 mod capture;
 mod output;
 mod signalling;
+#[cfg(test)]
+mod tests;
 mod told;
 
-use std::net::{IpAddr, SocketAddr};
+use std::cell::RefCell;
+use std::net::IpAddr;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
@@ -30,8 +33,10 @@ use signalling::Calls;
 
 /// The gateway has this long to register and to join groups before the first datagram.
 const BEFORE: Duration = Duration::from_secs(2);
-/// And goes on so long after the last: what has no packets any more ends by its own limits.
+/// And goes on after the last until it is at rest, for so long at most: what has no packets any more ends by its own limits.
 const AFTER: Duration = Duration::from_secs(35);
+/// A stream's end is noticed so late at least.
+const LAST_LOOK: Duration = Duration::from_secs(2);
 /// Longest capture.
 const LONGEST: Duration = Duration::from_secs(24 * 3600);
 /// Moments that may wait to be looked at: they are, at once.
@@ -65,6 +70,7 @@ pub fn replay(
     folder: &Path,
 ) -> Result<Replayed, ReplayError> {
     let board = board::find(&plan, capture, address)?;
+    let left_out = told::left_out(&plan);
     board::confine(&mut plan, &board);
     let (Some(first), Some(last)) = (capture.datagrams.first(), capture.datagrams.last()) else {
         return Err(CaptureError::Empty).map_err(|e| std::io::Error::other(e).into());
@@ -81,7 +87,9 @@ pub fn replay(
     let began = Timestamp::UNIX_EPOCH
         .checked_add(since)
         .unwrap_or(Timestamp::UNIX_EPOCH);
-    runtime.block_on(play(plan, capture, &board, began, folder))
+    let mut replayed = runtime.block_on(play(plan, capture, &board, began, folder))?;
+    replayed.notes.extend(left_out);
+    Ok(replayed)
 }
 
 fn now() -> Instant {
@@ -120,13 +128,16 @@ async fn play(
     };
     let mut told = told::Teller::new(&plan, began, start);
     let (stop, stopped) = oneshot::channel::<()>();
-    let listens = plan.sip.listen[0].1;
+    let calls = RefCell::new(Calls::default());
     let mut gateway = std::pin::pin!(daemon::run(plan.clone(), edges, async {
         let _ = stopped.await;
     }));
-    let mut feeder = std::pin::pin!(feed(&plan, capture, board, listens, network, start));
+    let mut feeder = std::pin::pin!(feed(&plan, capture, board, &network, &calls, start));
+    let mut answerer = std::pin::pin!(answer(&network, &calls));
     let mut stop = Some(stop);
-    let mut fed = None;
+    let (mut fed, mut stopped) = (None, Duration::ZERO);
+    let mut ends = now() + AFTER;
+    let mut look = tokio::time::interval(LAST_LOOK);
     loop {
         tokio::select! {
             biased;
@@ -135,88 +146,96 @@ async fn play(
                 break;
             }
             Some(moment) = seen.recv() => told.see(moment),
-            unheard = &mut feeder, if fed.is_none() => {
-                fed = Some(unheard);
-                drop(stop.take());
+            all = &mut feeder, if fed.is_none() => {
+                fed = Some(all);
+                ends = now() + AFTER;
+                look.reset();
+            }
+            () = &mut answerer => {}
+            _ = look.tick(), if fed.is_some() && stop.is_some() => {
+                if told.rests || now() >= ends {
+                    stopped = now() - start;
+                    drop(stop.take());
+                }
             }
         }
     }
     while let Ok(moment) = seen.try_recv() {
         told.see(moment);
     }
-    Ok(told.whole(&plan, board, capture, journal.lines(), fed.unwrap_or_default(), folder))
+    Ok(told.whole(
+        &plan,
+        board,
+        capture,
+        journal.lines(),
+        stopped,
+        fed.unwrap_or_default(),
+        folder,
+    ))
 }
 
-/// Lets everything arrive when it did. How many datagrams of calls' audio found no call.
+/// Lets everything arrive when it did.
 async fn feed(
     plan: &Plan,
     capture: &Capture,
     board: &Board,
-    listens: SocketAddr,
-    network: SimulatedNetwork,
+    network: &SimulatedNetwork,
+    calls: &RefCell<Calls>,
     start: Instant,
 ) -> told::Fed {
-    let calls = std::cell::RefCell::new(Calls::default());
+    let listens = plan.sip.listen[0].1;
     let first = capture.datagrams.first().map_or(Duration::ZERO, |first| first.at);
     let mut fed = told::Fed::default();
-    let arrive = async {
-        for datagram in &capture.datagrams {
-            let at = start + BEFORE + (datagram.at - first);
-            tokio::time::sleep_until(at.into()).await;
-            let (from, mut to) = (datagram.from, datagram.to);
-            let mut octets = datagram.octets.clone();
-            let is_group = plan.groups.iter().any(|group| group.address == to);
-            if from.ip() == board.address {
-                if let Some(message) = signalling::read(&octets) {
-                    calls.borrow_mut().outward_then(&message);
-                }
-                // Whoever pages by multicast from the gateway's own address is heard all the same.
-                if !is_group {
-                    continue;
-                }
+    for datagram in &capture.datagrams {
+        let at = start + BEFORE + (datagram.at - first);
+        tokio::time::sleep_until(at.into()).await;
+        let (from, mut to) = (datagram.from, datagram.to);
+        let mut octets = datagram.octets.clone();
+        let is_group = plan.groups.iter().any(|group| group.address == to);
+        if from.ip() == board.address {
+            if let Some(message) = signalling::read(&octets) {
+                calls.borrow_mut().outward_then(&message);
             }
-            if to.ip() == board.address {
-                if let Some(message) = signalling::read(&octets) {
-                    // Answers were for the other one's requests.
-                    if signalling::method(&message).is_none() {
-                        continue;
-                    }
-                    octets = calls.borrow_mut().inward(&octets, &message);
-                    to = listens;
-                    fed.requests += 1;
-                } else if let Some(now) = calls.borrow().audio(from, to) {
-                    to = now;
-                    fed.audio += 1;
-                } else {
-                    fed.stray += 1;
-                    continue;
-                }
-            } else if is_group {
-                fed.groups += 1;
-            } else {
+            // Whoever pages by multicast from the gateway's own address is heard all the same.
+            if !is_group {
                 continue;
             }
-            let post = Post { from, to, octets, at };
-            network.deliver(&post);
         }
-        tokio::time::sleep(AFTER).await;
-    };
-    let answer = async {
-        loop {
-            let post = network.sent().await;
-            let Some(message) = signalling::read(&post.octets) else {
+        if is_group {
+            fed.groups += 1;
+        } else if to.ip() != board.address {
+            continue;
+        } else if let Some(message) = signalling::read(&octets) {
+            // Answers were for the other one's requests.
+            if signalling::method(&message).is_none() {
                 continue;
-            };
-            calls.borrow_mut().outward_now(&message);
-            if let Some(octets) = signalling::agreed(&message) {
-                let (from, to, at) = (post.to, post.from, post.at);
-                network.deliver(&Post { from, to, octets, at });
             }
+            octets = calls.borrow_mut().inward(&octets, &message);
+            to = listens;
+            fed.requests += 1;
+        } else if let Some(now) = calls.borrow().audio(from, to) {
+            to = now;
+            fed.audio += 1;
+        } else {
+            fed.stray += 1;
+            continue;
         }
-    };
-    tokio::select! {
-        () = arrive => {}
-        () = answer => {}
+        network.deliver(&Post { from, to, octets, at });
     }
     fed
+}
+
+/// Notes what the gateway says, and agrees to what it asks.
+async fn answer(network: &SimulatedNetwork, calls: &RefCell<Calls>) {
+    loop {
+        let post = network.sent().await;
+        let Some(message) = signalling::read(&post.octets) else {
+            continue;
+        };
+        calls.borrow_mut().outward_now(&message);
+        if let Some(octets) = signalling::agreed(&message) {
+            let (from, to, at) = (post.to, post.from, post.at);
+            network.deliver(&Post { from, to, octets, at });
+        }
+    }
 }

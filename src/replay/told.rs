@@ -1,6 +1,5 @@
 //! What came of a replay.
 
-use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
@@ -12,7 +11,7 @@ use super::capture::Capture;
 use super::output;
 use crate::config::plan::Plan;
 use crate::daemon::{Moment, What};
-use crate::page::PageId;
+use crate::page::{PageId, Phase};
 use crate::rehearsal::{self, PageStory, Story, View};
 use crate::report::entry::{Entry, Severity};
 use crate::report::journal::Journal;
@@ -90,7 +89,8 @@ pub struct Teller {
     story: Story,
     pages: Vec<PageReport>,
     start: Instant,
-    last: Instant,
+    /// Every zone is at rest, and no page is on.
+    pub rests: bool,
 }
 
 impl Teller {
@@ -98,6 +98,7 @@ impl Teller {
         Teller {
             story: Story {
                 site: plan.site.clone(),
+                kind: "replay",
                 zone: plan.wall_zone(),
                 began,
                 length: Duration::ZERO,
@@ -111,16 +112,16 @@ impl Teller {
             },
             pages: Vec::new(),
             start,
-            last: start,
+            rests: true,
         }
     }
 
     pub fn see(&mut self, moment: Moment) {
         let at = moment.at.saturating_duration_since(self.start);
-        self.last = self.last.max(moment.at);
         match moment.what {
             What::Ready | What::Phase { .. } => {}
             What::Stands { zones, pages } => {
+                self.rests = pages.is_empty() && zones.iter().all(|(phase, _)| *phase == Phase::Rest);
                 let view = View {
                     at,
                     zones,
@@ -164,9 +165,11 @@ impl Teller {
         board: &Board,
         capture: &Capture,
         lines: Vec<Line>,
+        stopped: Duration,
         fed: Fed,
         folder: &Path,
     ) -> Replayed {
+        let lines: Vec<Line> = lines.into_iter().filter(|line| line.at <= stopped).collect();
         self.story.lines = lines
             .iter()
             .map(|line| rehearsal::Line {
@@ -190,7 +193,7 @@ impl Teller {
             .iter()
             .map(|zone| (zone.name.clone(), output::file_of(folder, &zone.name)));
         Replayed {
-            notes: notes(plan, board, capture, fed, &self.story, length),
+            notes: notes(board, capture, fed, &self.story, length),
             files: files.collect(),
             story: self.story,
             lines,
@@ -200,7 +203,7 @@ impl Teller {
     }
 }
 
-fn notes(plan: &Plan, board: &Board, capture: &Capture, fed: Fed, story: &Story, length: Duration) -> Vec<String> {
+fn notes(board: &Board, capture: &Capture, fed: Fed, story: &Story, length: Duration) -> Vec<String> {
     let mut notes = vec![format!(
         "the gateway is {} there: {} to it, {} of calls' audio, {} to its groups",
         board.address,
@@ -240,24 +243,25 @@ fn notes(plan: &Plan, board: &Board, capture: &Capture, fed: Fed, story: &Story,
             page.0
         ));
     }
+    notes
+}
+
+/// What no packet capture holds.
+pub fn left_out(plan: &Plan) -> Option<String> {
     let sources = [
         (plan.inputs.len(), "line input"),
         (plan.contacts.len(), "contact"),
-        (plan.music.len(), "music"),
+        (plan.vetoes.len(), "veto"),
+        (plan.music.len(), "music input"),
     ];
-    let mut missing = String::new();
-    for (count, what) in sources.into_iter().filter(|(count, _)| *count > 0) {
-        let _ = write!(
-            missing,
-            "{}{}",
-            if missing.is_empty() { "" } else { ", " },
-            plural(count, what)
-        );
-    }
-    if !missing.is_empty() {
-        notes.push(format!("no capture holds what these did: {missing}"));
-    }
-    notes
+    let there = sources.into_iter().filter(|(count, _)| *count > 0);
+    let text: Vec<String> = there.map(|(count, what)| plural(count, what)).collect();
+    (!text.is_empty()).then(|| {
+        format!(
+            "left out, since no packet capture holds what they did: {}",
+            text.join(", ")
+        )
+    })
 }
 
 fn many(count: u64, word: &str) -> String {

@@ -5,6 +5,7 @@ use std::sync::{Arc, Mutex};
 
 use hornwire::config::{self, plan::Plan};
 use hornwire::daemon::{self, Edges, Moment};
+use hornwire::device::net::World;
 use hornwire::device::relay;
 use hornwire::device::service::Service;
 use hornwire::report::entry::Entry;
@@ -51,6 +52,7 @@ pub fn edges(plan: &Plan, wall: impl Fn() -> jiff::Timestamp + 'static) -> (Edge
         wall: Box::new(wall),
         ledger: None,
         rereads: mpsc::channel(1).1,
+        world: World::System,
         moments: Some(moments),
     };
     (edges, notebook, seen)

@@ -99,7 +99,7 @@ async fn find(names: &mut Names, host: &str, who: &[u16]) -> Vec<(u16, Found)> {
     for id in who {
         let out = out.clone();
         names.find(
-            &Network::System,
+            &World::System,
             RegistrationId(*id),
             hop(host),
             means(),

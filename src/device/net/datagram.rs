@@ -7,7 +7,7 @@ use std::io;
 use std::mem;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::os::fd::{AsRawFd, RawFd};
-use std::rc::Rc;
+use std::sync::Arc;
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use socket2::{SockAddr, SockAddrStorage, Socket};
@@ -48,7 +48,7 @@ pub struct DatagramSocket {
 
 enum Kind {
     System(UdpSocket),
-    Simulated(Rc<Mailbox>),
+    Simulated(Arc<Mailbox>),
 }
 
 impl DatagramSocket {
@@ -58,7 +58,7 @@ impl DatagramSocket {
         Ok(DatagramSocket { kind })
     }
 
-    pub(super) fn simulated(mailbox: Rc<Mailbox>) -> Self {
+    pub(super) fn simulated(mailbox: Arc<Mailbox>) -> Self {
         DatagramSocket {
             kind: Kind::Simulated(mailbox),
         }
@@ -318,7 +318,7 @@ fn attach<T: Copy>(message: &mut libc::msghdr, control: &mut Control, level: lib
 
 #[cfg(test)]
 pub(super) fn tests_only(socket: &DatagramSocket) -> socket2::SockRef<'_> {
-    socket2::SockRef::from(&socket.socket)
+    socket2::SockRef::from(socket.socket().expect("a socket of the system"))
 }
 
 #[cfg(test)]

@@ -1,11 +1,10 @@
 //! A network in memory: what is put into it arrives, what is sent to it is kept for who looks. In simulated time a replay needs no
 //! other; nothing of it reaches the machine's own network.
 
-use std::cell::RefCell;
 use std::collections::{HashMap, VecDeque};
 use std::io;
 use std::net::{IpAddr, SocketAddr};
-use std::rc::{Rc, Weak};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
 use std::time::Instant;
 
 use tokio::sync::Notify;
@@ -26,15 +25,15 @@ pub struct Post {
 
 /// Clones are the same network.
 #[derive(Clone)]
-pub struct SimulatedNetwork(Rc<Inner>);
+pub struct SimulatedNetwork(Arc<Inner>);
 
 struct Inner {
     /// The machine's own addresses.
     own: Vec<IpAddr>,
     /// Where names lead to.
     places: HashMap<String, SocketAddr>,
-    sockets: RefCell<Vec<Weak<Mailbox>>>,
-    sent: RefCell<VecDeque<Post>>,
+    sockets: Mutex<Vec<Weak<Mailbox>>>,
+    sent: Mutex<VecDeque<Post>>,
     was_sent: Notify,
     clock: fn() -> Instant,
 }
@@ -43,18 +42,18 @@ struct Inner {
 pub(super) struct Mailbox {
     pub local: SocketAddr,
     network: SimulatedNetwork,
-    waiting: RefCell<VecDeque<Post>>,
+    waiting: Mutex<VecDeque<Post>>,
     arrived: Notify,
 }
 
 impl SimulatedNetwork {
     /// A machine with these addresses; `places` is all that its name service knows.
     pub fn new(own: Vec<IpAddr>, places: HashMap<String, SocketAddr>, clock: fn() -> Instant) -> Self {
-        SimulatedNetwork(Rc::new(Inner {
+        SimulatedNetwork(Arc::new(Inner {
             own,
             places,
-            sockets: RefCell::default(),
-            sent: RefCell::default(),
+            sockets: Mutex::default(),
+            sent: Mutex::default(),
             was_sent: Notify::new(),
             clock,
         }))
@@ -77,24 +76,24 @@ impl SimulatedNetwork {
     /// # Errors
     /// [`io::ErrorKind::AddrInUse`] when the address is taken.
     pub fn open(&self, local: SocketAddr) -> io::Result<DatagramSocket> {
-        let mut sockets = self.0.sockets.borrow_mut();
+        let mut sockets = lock(&self.0.sockets);
         sockets.retain(|socket| socket.strong_count() > 0);
         if sockets.iter().filter_map(Weak::upgrade).any(|s| s.local == local) {
             return Err(io::ErrorKind::AddrInUse.into());
         }
-        let mailbox = Rc::new(Mailbox {
+        let mailbox = Arc::new(Mailbox {
             local,
             network: self.clone(),
-            waiting: RefCell::default(),
+            waiting: Mutex::default(),
             arrived: Notify::new(),
         });
-        sockets.push(Rc::downgrade(&mailbox));
+        sockets.push(Arc::downgrade(&mailbox));
         Ok(DatagramSocket::simulated(mailbox))
     }
 
     /// Puts a datagram into the network; whether anybody listens there.
     pub fn deliver(&self, post: &Post) -> bool {
-        let sockets = self.0.sockets.borrow();
+        let sockets = lock(&self.0.sockets);
         let fits = |local: SocketAddr| {
             local == post.to
                 || local.port() == post.to.port()
@@ -104,7 +103,7 @@ impl SimulatedNetwork {
         };
         let mut found = false;
         for socket in sockets.iter().filter_map(Weak::upgrade).filter(|s| fits(s.local)) {
-            let mut waiting = socket.waiting.borrow_mut();
+            let mut waiting = lock(&socket.waiting);
             if waiting.len() < WAITING {
                 waiting.push_back(post.clone());
             }
@@ -117,7 +116,8 @@ impl SimulatedNetwork {
     /// The next datagram that was sent. Safe to cancel.
     pub async fn sent(&self) -> Post {
         loop {
-            if let Some(post) = self.0.sent.borrow_mut().pop_front() {
+            let next = lock(&self.0.sent).pop_front();
+            if let Some(post) = next {
                 return post;
             }
             self.0.was_sent.notified().await;
@@ -136,7 +136,7 @@ impl Mailbox {
     }
 
     pub fn try_recv(&self, buffer: &mut [u8]) -> Option<Datagram> {
-        let post = self.waiting.borrow_mut().pop_front()?;
+        let post = lock(&self.waiting).pop_front()?;
         let len = post.octets.len().min(buffer.len());
         buffer[..len].copy_from_slice(&post.octets[..len]);
         Some(Datagram {
@@ -154,7 +154,7 @@ impl Mailbox {
             .or_else(|| Some(self.local.ip()).filter(|ip| !ip.is_unspecified()))
             .or_else(|| self.network.own_towards(peer.ip()))
             .unwrap_or(self.local.ip());
-        let mut sent = inner.sent.borrow_mut();
+        let mut sent = lock(&inner.sent);
         if sent.len() < WAITING {
             sent.push_back(Post {
                 from: SocketAddr::new(ip, self.local.port()),
@@ -165,4 +165,8 @@ impl Mailbox {
         }
         inner.was_sent.notify_one();
     }
+}
+
+fn lock<T>(shared: &Mutex<T>) -> MutexGuard<'_, T> {
+    shared.lock().unwrap_or_else(PoisonError::into_inner)
 }

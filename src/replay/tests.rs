@@ -1,0 +1,471 @@
+//! Captures are made here by the layouts of the formats' own documents; `tests/replay.rs` takes those that tshark and tcpdump write.
+
+use std::net::{IpAddr, SocketAddr};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use super::capture::{Capture, CaptureError, Datagram, read};
+use super::{ReplayError, replay};
+use crate::config::check_text;
+use crate::page::EndReason;
+
+const FROM: &str = "192.0.2.30:4000";
+const TO: &str = "192.0.2.20:5004";
+
+fn peer(text: &str) -> SocketAddr {
+    text.parse().unwrap()
+}
+
+/// IPv4 (RFC 791 §3.1) with UDP (RFC 768), without checksums, which captures of offloading cards lack as well.
+fn ip(payload: &[u8], from: SocketAddr, to: SocketAddr) -> Vec<u8> {
+    let udp = udp(payload, from, to);
+    fragment(&udp, from, to, 0, false)
+}
+
+fn udp(payload: &[u8], from: SocketAddr, to: SocketAddr) -> Vec<u8> {
+    let mut out = Vec::new();
+    for word in [from.port(), to.port(), payload.len() as u16 + 8, 0] {
+        out.extend(word.to_be_bytes());
+    }
+    out.extend(payload);
+    out
+}
+
+fn fragment(data: &[u8], from: SocketAddr, to: SocketAddr, offset: u16, more: bool) -> Vec<u8> {
+    let (IpAddr::V4(from), IpAddr::V4(to)) = (from.ip(), to.ip()) else {
+        unreachable!("IPv4 only");
+    };
+    let mut out = vec![0x45, 0];
+    out.extend((data.len() as u16 + 20).to_be_bytes());
+    out.extend([0, 7]);
+    out.extend((offset / 8 | if more { 0x2000 } else { 0 }).to_be_bytes());
+    out.extend([64, 17, 0, 0]);
+    out.extend(from.octets());
+    out.extend(to.octets());
+    out.extend(data);
+    out
+}
+
+fn ethernet(ip: &[u8], vlan: bool) -> Vec<u8> {
+    let mut out = vec![2; 12];
+    if vlan {
+        out.extend([0x81, 0, 0, 42]);
+    }
+    out.extend([8, 0]);
+    out.extend(ip);
+    out
+}
+
+/// pcap: magic, version 2.4, zone, accuracy, snapshot length, link type; then seconds, their parts, captured and original length.
+fn pcap(link: u32, packets: &[(u64, &[u8])], nanos: bool, big: bool) -> Vec<u8> {
+    let word = |n: u32| if big { n.to_be_bytes() } else { n.to_le_bytes() };
+    let half = |n: u16| if big { n.to_be_bytes() } else { n.to_le_bytes() };
+    let mut out = Vec::new();
+    out.extend(word(if nanos { 0xa1b2_3c4d } else { 0xa1b2_c3d4 }));
+    out.extend(half(2));
+    out.extend(half(4));
+    for n in [0, 0, 262_144, link] {
+        out.extend(word(n));
+    }
+    for (at, data) in packets {
+        let part = at % 1_000_000_000 / if nanos { 1 } else { 1000 };
+        for n in [
+            (at / 1_000_000_000) as u32,
+            part as u32,
+            data.len() as u32,
+            data.len() as u32,
+        ] {
+            out.extend(word(n));
+        }
+        out.extend(*data);
+    }
+    out
+}
+
+/// pcapng: section header, interface description (with `if_tsresol` 9: nanoseconds), enhanced packets.
+fn pcapng(link: u16, packets: &[(u64, &[u8])]) -> Vec<u8> {
+    fn block(kind: u32, body: &[u8]) -> Vec<u8> {
+        let mut body = body.to_vec();
+        body.resize(body.len().next_multiple_of(4), 0);
+        let length = (body.len() as u32 + 12).to_le_bytes();
+        [&kind.to_le_bytes()[..], &length, &body, &length].concat()
+    }
+    let mut section = 0x1a2b_3c4d_u32.to_le_bytes().to_vec();
+    section.extend([1, 0, 0, 0]);
+    section.extend([0xff; 8]);
+    let mut out = block(0x0a0d_0d0a, &section);
+    let mut interface = link.to_le_bytes().to_vec();
+    interface.extend([0, 0, 0, 0, 4, 0]);
+    interface.extend([9, 0, 1, 0, 9, 0, 0, 0, 0, 0, 0, 0]);
+    out.extend(block(1, &interface));
+    for (at, data) in packets {
+        let mut body = 0u32.to_le_bytes().to_vec();
+        for n in [(at >> 32) as u32, *at as u32, data.len() as u32, data.len() as u32] {
+            body.extend(n.to_le_bytes());
+        }
+        body.extend(*data);
+        out.extend(block(6, &body));
+    }
+    out
+}
+
+const AT: u64 = 1_795_000_000_123_456_000;
+
+fn one() -> Datagram {
+    Datagram {
+        at: Duration::from_nanos(AT),
+        from: peer(FROM),
+        to: peer(TO),
+        octets: b"hello".to_vec(),
+    }
+}
+
+#[test]
+fn every_format_and_link_type_gives_the_same() {
+    let packet = ip(b"hello", peer(FROM), peer(TO));
+    let plain = ethernet(&packet, false);
+    let sll = [&[0, 0, 0, 1, 0, 6, 2, 2, 2, 2, 2, 2, 0, 0, 8, 0][..], &packet].concat();
+    let sll2 = [
+        &[8, 0, 0, 0, 0, 0, 0, 2, 0, 1, 0, 6, 2, 2, 2, 2, 2, 2, 0, 0][..],
+        &packet,
+    ]
+    .concat();
+    let null = [&[2, 0, 0, 0][..], &packet].concat();
+    let links = [
+        (1, plain.clone()),
+        (1, ethernet(&packet, true)),
+        (101, packet.clone()),
+        (228, packet.clone()),
+        (113, sll),
+        (276, sll2),
+        (0, null),
+    ];
+    for (link, data) in links {
+        let packets = [(AT, &data[..])];
+        for file in [
+            pcap(link, &packets, false, false),
+            pcap(link, &packets, true, true),
+            pcapng(link as u16, &packets),
+        ] {
+            assert_eq!(read(&file[..]).unwrap().datagrams, [one()], "link type {link}");
+        }
+    }
+    assert!(matches!(
+        read(&pcap(147, &[(AT, &plain)], false, false)[..]),
+        Err(CaptureError::Link(147))
+    ));
+}
+
+#[test]
+fn fragments_are_put_together_and_order_is_by_time() {
+    let long: Vec<u8> = (0..3000u32).map(|n| n as u8).collect();
+    let whole = udp(&long, peer(FROM), peer(TO));
+    let first = ethernet(&fragment(&whole[..1480], peer(FROM), peer(TO), 0, true), false);
+    let second = ethernet(&fragment(&whole[1480..], peer(FROM), peer(TO), 1480, false), false);
+    let short = ethernet(&ip(b"hello", peer(FROM), peer(TO)), false);
+    // The second part came first, as networks do; the short one was written last and came first of all.
+    let packets = [(AT + 2, &second[..]), (AT + 3, &first), (AT, &short)];
+    let capture = read(&pcapng(1, &packets)[..]).unwrap();
+    let octets: Vec<&[u8]> = capture.datagrams.iter().map(|d| &d.octets[..]).collect();
+    assert_eq!(octets, [b"hello".as_slice(), &long]);
+}
+
+/// Linux's "any" shows what a machine sends to itself twice: leaving, and coming (packet types 4 and 0).
+#[test]
+fn what_any_shows_twice_counts_once() {
+    let packet = ip(b"hello", peer(FROM), peer(TO));
+    let way = |kind: u8| [&[0, kind, 3, 4, 0, 6, 0, 0, 0, 0, 0, 0, 0, 0, 8, 0][..], &packet].concat();
+    let (out, back) = (way(4), way(0));
+    let later = AT + 20_000_000;
+    let packets = [(AT, &out[..]), (AT + 4000, &back), (later, &out), (later + 4000, &back)];
+    assert_eq!(read(&pcap(113, &packets, true, false)[..]).unwrap().datagrams.len(), 2);
+    // On a cable twice is twice.
+    let data = ethernet(&packet, false);
+    let packets = [(AT, &data[..]), (AT + 4000, &data)];
+    assert_eq!(read(&pcap(1, &packets, true, false)[..]).unwrap().datagrams.len(), 2);
+}
+
+#[test]
+fn what_is_not_whole() {
+    let data = ethernet(&ip(b"hello", peer(FROM), peer(TO)), false);
+    let file = pcap(1, &[(AT, &data), (AT + 1, &data)], false, false);
+    let torn = read(&file[..file.len() - 3]).unwrap();
+    assert!(torn.is_torn && torn.datagrams.len() == 1, "{torn:?}");
+    let mut cut = file.clone();
+    // The original length of the first packet is one more than what was captured.
+    cut[24 + 12] += 1;
+    let cut = read(&cut[..]).unwrap();
+    assert_eq!((cut.cut, cut.datagrams.len()), (1, 1));
+    assert!(matches!(
+        read(&b"#!/bin/sh\necho no capture\n"[..]),
+        Err(CaptureError::NoCapture)
+    ));
+    assert!(matches!(
+        read(&pcap(1, &[], false, false)[..]),
+        Err(CaptureError::Empty)
+    ));
+    assert!(read(&b""[..]).is_err());
+}
+
+/// Whatever stands in the file: an answer, and no panic.
+#[test]
+fn hostile_files() {
+    let data = ethernet(&ip(b"hello", peer(FROM), peer(TO)), false);
+    let files = [
+        pcap(1, &[(AT, &data), (AT, &data)], false, false),
+        pcapng(1, &[(AT, &data), (AT, &data)]),
+        pcapng(276, &[(AT, &data[..10])]),
+    ];
+    let mut state = 7u64;
+    let mut random = || {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+        (state >> 33) as usize
+    };
+    for file in &files {
+        for _ in 0..3000 {
+            let mut file = file.clone();
+            for _ in 0..=random() % 3 {
+                let at = random() % file.len();
+                file[at] = random() as u8;
+            }
+            file.truncate(file.len() - random() % 8);
+            let _ = read(&file[..]);
+        }
+    }
+}
+
+// ---- Replays ----
+
+struct Folder(PathBuf);
+
+impl Folder {
+    fn new(name: &str) -> Self {
+        let path = std::env::temp_dir().join(format!("hornwire-replay-{name}-{}", std::process::id()));
+        std::fs::create_dir_all(&path).unwrap();
+        Folder(path)
+    }
+}
+
+impl Drop for Folder {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_dir_all(&self.0);
+    }
+}
+
+const CONFIG: &str = r#"
+    [site]
+    name = "Quayside Timber"
+    time_zone = "Europe/London"
+    [sip]
+    networks = ["192.0.2.0/24"]
+    [cards.main]
+    output = "null"
+    [relays.trigger]
+    line = "gpiochip0:5"
+    [zones.yard]
+    card = "main"
+    channel = 1
+    trigger = ["trigger"]
+    lead = "300 ms"
+    release = "200 ms"
+    [zones.office]
+    card = "main"
+    channel = 2
+    [extensions.yard-page]
+    user = "850"
+    zones = ["yard"]
+    [groups.dispatch]
+    address = "239.255.10.1:5004"
+    codec = "pcmu"
+    zones = ["office"]
+    [contacts.bell]
+    line = "gpiochip0:6"
+    zones = ["yard"]
+"#;
+
+/// µ-law of a 1 kHz sine at −10 dBm0 or so: one cycle is eight samples (ITU-T G.711 Table 6, the digital milliwatt, two bits softer).
+fn rtp(sequence: u16) -> Vec<u8> {
+    let mut out = vec![0x80, 0];
+    out.extend(sequence.to_be_bytes());
+    out.extend((u32::from(sequence) * 160).to_be_bytes());
+    out.extend(7u32.to_be_bytes());
+    out.extend(
+        [0x2e, 0x1b, 0x1b, 0x2e, 0xae, 0x9b, 0x9b, 0xae]
+            .iter()
+            .cycle()
+            .take(160),
+    );
+    out
+}
+
+fn sip(text: &str) -> Vec<u8> {
+    text.lines()
+        .map(|line| format!("{}\r\n", line.trim()))
+        .collect::<String>()
+        .into_bytes()
+}
+
+/// A call of 3 s as it was captured at the gateway: its tags and ports were others than those of the replay.
+fn call(began: Duration) -> Vec<Datagram> {
+    let (phone, board) = (peer("192.0.2.30:5060"), peer("192.0.2.20:5060"));
+    let head = |method: &str, number: u32, tag: &str| {
+        format!(
+            "{method} sip:850@192.0.2.20 SIP/2.0\nVia: SIP/2.0/UDP 192.0.2.30;branch=z9hG4bK{method}\nMax-Forwards: 70\n\
+             From: <sip:213@192.0.2.30>;tag=phone\nTo: <sip:850@192.0.2.20>{tag}\nCall-ID: call-1\nCSeq: {number} {method}\nContact: <sip:213@192.0.2.30>\n"
+        )
+    };
+    let sdp = |ip: &str, port: u16| {
+        format!("v=0\no=- 1 1 IN IP4 {ip}\ns=-\nc=IN IP4 {ip}\nt=0 0\nm=audio {port} RTP/AVP 0\n")
+    };
+    let body = |head: String, sdp: String| {
+        let length = sip(&sdp).len();
+        sip(&format!(
+            "{head}Content-Type: application/sdp\nContent-Length: {length}\n\n{sdp}"
+        ))
+    };
+    let ms = |ms: u64| began + Duration::from_millis(ms);
+    let mut out = vec![
+        (ms(0), phone, board, body(head("INVITE", 1, ""), sdp("192.0.2.30", 4000))),
+        (
+            ms(20),
+            board,
+            phone,
+            body(
+                "SIP/2.0 200 OK\nVia: SIP/2.0/UDP 192.0.2.30;branch=z9hG4bKINVITE\nFrom: <sip:213@192.0.2.30>;tag=phone\n\
+                 To: <sip:850@192.0.2.20>;tag=then\nCall-ID: call-1\nCSeq: 1 INVITE\nContact: <sip:850@192.0.2.20>\n"
+                    .to_owned(),
+                sdp("192.0.2.20", 40_000),
+            ),
+        ),
+        (ms(40), phone, board, sip(&format!("{}Content-Length: 0\n\n", head("ACK", 1, ";tag=then").replace("z9hG4bKACK", "z9hG4bKa")))),
+    ];
+    for n in 0..150 {
+        out.push((
+            ms(60 + 20 * u64::from(n)),
+            peer("192.0.2.30:4000"),
+            peer("192.0.2.20:40000"),
+            rtp(n),
+        ));
+    }
+    out.push((
+        ms(3080),
+        phone,
+        board,
+        sip(&format!("{}Content-Length: 0\n\n", head("BYE", 2, ";tag=then"))),
+    ));
+    out.into_iter()
+        .map(|(at, from, to, octets)| Datagram { at, from, to, octets })
+        .collect()
+}
+
+fn loudest(folder: &Folder, zone: &str) -> (i16, usize) {
+    let mut wav = hound::WavReader::open(folder.0.join(format!("{zone}.wav"))).unwrap();
+    let samples: Vec<i16> = wav.samples::<i16>().map(Result::unwrap).collect();
+    let loud = samples.iter().filter(|s| s.unsigned_abs() > 300).count();
+    (
+        samples.iter().map(|s| s.saturating_abs()).max().unwrap_or_default(),
+        loud,
+    )
+}
+
+#[test]
+fn a_call_and_a_stream_as_they_were() {
+    let folder = Folder::new("call");
+    let began = Duration::from_nanos(AT);
+    let mut datagrams = call(began);
+    for n in 0..100 {
+        datagrams.push(Datagram {
+            at: began + Duration::from_millis(5000 + 20 * u64::from(n)),
+            from: peer("192.0.2.40:6000"),
+            to: peer("239.255.10.1:5004"),
+            octets: rtp(n),
+        });
+    }
+    let capture = Capture {
+        datagrams,
+        ..Capture::default()
+    };
+    let plan = check_text(CONFIG, Path::new("quayside.toml"), None).plan.unwrap();
+    let replayed = replay(plan, &capture, None, &folder.0).unwrap();
+    let pages: Vec<(&str, EndReason, u64, Vec<String>)> = replayed
+        .pages
+        .iter()
+        .map(|page| {
+            (
+                page.source.as_str(),
+                page.record.reason,
+                page.reception.packets,
+                page.zones.clone(),
+            )
+        })
+        .collect();
+    assert_eq!(
+        pages,
+        [
+            ("yard-page", EndReason::HungUp, 150, vec!["yard".to_owned()]),
+            ("dispatch", EndReason::StreamEnded, 100, vec!["office".to_owned()]),
+        ],
+        "{:#?}",
+        replayed.lines
+    );
+    let call = &replayed.story.pages[0];
+    // The trigger at once, speech after the lead.
+    assert_eq!(call.heard_at.unwrap() - call.bid_at, Duration::from_millis(300));
+    let moves: Vec<bool> = replayed.story.moves[0].iter().map(|(_, operated)| *operated).collect();
+    assert_eq!(moves, [true, false]);
+    // 3 s of tone, every sample but those about zero above the mark.
+    let (peak, loud) = loudest(&folder, "yard");
+    assert!(peak > 3000 && loud > 3 * 48_000 * 7 / 10, "{peak} {loud}");
+    assert!(loudest(&folder, "office").1 > 2 * 48_000 * 7 / 10);
+    assert!(
+        replayed.notes.iter().any(|note| note.contains("1 contact")),
+        "{:?}",
+        replayed.notes
+    );
+    assert_eq!(
+        replayed.story.clock(call.bid_at),
+        "15:06:40.123",
+        "by the capture's clock, in London"
+    );
+}
+
+/// Under another config another thing would have happened: that is what a replay is for.
+#[test]
+fn another_config_another_ending() {
+    let folder = Folder::new("other");
+    let capture = Capture {
+        datagrams: call(Duration::from_nanos(AT)),
+        ..Capture::default()
+    };
+    let replay = |config: &str| {
+        replay(
+            check_text(config, Path::new("quayside.toml"), None).plan.unwrap(),
+            &capture,
+            None,
+            &folder.0,
+        )
+    };
+    let closed = CONFIG.replace(
+        "user = \"850\"",
+        "user = \"850\"\n    hours = [\"Mon-Sun 03:00-04:00\"]",
+    );
+    let replayed = replay(&closed).unwrap();
+    assert!(replayed.pages.is_empty(), "{:?}", replayed.pages);
+    let told: Vec<&str> = replayed.lines.iter().map(|line| line.text.as_str()).collect();
+    assert!(
+        told.iter()
+            .any(|line| line.contains("yard-page") && line.contains("hours")),
+        "{told:#?}"
+    );
+    assert_eq!(replayed.fed.stray, 150);
+    let other = replay(&CONFIG.replace("\"850\"", "\"851\""));
+    assert!(
+        matches!(other, Err(ReplayError::WhichBoard { ref called }) if called.len() == 1),
+        "{other:?}"
+    );
+    // A limit on the way, and the same again: nothing in it is by chance.
+    let limited = CONFIG.replace("user = \"850\"", "user = \"850\"\n    no_packet_limit = \"1 s\"");
+    let (one, two) = (replay(&limited).unwrap(), replay(&limited).unwrap());
+    assert_eq!(one.lines, two.lines);
+    assert_eq!(one.pages.len(), 1);
+}

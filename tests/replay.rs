@@ -1,0 +1,130 @@
+//! Captures as the field's own tools write them, tcpdump (pcap) and tshark (pcapng), of a live run in a network of its own: the replay's
+//! records must be the live run's. The demonstration is the live run: calls, a stranger, a multicast page.
+#![allow(clippy::disallowed_methods)]
+
+use std::path::Path;
+use std::process::Command;
+
+const HORNWIRE: &str = env!("CARGO_BIN_EXE_hornwire");
+
+/// A network without a name, gone with its last process.
+const LIVE: &str = r#"
+set -eu
+ip link set lo up
+ip route add 224.0.0.0/4 dev lo
+tcpdump -q -i any -s 0 -U -w tcpdump.pcap udp 2>tcpdump.log &
+one=$!
+tshark -q -i lo -f udp -w tshark.pcapng 2>tshark.log &
+two=$!
+for try in $(seq 100); do
+    [ -s tcpdump.pcap ] && [ -s tshark.pcapng ] && break
+    sleep 0.1
+done
+sleep 1
+"$1" demo --out live >live.txt
+sleep 1
+kill -s INT "$one" "$two"
+wait "$one" "$two" || true
+"#;
+
+/// Records and refusals, without the time of day.
+fn records(text: &str) -> Vec<String> {
+    let told = [", ended: ", " was not heard: ", "turned away"];
+    let lines = text.lines().filter(|line| told.iter().any(|what| line.contains(what)));
+    lines
+        .map(|line| line.split_once("  ").map_or(line, |(_, rest)| rest).trim().to_owned())
+        .collect()
+}
+
+/// The demonstration's timeline breaks long lines; what belongs together is together again.
+fn journal(timeline: &str) -> String {
+    let mut out = String::new();
+    for line in timeline.lines() {
+        let blank = line.len() - line.trim_start().len();
+        if blank > 20 {
+            out.push(' ');
+            out.push_str(line.trim());
+        } else if let Some((_, text)) = line.split_once("  journal ") {
+            out.push_str("\n  ");
+            out.push_str(text.trim());
+        } else {
+            out.push('\n');
+        }
+    }
+    out
+}
+
+#[test]
+#[ignore = "needs root for a network namespace, tcpdump and tshark"]
+fn the_records_are_those_of_the_live_run() {
+    let folder = std::env::temp_dir().join(format!("hornwire-replayed-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).unwrap();
+    let live = Command::new("unshare")
+        .args(["--net", "bash", "-c", LIVE, "bash", HORNWIRE])
+        .current_dir(&folder)
+        .status()
+        .unwrap();
+    let log = |name: &str| std::fs::read_to_string(folder.join(name)).unwrap_or_default();
+    assert!(
+        live.success(),
+        "{} {} {}",
+        log("live.txt"),
+        log("tcpdump.log"),
+        log("tshark.log")
+    );
+    let told = records(&journal(&log("live.txt")));
+    assert!(told.len() >= 5, "{told:#?}");
+    for capture in ["tcpdump.pcap", "tshark.pcapng"] {
+        let replay = Command::new(HORNWIRE)
+            .args([
+                "replay",
+                capture,
+                "--config",
+                "live/hornwire-demo.toml",
+                "--out",
+                "replayed",
+            ])
+            .current_dir(&folder)
+            .output()
+            .unwrap();
+        let text = String::from_utf8(replay.stdout).unwrap();
+        assert!(
+            replay.status.success(),
+            "{text}{}",
+            String::from_utf8_lossy(&replay.stderr)
+        );
+        assert_eq!(records(&text), told, "{capture}\n{text}");
+        assert!(!text.contains("belong to no call"), "{text}");
+        for zone in ["yard", "office"] {
+            same_sound(
+                &folder.join(format!("live/{zone}-line.wav")),
+                &folder.join(format!("replayed/{zone}.wav")),
+            );
+        }
+        assert!(log("replayed/timeline.svg").contains(", replay of "));
+    }
+    std::fs::remove_dir_all(&folder).unwrap();
+}
+
+/// Length of what is heard, and its level in each tenth of a second.
+fn same_sound(live: &Path, replayed: &Path) {
+    let heard = |path: &Path| -> Vec<f32> {
+        let mut wav = hound::WavReader::open(path).unwrap();
+        let samples: Vec<f32> = wav.samples::<i16>().map(|s| f32::from(s.unwrap()) / 32768.0).collect();
+        let first = samples.iter().position(|s| s.abs() > 0.01).unwrap();
+        let last = samples.iter().rposition(|s| s.abs() > 0.01).unwrap();
+        samples[first..=last].to_vec()
+    };
+    let (live, replayed) = (heard(live), heard(replayed));
+    let apart = live.len().abs_diff(replayed.len());
+    assert!(apart <= 4800, "{} and {} samples", live.len(), replayed.len());
+    let level = |tenth: &[f32]| 10.0 * (tenth.iter().map(|s| s * s).sum::<f32>() / tenth.len() as f32 + 1e-7).log10();
+    let differences = live
+        .chunks_exact(4800)
+        .zip(replayed.chunks_exact(4800))
+        .map(|(a, b)| (level(a) - level(b)).abs());
+    let differences: Vec<f32> = differences.collect();
+    let mean = differences.iter().sum::<f32>() / differences.len() as f32;
+    // Two cards begin their periods at other moments; that moves words against the tenths.
+    assert!(mean < 1.5, "{mean} dB on average: {differences:?}");
+}
