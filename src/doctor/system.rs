@@ -24,7 +24,7 @@ pub struct Service {
 
 impl Service {
     pub fn ask() -> Self {
-        let names = "LoadState,ActiveState,SubState,UnitFileState,NRestarts,Result,ExecMainStatus,User,Group,SupplementaryGroups,LimitRTPRIO,MainPID";
+        let names = "LoadState,ActiveState,SubState,UnitFileState,NRestarts,Result,ExecMainStatus,User,DynamicUser,Group,SupplementaryGroups,LimitRTPRIO,MainPID";
         let output = Command::new("systemctl")
             .args(["show", UNIT, "--property", names])
             .stdin(Stdio::null())
@@ -51,9 +51,14 @@ impl Service {
 
     /// It ends at its start, or soon after it, and the service manager starts it again and again.
     pub fn is_between_starts(&self) -> bool {
-        let is_moving = matches!(self.get("ActiveState"), "activating" | "deactivating");
+        let has_failed = !matches!(self.get("Result"), "" | "success");
         let is_anew = self.get("SubState").starts_with("auto-restart") || self.restarts() > 0;
-        is_moving && (is_anew || !matches!(self.get("Result"), "" | "success"))
+        match self.get("ActiveState") {
+            "activating" => is_anew || has_failed,
+            // Not one that somebody stops.
+            "deactivating" => has_failed,
+            _ => false,
+        }
     }
 
     /// By the service manager itself, since somebody started it.
@@ -61,26 +66,24 @@ impl Service {
         self.get("NRestarts").parse().unwrap_or(0)
     }
 
-    /// How it ended last, such as `exit-code, exit status 69: a socket or a relay line cannot be had`.
+    /// How it ended last, such as ` (exit status 69: a socket or a relay line cannot be had)`; empty where that is
+    /// forgotten, since the next start has begun.
     fn ending(&self) -> String {
-        let how = match self.get("Result") {
-            "" | "success" => "it ended",
-            result => result,
-        };
         // sysexits.h, as `hornwire --help` tells them.
         let why = match self.get("ExecMainStatus") {
-            "64" => "wrong command line",
-            "66" => "the config is missing",
-            "69" => "a socket or a relay line cannot be had",
-            "71" => "the system refused a thread or random numbers",
-            "77" => "no permission to read the config",
-            "78" => "errors in the config",
+            "64" => ": wrong command line",
+            "66" => ": the config is missing",
+            "69" => ": a socket or a relay line cannot be had",
+            "71" => ": the system refused a thread or random numbers",
+            "77" => ": no permission to read the config",
+            "78" => ": errors in the config",
             _ => "",
         };
-        match (self.get("ExecMainStatus"), why) {
-            ("" | "0", _) => how.to_owned(),
-            (status, "") => format!("{how}, exit status {status}"),
-            (status, why) => format!("{how}, exit status {status}: {why}"),
+        match (self.get("Result"), self.get("ExecMainStatus")) {
+            ("" | "success", "" | "0") => String::new(),
+            ("" | "success" | "exit-code", status) => format!(" (exit status {status}{why})"),
+            // A signal's number would stand in the status.
+            (how, _) => format!(" ({how})"),
         }
     }
 
@@ -102,7 +105,7 @@ impl Service {
 
     /// It runs as root, or nobody knows as whom.
     pub fn is_root(&self) -> bool {
-        matches!(self.get("User"), "" | "root")
+        matches!(self.get("User"), "" | "root") || self.get("DynamicUser") == "yes"
     }
 
     pub fn pid(&self) -> Option<u32> {
@@ -137,14 +140,14 @@ impl Service {
             "failed" => Finding::new(
                 Verdict::Fault,
                 subject,
-                format!("has failed ({})", self.ending()),
+                format!("has failed{}", self.ending()),
                 "sudo journalctl -u hornwire -x -n 20 says why; then: sudo systemctl restart hornwire",
             ),
             _ if self.is_between_starts() => Finding::new(
                 Verdict::Fault,
                 subject,
                 format!(
-                    "does not stay up, and is started again and again, {} so far ({})",
+                    "does not stay up, and is started again and again, {} so far{}",
                     plural(self.restarts().try_into().unwrap_or(usize::MAX), "time"),
                     self.ending()
                 ),

@@ -193,6 +193,11 @@ fn a_service_that_does_not_stay_up() {
         let text = format!("ActiveState={state}\nSubState={sub}\nNRestarts=0\nResult=success\n");
         assert!(!Service::read(&text).is_between_starts(), "{text}");
     }
+    let stopped = "ActiveState=deactivating\nSubState=stop-sigterm\nNRestarts=4\nResult=success\n";
+    assert!(!Service::read(stopped).is_between_starts(), "somebody stops it");
+    let killed = "LoadState=loaded\nActiveState=activating\nSubState=auto-restart\nResult=signal\nExecMainStatus=9\n";
+    let findings = Service::read(killed).findings();
+    assert!(findings[0].text.ends_with("(signal)"), "no exit status: {findings:?}");
 }
 
 /// The form is that of `hornwire status --json`.
