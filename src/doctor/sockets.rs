@@ -102,7 +102,7 @@ pub fn told(plan: &Plan, service: &Service, status: Option<&Value>, others: &[Fi
         };
     };
     let mut findings = Vec::new();
-    if !service.runs() {
+    if service.is_installed() && !service.runs() {
         findings.push(Finding::new(
             Verdict::Look,
             "gateway",

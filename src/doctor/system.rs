@@ -45,6 +45,10 @@ impl Service {
         self.properties.get(name).map_or("", String::as_str)
     }
 
+    pub fn is_installed(&self) -> bool {
+        self.get("LoadState") == "loaded"
+    }
+
     pub fn runs(&self) -> bool {
         matches!(self.get("ActiveState"), "active" | "reloading" | "refreshing")
     }

@@ -588,7 +588,12 @@ fn what_the_running_gateway_misses() {
     let known = Finding::new(Verdict::Fault, "sound card usb", "no such device", "");
     assert_eq!(told(&status(&["sound card usb"], true), &[known]).len(), 1, "told once");
     assert_eq!(worst(&sockets::told(&plan, &service, None, &[])), Verdict::Unknown);
-    let by_hand = sockets::told(&plan, &Service::read(""), Some(&status(&[], true)), &[]);
+    let by_hand = sockets::told(
+        &plan,
+        &Service::read("LoadState=loaded\nActiveState=inactive\n"),
+        Some(&status(&[], true)),
+        &[],
+    );
     assert_eq!(by_hand[0].verdict, Verdict::Look, "{by_hand:?}");
     assert_eq!(sockets::told(&plan, &Service::read(""), None, &[]), []);
 }
