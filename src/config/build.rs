@@ -101,6 +101,7 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
         metrics,
         sip,
         tls,
+        secrets_file: secrets.file,
         codes,
         time_zone: sheets
             .of("site")
@@ -407,6 +408,7 @@ fn secrets_of(sheets: &Sheets, path: &Path, credentials: Option<&Path>, problems
         (Some(file), None) => Origin {
             path: path.parent().unwrap_or(Path::new("")).join(file),
             key: "file",
+            handed: false,
             at: sheet.at("file"),
         },
         (None, Some(name)) => {
@@ -429,6 +431,7 @@ fn secrets_of(sheets: &Sheets, path: &Path, credentials: Option<&Path>, problems
             Origin {
                 path: found,
                 key: "credential",
+                handed: credentials.is_some(),
                 at: sheet.at("credential"),
             }
         }

@@ -55,6 +55,8 @@ pub struct Plan {
     pub metrics: Option<Metrics>,
     pub sip: Sip,
     pub tls: TlsFiles,
+    /// The secrets file, where the service reads it itself; `None` for a credential.
+    pub secrets_file: Option<PathBuf>,
     /// Indexed by [`gate::CodeId`].
     pub codes: Vec<gate::Code>,
     /// Name of the time zone of all hours; the system's if `None`.

@@ -194,6 +194,61 @@ fn help_and_version() {
     );
 }
 
+/// As it is packaged: nothing is wrong, and the password is still to be written.
+#[test]
+fn the_packaged_config_0() {
+    let scratch = Scratch::new();
+    let file = scratch.file("hornwire.toml", read(&source("deploy/debian/hornwire.toml")), 0o644);
+    let secrets = scratch.file("secrets.toml", read(&source("deploy/debian/secrets.toml")), 0o600);
+    let (code, out, err) = run(&["check", name(&file)]);
+    assert_eq!(code, 0, "{err}");
+    assert!(out.contains(": 1 warning. Quayside Timber: 1 zone"), "{out}");
+    assert!(
+        err.starts_with(&format!("{}:", secrets.display())) && err.contains(": warning: page\n"),
+        "{err}"
+    );
+}
+
+/// Lines that are broken by hand are not broken anew at the usual width.
+#[test]
+fn help_fits_80_columns() {
+    let help = |command: &str, columns: &str| {
+        let output = Command::new(env!("CARGO_BIN_EXE_hornwire"))
+            .args([command, "--help"])
+            .env("COLUMNS", columns)
+            .output()
+            .unwrap();
+        String::from_utf8(output.stdout).unwrap()
+    };
+    for command in [
+        "run",
+        "demo",
+        "rehearse",
+        "status",
+        "stop",
+        "announce",
+        "why",
+        "doctor",
+        "rest-relays",
+        "code",
+        "check",
+    ] {
+        let (usual, wide) = (help(command, "80"), help(command, "200"));
+        let by_hand = |text: &str| text[text.find("\nExample").unwrap()..].to_owned();
+        assert_eq!(by_hand(&usual), by_hand(&wide), "{command}");
+        assert!(usual.lines().all(|line| line.chars().count() <= 80), "{usual}");
+    }
+}
+
+#[test]
+fn an_announcement_of_nothing_names_both_ways_64() {
+    let (code, _, err) = run(&["announce", "--zone", "yard"]);
+    assert_eq!(code, 64);
+    assert!(err.contains("FILE") && err.contains("--plays"), "{err}");
+    let (code, _, err) = run(&["announce", "a.wav", "--plays", "bell", "--zone", "yard"]);
+    assert_eq!(code, 64, "{err}");
+}
+
 #[test]
 fn keys() {
     let (code, out, err) = run(&["check", "--keys"]);
