@@ -556,8 +556,7 @@ impl Control {
             let missed = missed.collect();
             let waited_for = record.waited_for.map(|why| self.barrier(why));
             let by = record.by.map(|by| {
-                let page = self.pages.get(&by);
-                let source = page.map(|page| page.origin.name(&self.plan).to_owned());
+                let source = self.pages.get(&by).map(|page| page.origin.name(&self.plan).to_owned());
                 (by, source.unwrap_or_else(|| "another source".to_owned()))
             });
             if let Some(gain) = page.levelled {

@@ -163,15 +163,16 @@ fn is_about(said: &Said, record: &Said) -> bool {
 /// Whether what went wrong while the page lasted can have mattered to it.
 fn matters(said: &Said, record: &Said) -> bool {
     let is = |kinds: &[Kind]| kinds.iter().any(|kind| said.is(*kind));
-    if is(&[
+    let anybody = [
         kind::CARD_LOST,
         kind::XRUNS,
         kind::RELAY_FAULT,
         kind::OVERLOAD,
         kind::MESSAGES_LOST,
-    ]) {
-        true
-    } else if is(&[kind::ZONES_TAKEN, kind::CLOCK_JUMPED]) {
+        kind::ZONES_TAKEN,
+        kind::CLOCK_JUMPED,
+    ];
+    if is(&anybody) {
         true
     } else if is(&[kind::INPUT_LOST, kind::INPUT_XRUNS]) {
         // A line input's page.
