@@ -6,9 +6,10 @@ use super::said::Said;
 use super::{MINUTE, Teller, after};
 use crate::report::message::{KINDS, kind, times};
 
-/// It dies again and again: so often, within that time.
-const OFTEN: usize = 2;
+/// It dies again and again: so often, within that time, and it has run for no longer than that since.
+const OFTEN: usize = 3;
 const LATELY: SignedDuration = SignedDuration::from_mins(10);
+const BRIEFLY: SignedDuration = SignedDuration::from_mins(2);
 /// Most problems of a config that are told.
 const MOST_PROBLEMS: usize = 3;
 
@@ -87,6 +88,10 @@ impl Teller<'_> {
     }
 
     fn dies_often(&self, before: &[Said], at: Timestamp) -> Vec<String> {
+        let start = before.iter().rfind(|said| said.is(kind::STARTED));
+        if start.is_some_and(|start| start.at < after(at, -BRIEFLY)) {
+            return Vec::new();
+        }
         let lately = before.iter().filter(|said| said.at >= after(at, -LATELY));
         let deaths: Vec<&Said> = lately
             .filter(|said| said.is_end_of_service() && said.text.contains("Main process"))

@@ -321,7 +321,7 @@ fn a_gateway_that_does_not_run_is_told_first() {
     );
     assert!(last(&journal).starts_with("Page 1,"), "{}", last(&journal));
     // It starts, and dies, and so on.
-    for minute in 52..58 {
+    for minute in 54..60 {
         journal.0.push(manager(&format!("17:{minute}:00"), EXITED, main));
         journal.say(
             &format!("17:{minute}:02"),
@@ -335,6 +335,19 @@ fn a_gateway_that_does_not_run_is_told_first() {
         told.starts_with("The gateway dies again and again: 6 times within 10 min"),
         "{told}"
     );
+    // That is over once it has run for a while.
+    let mut mended = Journal::new();
+    for second in [10, 20, 30] {
+        mended.0.push(manager(&format!("17:55:{second}"), EXITED, main));
+    }
+    mended.say(
+        "17:56:00",
+        &Message::Started {
+            site: "Quayside Timber".into(),
+        },
+    );
+    mended.page("17:57:00", "17:57:09", &report(1));
+    assert!(last(&mended).starts_with("Page 1,"), "{}", last(&mended));
     // A caller is no cause.
     let mut journal = Journal::new();
     let mut page = report(2);
