@@ -16,7 +16,7 @@ fn to(places: i32, n: impl Into<f64>) -> f64 {
 }
 
 fn levels(volts: Volts) -> Value {
-    json!({ "v": volts.0, "dbu": to(2, volts.dbu().0), "dbv": to(2, volts.dbv().0) })
+    json!({ "v": to(6, volts.0), "dbu": to(2, volts.dbu().0), "dbv": to(2, volts.dbv().0) })
 }
 
 pub fn chain(plan: &Plan, title: &str) -> Value {

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::super::line::{FULL, Line, Load, SMALL_LOSS};
-use super::super::quantity::{Metres, Ohms, Spl, Volts, Watts, figures};
+use super::super::quantity::{Metres, Ohms, Spl, Watts, figures};
 use super::super::sound::{self, ENOUGH, GOOD};
 use super::item;
 
