@@ -104,7 +104,7 @@ def main():
             told = pad[way]
             resistors = [(r["place"], r["ohm"]) for r in told["resistors"]]
             db, seen = loss(resistors, source, load)
-            # Resistors are told to a milliohm, losses to a thousandth.
+            # Losses are told to a ten-thousandth, those of corners to a thousandth.
             worst = max(worst, near(told["loss_db"], db, 0.002, f"{command} {way}: loss"))
             near(told["source_sees_ohm"], seen, 0.06 + seen * 1e-4, f"{command} {way}: the source sees")
             _, back = loss(turned(resistors), load, source)
