@@ -189,8 +189,8 @@ impl Setup {
             loss: Db(f32::from(n)),
         });
         let gain = |pad: Pad| half_below(self.with_pad(Some(pad)).exact_gain());
-        let fitting = tries.map(|pad| (pad, Db(gain(pad)))).filter(|(_, gain)| gain.0 <= 0.0);
-        fitting.last()
+        let mut fitting = tries.map(|pad| (pad, Db(gain(pad)))).filter(|(_, gain)| gain.0 <= 0.0);
+        fitting.next_back()
     }
 
     fn advice(&self, gain: f32) -> Advice {

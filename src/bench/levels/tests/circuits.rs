@@ -50,12 +50,11 @@ fn solved(network: &Network, source: f64, load: f64) -> (f64, f64) {
     for i in 0..n {
         let best = (i..n).max_by(|a, b| m[*a][i].abs().total_cmp(&m[*b][i].abs())).unwrap();
         m.swap(i, best);
-        for row in 0..n {
-            if row != i {
-                let f = m[row][i] / m[i][i];
-                for column in i..=n {
-                    m[row][column] -= f * m[i][column];
-                }
+        let pivot = m[i].clone();
+        for (_, values) in m.iter_mut().enumerate().filter(|(row, _)| *row != i) {
+            let f = values[i] / pivot[i];
+            for (value, above) in values.iter_mut().zip(&pivot) {
+                *value -= f * above;
             }
         }
     }
