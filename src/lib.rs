@@ -11,6 +11,7 @@
 //! Driver: [`daemon`]. Edges: [`device`], [`tls`]. Text to plan: [`config`]. What happened: [`report`].
 //! The whole job without hardware: [`demo`]. The machine against the config: [`doctor`].
 
+pub mod bench;
 pub mod calendar;
 pub mod config;
 pub mod daemon;

@@ -17,6 +17,7 @@ mod manual;
 mod rehearse;
 mod run;
 mod why;
+mod wiring;
 
 /// Exit codes, after sysexits.h.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -66,6 +67,7 @@ pub fn main() -> ExitCode {
         Command::Code { name } => code::run(&name),
         Command::Why { wanted } => why::run(&wanted),
         Command::Doctor { file, listen, json } => doctor::run(&file, listen, json),
+        Command::Wiring { wishes } => wiring::run(&wishes),
         Command::Manual { directory } => manual::run(&directory),
         Command::Demo { out } => demo::run(&out),
         Command::Status { to } => local::status(&to),
