@@ -15,7 +15,6 @@ mod notes;
 const JUMPER: &str = "jumper wire";
 const PAIR: &str = "pair, 0.25 mm² or more";
 const SCREENED: &str = "screened pair";
-const PLUG: &str = "3.5 mm plug: tip left, ring right, sleeve the return of both";
 
 /// The wiring of a plan. `date` is printed as it is given.
 pub fn sheet(plan: &Plan, board: Board, date: Option<&str>) -> Sheet {
@@ -182,7 +181,8 @@ impl<'a> Builder<'a> {
             return;
         };
         let card = self.output(at.card);
-        let channel = channel(at.channel, self.plan.cards[at.card].channels);
+        let channels = self.plan.cards[at.card].channels;
+        let (channel, plug) = (channel(at.channel, channels), plug(channels));
         let title = format!(
             "{} to {}: line output of zone {}",
             self.tag(card),
@@ -220,8 +220,8 @@ impl<'a> Builder<'a> {
             let [from, to] = [&pair[0], &pair[1]];
             let (conductor, remark) = match i {
                 i if i == long && amplifier.transformer => (run.as_str(), ""),
-                i if i == long => (run.as_str(), PLUG),
-                i if i < long => (SCREENED, PLUG),
+                i if i == long => (run.as_str(), plug),
+                i if i < long => (SCREENED, plug),
                 _ => ("short leads", ""),
             };
             pairs.push([0, 1].map(|side| {
@@ -276,7 +276,8 @@ impl<'a> Builder<'a> {
         } else {
             terminal.to_owned()
         };
-        let [a, b] = ["1", "2"].map(|n| format!("{named}, {n}"));
+        let comma = if several { "," } else { "" };
+        let [a, b] = ["1", "2"].map(|n| format!("{named}{comma} {n}"));
         let (no, com) = (self.contact_end(k, pole, "NO"), self.contact_end(k, pole, "COM"));
         let (a, b) = (self.end(part, &a), self.end(part, &b));
         let no = self.wire(no, a, PAIR, remark);
@@ -372,4 +373,13 @@ fn channel(index: usize, channels: usize) -> String {
         _ => "",
     };
     format!("channel {}{side}", index + 1)
+}
+
+/// How a small plug carries that many channels: common practice.
+fn plug(channels: usize) -> &'static str {
+    match channels {
+        1 => "3.5 mm plug: tip, sleeve the return",
+        2 => "3.5 mm plug: tip left, ring right, sleeve the return of both",
+        _ => "",
+    }
 }

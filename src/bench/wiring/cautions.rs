@@ -1,8 +1,8 @@
 //! What can hurt somebody, or something, on the way.
 
 /// Said on every sheet.
-pub(super) const SHORT: &str = "Work de-energised. Relay contacts: low-voltage control and audio only, within their rating, no mains. \
-     Not a life-safety system. The full cautions are on sheet";
+pub(super) const SHORT: &str =
+    "Work de-energised. Contacts within their rating: low voltage and audio only, no mains. Cautions: sheet";
 
 /// Common practice; they defer to local code, and to whoever is licensed by it.
 pub const CAUTIONS: [&str; 6] = [

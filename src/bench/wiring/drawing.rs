@@ -23,7 +23,7 @@ pub(super) const MARGIN: f64 = 8.0;
 const LEFT: f64 = 12.0;
 const RIGHT: f64 = 285.0;
 const TOP: f64 = 12.0;
-const BOTTOM: f64 = 172.0;
+const BOTTOM: f64 = 181.0;
 
 /// One SVG for each sheet.
 pub fn draw(sheet: &Sheet) -> Vec<String> {

@@ -1,7 +1,7 @@
 //! The board's side: lines, supply, contacts, cards, indicators.
 
 use super::super::header::{BoardLine, Pin, pin_of, pins};
-use super::{Builder, JUMPER, PAIR, PLUG, SCREENED, channel};
+use super::{Builder, JUMPER, PAIR, SCREENED, channel, plug};
 use crate::bench::wiring::header::Board;
 use crate::bench::wiring::sheet::{Circuit, End, Kind, PartId, Use, WireId};
 use crate::config::plan::{AudioDevice, InputLine};
@@ -35,8 +35,8 @@ impl Builder<'_> {
         let plan = self.plan.relays.get(relay)?;
         let line = BoardLine::of_relay(&plan.line)?;
         let remark = match plan.active_low {
-            true => "low = relay operated (active low)",
-            false => "high = relay operated (active high)",
+            true => "low = operated (active low)",
+            false => "high = operated (active high)",
         };
         let from = self.line_end(&line);
         let to = self.end(self.relay_board, &format!("IN{}", relay + 1));
@@ -94,8 +94,9 @@ impl Builder<'_> {
         let near = self.capture(capture);
         let channel = channel(at, self.plan.captures[capture].channels);
         let title = format!("{} to {}: {what}", self.tag(far), self.tag(near));
+        let plug = plug(self.plan.captures[capture].channels);
         let ends = [
-            ("signal", "+", PLUG),
+            ("signal", "+", plug),
             ("return", "−", "through a transformer where the grounds differ"),
         ];
         let pair = ends.map(|(side, sign, remark)| {
@@ -205,10 +206,8 @@ impl Builder<'_> {
         }
         let relays = self.plan.relays.len();
         let coils = match relays {
-            0..=4 => "coils; about 75 mA a relay",
-            _ => {
-                "coils, about 75 mA a relay: many of them want a 5 V supply of their own, its ground joined with the board's"
-            }
+            0..=4 => "about 75 mA a relay",
+            _ => "about 75 mA a relay; many of them: own supply, grounds joined",
         };
         let b = self.relay_board;
         let (volts5, ground, volts3) = (
@@ -217,12 +216,12 @@ impl Builder<'_> {
             self.supply_end(Pin::Volts3, RELAY_3V),
         );
         let ends = [
-            (volts5, "5 V for coils", coils),
+            (volts5, "coil 5 V", coils),
             (ground, "ground", ""),
             (
                 volts3,
-                "supply of inputs",
-                "only where the inputs have a supply of their own; take out a jumper between it and 5 V",
+                "logic 3.3 V",
+                "only where inputs have their own supply; jumper to 5 V out",
             ),
         ];
         let wires: Vec<WireId> = ends

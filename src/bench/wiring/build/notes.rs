@@ -1,7 +1,7 @@
 //! What is said beside the wires: relay states, assumptions, what to look at.
 
 use super::super::amplifiers::{self, Amplifier, Music};
-use super::super::header::{BoardLine, pin_of};
+use super::super::header::BoardLine;
 use super::Builder;
 use crate::bench::wiring::header::Board;
 use crate::bench::wiring::sheet::{Circuit, End, Kind};
@@ -116,23 +116,31 @@ impl Builder<'_> {
             Some((self.tag(*part), relay.name.as_str(), line, relay.active_low))
         });
         let mut look = Vec::new();
-        for (tag, name, line, active_low) in relays {
-            let Some(pin) = pin_of(line) else { continue };
-            if active_low != PULLED_UP.contains(&line) {
-                let (pulls, other) = match active_low {
-                    true => ("down", "0 to 8 (5 and 6 are free on most boards)"),
-                    false => ("up", "9 to 27"),
-                };
-                look.push(format!(
-                    "{tag} {name}: until the program takes GPIO {line} (pin {pin}) the board pulls it {pulls}, which may operate the relay while the \
-                     board starts. A line from {other} avoids it; or watch the relay while the board starts"
-                ));
+        let relays: Vec<_> = relays.collect();
+        for (low, pulls, other) in [
+            (true, "down", "0 to 8 (5 and 6 are free on most boards)"),
+            (false, "up", "9 to 27"),
+        ] {
+            let moved = relays
+                .iter()
+                .filter(|(_, _, line, active_low)| *active_low == low && low != PULLED_UP.contains(line));
+            let moved: Vec<String> = moved
+                .map(|(tag, name, line, _)| format!("{tag} {name} (GPIO {line})"))
+                .collect();
+            if moved.is_empty() {
+                continue;
             }
-            if line < 2 {
-                look.push(format!(
-                    "{tag} {name}: pin {pin} is for add-on boards that say what they are; take another line"
-                ));
-            }
+            let active = if low { "low" } else { "high" };
+            look.push(format!(
+                "{}: active {active}, and until the program takes the line a Raspberry Pi pulls it {pulls}, which may operate the relay while the board \
+                 starts. A line from {other} avoids it; otherwise switch on and watch: no relay may click and stay",
+                moved.join(", ")
+            ));
+        }
+        for (tag, name, line, _) in relays.iter().filter(|(_, _, line, _)| *line < 2) {
+            look.push(format!(
+                "{tag} {name}: GPIO {line} is for add-on boards that say what they are; take another line"
+            ));
         }
         let inputs = self.plan.contacts.iter().map(|contact| (&contact.name, &contact.input));
         let inputs = inputs.chain(self.plan.vetoes.iter().map(|veto| (&veto.name, &veto.input)));

@@ -51,6 +51,8 @@ pub struct Segment {
 #[derive(Debug, Clone, Default)]
 pub struct Canvas {
     shapes: String,
+    /// Drawn above everything else.
+    over: String,
     pub texts: Vec<TextBox>,
     pub segments: Vec<Segment>,
     /// Corners of everything else.
@@ -65,9 +67,10 @@ impl Canvas {
             "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{WIDTH}mm\" height=\"{HEIGHT}mm\" viewBox=\"0 0 {WIDTH} {HEIGHT}\">\
              <title>{}</title><style>@page{{size:A4 landscape;margin:0}}{STYLE}</style>\n\
              <rect width=\"{WIDTH}\" height=\"{HEIGHT}\" fill=\"#fff\"/>\n\
-             <rect class=\"f\" x=\"{MARGIN}\" y=\"{MARGIN}\" width=\"{w}\" height=\"{h}\"/>\n{}</svg>\n",
+             <rect class=\"f\" x=\"{MARGIN}\" y=\"{MARGIN}\" width=\"{w}\" height=\"{h}\"/>\n{}{}</svg>\n",
             escape(&self.title),
-            self.shapes
+            self.shapes,
+            self.over
         )
     }
 
@@ -148,10 +151,11 @@ impl Canvas {
         );
     }
 
+    /// Above lines and boxes.
     pub fn circle(&mut self, class: &str, x: f64, y: f64, radius: f64) {
         self.points.extend([(x - radius, y - radius), (x + radius, y + radius)]);
         let _ = writeln!(
-            self.shapes,
+            self.over,
             "<circle class=\"{class}\" cx=\"{x:.2}\" cy=\"{y:.2}\" r=\"{radius:.2}\"/>"
         );
     }

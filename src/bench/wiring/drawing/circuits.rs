@@ -1,7 +1,7 @@
 //! Circuits: board and cards on the left, amplifiers and what is outside on the right.
 
 use super::super::sheet::{Circuit, End, Kind, PartId, Sheet, Use, WireId};
-use super::canvas::{Anchor, Canvas, Weight};
+use super::canvas::{Anchor, Canvas, Weight, width};
 use super::flow::Flow;
 use super::{BOTTOM, LEFT, RIGHT, TOP, symbols};
 
@@ -10,7 +10,9 @@ const NEAR: f64 = 78.0;
 /// Left side of the parts on the right.
 const FAR: f64 = 215.0;
 /// Space behind a group.
-const GAP: f64 = 3.0;
+const GAP: f64 = 4.0;
+/// Around the terminals of a part.
+const ROUND: f64 = 3.0;
 /// From a contact's line to its label's foot.
 const ABOVE: f64 = 1.2;
 
@@ -70,7 +72,7 @@ fn frame(sheet: &Sheet, flow: &mut Flow, amplifier: Option<PartId>, top: f64, is
         return;
     };
     let canvas = flow.canvas();
-    canvas.rect("f", FAR, top, RIGHT - FAR, bottom - top - 1.0);
+    canvas.rect("f", FAR, top, RIGHT - FAR, bottom - top + 0.6);
     let more = if is_first { "" } else { ", continued" };
     let text = format!("{} {}{more}", part.tag, part.name);
     canvas.text(
@@ -85,10 +87,10 @@ fn frame(sheet: &Sheet, flow: &mut Flow, amplifier: Option<PartId>, top: f64, is
 
 fn height(circuit: &Circuit) -> f64 {
     match circuit {
-        Circuit::Line { .. } => 32.0,
-        Circuit::Relay { .. } => 39.0,
-        Circuit::Pair { .. } => 25.0,
-        Circuit::Supply { .. } => 32.0,
+        Circuit::Line { .. } => 28.0,
+        Circuit::Relay { .. } => 34.0,
+        Circuit::Pair { .. } => 21.0,
+        Circuit::Supply { .. } => 28.0,
     }
 }
 
@@ -126,12 +128,20 @@ impl Row<'_> {
         self.canvas.say(x, y - ABOVE, &(wire.0 + 1).to_string(), 9.0);
     }
 
+    /// A wire's remark, where it fits whole; the table has them all.
+    fn remark(&mut self, x: f64, y: f64, wire: WireId, room: f64) {
+        let text = self.sheet.wire(wire).remark.clone();
+        if width(&text, Weight::Plain) <= room {
+            self.canvas.say(x, y - ABOVE, &text, room);
+        }
+    }
+
     /// Terminals of a part on the left, in a box.
     fn near(&mut self, ends: &[(End, f64)]) {
         let (Some(first), Some(last)) = (ends.first(), ends.last()) else {
             return;
         };
-        let (top, bottom) = (first.1 - 4.2, last.1 + 4.2);
+        let (top, bottom) = (first.1 - ROUND, last.1 + ROUND);
         self.canvas.rect("f", LEFT, top, NEAR - LEFT, bottom - top);
         for (end, y) in ends {
             let text = self.sheet.end(*end);
@@ -150,7 +160,7 @@ impl Row<'_> {
     }
 
     fn line(&mut self, chain: &[PartId], pairs: &[[WireId; 2]], screen: Option<WireId>) {
-        let [upper, lower, ground] = [13.5, 21.5, 28.5].map(|dy| self.y + dy);
+        let [upper, lower, ground] = [11.5, 18.5, 24.5].map(|dy| self.y + dy);
         let levels = [upper, lower];
         let mut x = NEAR;
         let mut ring = FAR - 9.0;
@@ -170,7 +180,8 @@ impl Row<'_> {
             }
             for (wire, y) in pair.iter().zip(levels) {
                 self.canvas.wire(wire.0, &[(x, y), (begins, y)]);
-                self.number(x + 4.0, y, *wire);
+                // Clear of the transformer's label.
+                self.number(if i == 0 { x + 4.0 } else { x + 10.0 }, y, *wire);
             }
             let tag = self.sheet.part(to).tag.clone();
             let middle = f64::midpoint(begins, ends);
@@ -209,19 +220,19 @@ impl Row<'_> {
             self.canvas.wire(wire.0, &[(ring, foot), (ring, ground), (FAR, ground)]);
             self.number(FAR - 6.5, ground, wire);
             let end = self.end_at(wire, *last);
-            symbols::chassis(self.canvas, FAR, ground - 1.0);
+            symbols::chassis(self.canvas, FAR + 0.9, ground);
             self.far(end, ground, FAR + 8.0);
         }
     }
 
     fn relay(&mut self, relay: PartId, pole: usize, coil: Option<WireId>, use_of: Use) {
-        let [y1, com, low] = [10.5, 24.0, 34.0].map(|dy| self.y + dy);
+        let [y1, com, low] = [9.5, 22.0, 31.0].map(|dy| self.y + dy);
         let (nc, no) = (com - 4.0, com + 4.0);
         let tag = self.sheet.part(relay).tag.clone();
         if let Some(wire) = coil {
             let (from, to) = (self.sheet.wire(wire).from, self.sheet.wire(wire).to);
-            self.near(&[(from, y1)]);
             self.canvas.wire(wire.0, &[(NEAR, y1), (IN, y1)]);
+            self.near(&[(from, y1)]);
             self.number(NEAR + 3.0, y1, wire);
             let input = self.sheet.end(to);
             self.canvas
@@ -243,7 +254,7 @@ impl Row<'_> {
                 Some(wire) => self.sheet.wire(wire).remark.clone(),
                 None => about,
             };
-            let text = format!("coil supply;  {state}");
+            let text = format!("supply;  {state}");
             self.canvas.say(SUPPLY + 3.0, y1 + 1.3, &text, FAR - SUPPLY - 5.0);
         } else {
             let text = format!("coil of {tag}: with its first contact");
@@ -316,7 +327,7 @@ impl Row<'_> {
     }
 
     fn pair(&mut self, near: PartId, far: PartId, pair: [WireId; 2]) {
-        let [upper, lower] = [11.5, 19.5].map(|dy| self.y + dy);
+        let [upper, lower] = [9.5, 16.5].map(|dy| self.y + dy);
         let part = self.sheet.part(far).clone();
         let ends: Vec<(End, f64)> = pair
             .iter()
@@ -325,11 +336,12 @@ impl Row<'_> {
             .collect();
         self.near(&ends);
         self.canvas
-            .rect("f", FAR, upper - 6.0, RIGHT - FAR, lower - upper + 10.0);
+            .rect("f", FAR, upper - 5.0, RIGHT - FAR, lower - upper + 5.0 + ROUND);
         for (wire, y) in pair.into_iter().zip([upper, lower]) {
             self.canvas.wire(wire.0, &[(NEAR, y), (FAR, y)]);
             self.number(NEAR + 4.0, y, wire);
             self.number(STOP, y, wire);
+            self.remark(NEAR + 15.0, y, wire, STOP - NEAR - 17.0);
             let end = self.end_at(wire, far);
             let text = self.sheet.end(end);
             if part.kind == Kind::Contact {
@@ -340,30 +352,33 @@ impl Row<'_> {
             }
             symbols::terminal(self.canvas, FAR, y);
         }
+        self.near(&ends);
         if part.kind == Kind::Contact {
             symbols::make(self.canvas, FAR + 26.0, upper, lower);
         }
     }
 
     fn supply(&mut self, relays: PartId, wires: &[WireId]) {
-        let levels: Vec<f64> = (0..wires.len()).map(|i| self.y + 10.5 + 8.0 * i as f64).collect();
+        let levels: Vec<f64> = (0..wires.len()).map(|i| self.y + 9.5 + 7.0 * i as f64).collect();
         let ends: Vec<(End, f64)> = wires
             .iter()
             .map(|wire| self.sheet.wire(*wire).from)
             .zip(levels.iter().copied())
             .collect();
-        self.near(&ends);
         let (Some(top), Some(bottom)) = (levels.first(), levels.last()) else {
             return;
         };
-        self.canvas.rect("f", FAR, top - 4.2, RIGHT - FAR, bottom - top + 8.4);
+        self.canvas
+            .rect("f", FAR, top - ROUND, RIGHT - FAR, bottom - top + 2.0 * ROUND);
         for (wire, y) in wires.iter().zip(&levels) {
             self.canvas.wire(wire.0, &[(NEAR, *y), (FAR, *y)]);
             self.number(NEAR + 4.0, *y, *wire);
+            self.remark(NEAR + 15.0, *y, *wire, FAR - NEAR - 17.0);
             let end = self.end_at(*wire, relays);
             let text = self.sheet.end(end);
             self.canvas.say(FAR + 3.0, y + 1.3, &text, RIGHT - FAR - 5.0);
             symbols::terminal(self.canvas, FAR, *y);
         }
+        self.near(&ends);
     }
 }

@@ -2,7 +2,7 @@
 
 use super::super::cautions::SHORT;
 use super::super::sheet::Sheet;
-use super::canvas::{Anchor, Canvas, LEADING, Weight, wrap};
+use super::canvas::{Anchor, Canvas, Weight};
 use super::{BOTTOM, HEIGHT, LEFT, MARGIN, RIGHT, TOP, WIDTH};
 
 pub struct Flow {
@@ -57,30 +57,20 @@ impl Flow {
 fn title_block(canvas: &mut Canvas, sheet: &Sheet, number: usize, of: usize) {
     canvas.title = format!("{}: wiring as built, sheet {number} of {of}", sheet.site);
     let caution = format!("{SHORT} {of}.");
-    let y = BOTTOM + 3.6;
-    for (i, line) in wrap(&caution, Weight::Bold, RIGHT - LEFT).iter().enumerate() {
-        canvas.text(
-            LEFT,
-            y + i as f64 * LEADING,
-            Anchor::Start,
-            Weight::Bold,
-            line,
-            RIGHT - LEFT,
-        );
-    }
     let (left, right, bottom) = (MARGIN, WIDTH - MARGIN, HEIGHT - MARGIN);
-    let top = bottom - 18.0;
-    let middle = top + 9.0;
+    let top = bottom - 14.0;
+    let middle = top + 7.0;
+    canvas.text(LEFT, top - 2.2, Anchor::Start, Weight::Bold, &caution, RIGHT - LEFT);
     canvas.path("f", &[(left, top), (right, top)]);
-    let cells = [left + 130.0, left + 205.0, left + 245.0];
+    let cells = [left + 130.0, left + 200.0, left + 228.0];
     for x in cells {
         canvas.path("f", &[(x, top), (x, bottom)]);
     }
     canvas.path("l", &[(cells[0], middle), (right, middle)]);
-    let (upper, lower) = (middle - 3.0, bottom - 3.0);
+    let (upper, lower) = (middle - 2.2, bottom - 2.2);
     canvas.text(
         left + 4.0,
-        top + 7.0,
+        top + 6.2,
         Anchor::Start,
         Weight::Heading,
         &sheet.site,
@@ -89,21 +79,21 @@ fn title_block(canvas: &mut Canvas, sheet: &Sheet, number: usize, of: usize) {
     canvas.say(
         left + 4.0,
         lower,
-        "Wiring as built, drawn from the config; shown at rest",
+        "Wiring as built, from the config; drawn at rest",
         124.0,
     );
     let date = sheet.date.as_deref().unwrap_or_default();
-    canvas.say(cells[0] + 2.0, upper, &format!("date: {date}"), 71.0);
-    canvas.say(cells[0] + 2.0, lower, "checked on site:", 71.0);
-    canvas.say(cells[1] + 2.0, upper, "sheet", 36.0);
+    canvas.say(cells[0] + 2.0, upper, &format!("date: {date}"), 66.0);
+    canvas.say(cells[0] + 2.0, lower, "checked on site:", 66.0);
+    canvas.say(cells[1] + 2.0, upper, "sheet", 24.0);
     canvas.text(
         cells[1] + 2.0,
         lower,
         Anchor::Start,
         Weight::Bold,
         &format!("{number} of {of}"),
-        36.0,
+        24.0,
     );
-    canvas.say(cells[2] + 2.0, upper, "A4, no scale", 34.0);
-    canvas.say(cells[2] + 2.0, lower, "hornwire", 34.0);
+    canvas.say(cells[2] + 2.0, upper, "A4, not to scale", 49.0);
+    canvas.say(cells[2] + 2.0, lower, "no life-safety system", 49.0);
 }

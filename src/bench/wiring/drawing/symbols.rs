@@ -68,10 +68,10 @@ pub fn make(canvas: &mut Canvas, x: f64, upper: f64, lower: f64) {
 
 /// The chassis symbol, its line coming from the left.
 pub fn chassis(canvas: &mut Canvas, x: f64, y: f64) {
-    canvas.path("l", &[(x, y), (x + 3.0, y), (x + 3.0, y + 2.0)]);
-    canvas.path("f", &[(x + 0.5, y + 2.0), (x + 5.5, y + 2.0)]);
+    canvas.path("l", &[(x, y), (x + 3.0, y), (x + 3.0, y + 1.5)]);
+    canvas.path("f", &[(x + 0.5, y + 1.5), (x + 5.5, y + 1.5)]);
     for dx in [0.5, 3.0, 5.5] {
-        canvas.path("l", &[(x + dx, y + 2.0), (x + dx - 1.3, y + 4.0)]);
+        canvas.path("l", &[(x + dx, y + 1.5), (x + dx - 1.0, y + 3.0)]);
     }
 }
 

@@ -10,9 +10,9 @@ use super::{LEFT, RIGHT};
 /// From one pin of the header to the next.
 const PITCH: f64 = 4.8;
 /// Between the two rows of pins.
-const MIDDLE: f64 = 78.0;
+const MIDDLE: f64 = 86.0;
 /// Where text beside the header begins.
-const BESIDE: f64 = 158.0;
+const BESIDE: f64 = 166.0;
 const HEADING: f64 = 6.5;
 /// Above and below the text of a table's row, together.
 const AIR: f64 = 1.8;
@@ -48,10 +48,7 @@ fn header(sheet: &Sheet, flow: &mut Flow) {
     let Some((board, part)) = sheet.of_kind(Kind::Board).next() else {
         return;
     };
-    let title = format!(
-        "{}  40-pin header, seen from above, pins 2 to 40 along the board's edge",
-        part.tag
-    );
+    let title = format!("{}  40-pin header, seen from above; even pins at the edge", part.tag);
     canvas.text(
         LEFT,
         top + 3.8,
@@ -79,7 +76,7 @@ fn header(sheet: &Sheet, flow: &mut Flow) {
             true => pin.name(),
             false => format!("{}: {used}", pin.name()),
         };
-        let weight = if used.is_empty() { Weight::Plain } else { Weight::Bold };
+        let weight = Weight::Plain;
         match is_odd {
             true => canvas.text(MIDDLE - 8.0, foot, Anchor::End, weight, &text, MIDDLE - 8.0 - LEFT),
             false => canvas.text(MIDDLE + 8.0, foot, Anchor::Start, weight, &text, BESIDE - MIDDLE - 11.0),
