@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::config::plan::Plan;
+use crate::config::plan::{self, MusicMute, Plan};
 use crate::page::{RelayId, ZoneId};
 
 /// How music gets into an amplifier.
@@ -26,7 +26,6 @@ pub(super) struct Amplifier {
     pub transformer: bool,
     /// `10 dB`.
     pub pad: Option<String>,
-    pub input: String,
     pub cable: Option<String>,
     pub music: Music,
     /// As the config says it; [`Amplifier::music`] is how it is wired.
@@ -37,13 +36,15 @@ pub(super) struct Amplifier {
     pub assumed: bool,
 }
 
-/// One for each zone that no table names.
+/// Those of the config, then one for each zone that none of them serves.
 pub(super) fn amplifiers(plan: &Plan) -> Vec<Amplifier> {
-    let mut out = Vec::new();
-    for (id, zone) in (0..=u16::MAX).map(ZoneId).zip(&plan.zones) {
+    let told = plan.amplifiers.iter().map(|amplifier| told(plan, amplifier));
+    let is_served = |zone: &ZoneId| plan.amplifiers.iter().any(|amplifier| amplifier.zones.contains(zone));
+    let zones = (0..=u16::MAX).map(ZoneId).zip(&plan.zones);
+    let others = zones.filter(|(id, _)| !is_served(id)).map(|(id, zone)| {
         let zones = vec![id];
         let (triggers, mutes) = relays_of(plan, &zones);
-        out.push(Amplifier {
+        Amplifier {
             name: zone.name.clone(),
             zones,
             told: Music::None,
@@ -52,13 +53,44 @@ pub(super) fn amplifiers(plan: &Plan) -> Vec<Amplifier> {
             triggers,
             transformer: true,
             pad: None,
-            input: "600 ohm".to_owned(),
             cable: None,
             about: String::new(),
             assumed: true,
-        });
+        }
+    });
+    told.chain(others).collect()
+}
+
+fn told(plan: &Plan, amplifier: &plan::Amplifier) -> Amplifier {
+    let (triggers, mutes) = relays_of(plan, &amplifier.zones);
+    let told = match amplifier.music {
+        MusicMute::None => Music::None,
+        MusicMute::Relay => Music::Relay,
+        MusicMute::Own => Music::Own,
+    };
+    let mut about = format!("line input {}, {}", amplifier.level, amplifier.impedance);
+    if let Some(line) = amplifier.line {
+        let power = amplifier.power.map(|power| format!(", {power}")).unwrap_or_default();
+        about.push_str(&format!("; loudspeaker line {}{power}: not on this sheet", line.name()));
     }
-    out
+    Amplifier {
+        name: amplifier.name.clone(),
+        zones: amplifier.zones.clone(),
+        told,
+        // A relay that mutes has to be wired, whatever the table says.
+        music: match told {
+            Music::None if !mutes.is_empty() => Music::Relay,
+            Music::Relay if mutes.is_empty() => Music::None,
+            other => other,
+        },
+        mutes,
+        triggers,
+        transformer: amplifier.transformer,
+        pad: amplifier.pad.map(|pad| pad.to_string()),
+        cable: amplifier.cable.map(|cable| cable.to_string()),
+        about,
+        assumed: false,
+    }
 }
 
 /// Trigger and mute relays, each once, in the order of the zones.

@@ -200,7 +200,11 @@ impl<'a> Builder<'a> {
             hops.push(Hop::new(t, ["primary 1", "primary 2"], Some(secondary)));
         }
         if let Some(pad) = &amplifier.pad {
-            let r = self.part(Kind::Pad, "", &format!("pad, {pad}; at the amplifier's terminals"));
+            let r = self.part(
+                Kind::Pad,
+                pad,
+                "at the amplifier's terminals; `hornwire levels` tells its resistors",
+            );
             hops.push(Hop::new(r, ["in 1", "in 2"], Some(["out 1", "out 2"])));
         }
         let of = match amplifier.zones.len() {

@@ -102,7 +102,7 @@ pub struct Part {
     /// Designation: `K1`.
     pub tag: String,
     pub kind: Kind,
-    /// As in the config, where it has a name there.
+    /// As in the config, where it has a name there; of a pad, its kind and loss.
     pub name: String,
     /// For the part list.
     pub about: String,

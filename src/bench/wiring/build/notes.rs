@@ -78,6 +78,14 @@ impl Builder<'_> {
                 unknown.join(", ")
             ));
         }
+        let unguarded = amplifiers.iter().filter(|a| !a.assumed && !a.transformer);
+        let unguarded: Vec<&str> = unguarded.map(|a| a.name.as_str()).collect();
+        if !unguarded.is_empty() {
+            out.push(format!(
+                "{}: no transformer, so card and amplifier stand close together, on one ground; if it hums, put one in (`isolation`)",
+                unguarded.join(", ")
+            ));
+        }
         if amplifiers.iter().any(|a| a.assumed && a.mutes.is_empty()) {
             out.push("an amplifier without a mute relay has no music, or mutes it by itself".to_owned());
         }

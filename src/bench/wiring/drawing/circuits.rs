@@ -194,7 +194,7 @@ impl Row<'_> {
                 }
                 Kind::Pad => {
                     symbols::pad(self.canvas, begins, ends, upper, lower);
-                    let label = format!("{tag}  {}", self.sheet.part(to).name);
+                    let label = format!("{tag}  {} pad", self.sheet.part(to).name);
                     self.canvas
                         .text(middle, upper - 3.5, Anchor::Middle, Weight::Plain, &label, 70.0);
                 }

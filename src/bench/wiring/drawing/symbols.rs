@@ -30,20 +30,18 @@ pub fn coil(canvas: &mut Canvas, x: f64, y: f64) {
     canvas.rect("t", x, y - 2.6, 10.0, 5.2);
 }
 
-/// A pad: its resistors in one box with two lines in and two out.
+/// A pad of whatever kind: one box with two lines in and two out.
 pub fn pad(canvas: &mut Canvas, left: f64, right: f64, upper: f64, lower: f64) {
     canvas.rect("t", left, upper - 2.0, right - left, lower - upper + 4.0);
-    for y in [upper, lower] {
-        canvas.path("l", &[(left, y), (left + 2.5, y)]);
-        canvas.rect("t", left + 2.5, y - 1.0, 5.0, 2.0);
-        canvas.path("l", &[(left + 7.5, y), (right, y)]);
-    }
-    let x = right - 2.5;
-    canvas.path("l", &[(x, upper), (x, upper + 1.5)]);
-    canvas.rect("t", x - 1.0, upper + 1.5, 2.0, lower - upper - 3.0);
-    canvas.path("l", &[(x, lower - 1.5), (x, lower)]);
-    canvas.circle("k", x, upper, 0.5);
-    canvas.circle("k", x, lower, 0.5);
+    let middle = (f64::midpoint(left, right), f64::midpoint(upper, lower));
+    canvas.text(
+        middle.0,
+        middle.1 + 1.3,
+        Anchor::Middle,
+        Weight::Plain,
+        "dB",
+        right - left,
+    );
 }
 
 /// A change-over contact at rest: COM at `x`, NC above and NO below on the right, 20 mm away.
