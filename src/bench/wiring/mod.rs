@@ -17,4 +17,4 @@ pub use build::sheet;
 pub use cautions::CAUTIONS;
 pub use drawing::draw;
 pub use header::{Board, HEADER, Pin};
-pub use sheet::{Circuit, End, Kind, Part, PartId, Sheet, Wire, WireId};
+pub use sheet::{Circuit, End, Kind, Part, PartId, Sheet, Use, Wire, WireId};

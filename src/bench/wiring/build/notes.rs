@@ -175,9 +175,13 @@ impl Builder<'_> {
         {
             let relay = usize::from(relay);
             let (tag, name) = (self.tag(self.relays[relay]), &self.plan.relays[relay].name);
+            let told = match amplifiers.iter().any(|a| a.assumed) {
+                true => ". Where it is one amplifier, [amplifiers.NAME] says so",
+                false => "",
+            };
             let text = format!(
                 "{tag} {name} does {needed} things: take a relay with {needed} change-over contacts, or {needed} relays with their inputs joined. \
-                 One contact would join circuits that have to stay apart"
+                 One contact would join circuits that have to stay apart{told}"
             );
             self.sheet.look.push(text);
         }

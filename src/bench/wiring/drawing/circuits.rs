@@ -180,8 +180,13 @@ impl Row<'_> {
             }
             for (wire, y) in pair.iter().zip(levels) {
                 self.canvas.wire(wire.0, &[(x, y), (begins, y)]);
-                // Clear of the transformer's label.
-                self.number(if i == 0 { x + 4.0 } else { x + 10.0 }, y, *wire);
+                // Clear of the labels of transformer and pad.
+                let clear = match self.sheet.part(from).kind {
+                    Kind::Transformer => 10.0,
+                    Kind::Pad => 27.0,
+                    _ => 4.0,
+                };
+                self.number(x + clear, y, *wire);
             }
             let tag = self.sheet.part(to).tag.clone();
             let middle = f64::midpoint(begins, ends);
@@ -334,7 +339,6 @@ impl Row<'_> {
             .map(|wire| self.end_at(*wire, near))
             .zip([upper, lower])
             .collect();
-        self.near(&ends);
         self.canvas
             .rect("f", FAR, upper - 5.0, RIGHT - FAR, lower - upper + 5.0 + ROUND);
         for (wire, y) in pair.into_iter().zip([upper, lower]) {

@@ -2,7 +2,7 @@
 
 use super::super::cautions::SHORT;
 use super::super::sheet::Sheet;
-use super::canvas::{Anchor, Canvas, Weight};
+use super::canvas::{Anchor, Canvas, Weight, width, wrap};
 use super::{BOTTOM, HEIGHT, LEFT, MARGIN, RIGHT, TOP, WIDTH};
 
 pub struct Flow {
@@ -68,20 +68,27 @@ fn title_block(canvas: &mut Canvas, sheet: &Sheet, number: usize, of: usize) {
     }
     canvas.path("l", &[(cells[0], middle), (right, middle)]);
     let (upper, lower) = (middle - 2.2, bottom - 2.2);
-    canvas.text(
-        left + 4.0,
-        top + 6.2,
-        Anchor::Start,
-        Weight::Heading,
-        &sheet.site,
-        124.0,
-    );
-    canvas.say(
-        left + 4.0,
-        lower,
-        "Wiring as built, from the config; drawn at rest",
-        124.0,
-    );
+    if width(&sheet.site, Weight::Heading) <= 124.0 {
+        canvas.text(
+            left + 4.0,
+            top + 6.2,
+            Anchor::Start,
+            Weight::Heading,
+            &sheet.site,
+            124.0,
+        );
+        canvas.say(
+            left + 4.0,
+            lower,
+            "Wiring as built, from the config; drawn at rest",
+            124.0,
+        );
+    } else {
+        let lines = wrap(&sheet.site, Weight::Bold, 122.0);
+        for (line, foot) in lines.iter().zip([top + 5.2, top + 10.6]) {
+            canvas.text(left + 4.0, foot, Anchor::Start, Weight::Bold, line, 124.0);
+        }
+    }
     let date = sheet.date.as_deref().unwrap_or_default();
     canvas.say(cells[0] + 2.0, upper, &format!("date: {date}"), 66.0);
     canvas.say(cells[0] + 2.0, lower, "checked on site:", 66.0);
