@@ -591,7 +591,7 @@ fn sheets_are_well_formed_whatever_the_names() {
 /// ISO 3098: 2.5 mm is the height of capitals; ours are 0.716 of the size in the narrowest of the fonts asked for (its own metrics).
 #[test]
 fn lines_and_letters_are_large_enough() {
-    assert!(super::drawing::canvas::SIZE * 0.716 >= 2.5);
+    const { assert!(super::drawing::canvas::SIZE * 0.716 >= 2.5) };
     let plan = shipped("quayside-yard.toml");
     for svg in draw(&drawn(&plan)) {
         for width in svg.split("stroke-width:").skip(1) {

@@ -3,7 +3,7 @@
 use std::fmt;
 
 use super::cautions::CAUTIONS;
-use super::sheet::{Kind, Sheet};
+use super::sheet::{Kind, Part, Sheet};
 use crate::report::text::fill;
 
 /// Widest line.
@@ -22,7 +22,7 @@ impl fmt::Display for Sheet {
             WIDTH,
         );
         section(&mut out, "Parts");
-        for part in self.parts.iter().filter(|part| part.kind != Kind::Cable) {
+        for part in self.listed().filter(|part| part.kind != Kind::Cable) {
             let head = format!("  {:<4}", part.tag);
             fill(&mut out, &part.told(), &head, "        ", WIDTH);
         }
@@ -43,7 +43,16 @@ impl fmt::Display for Sheet {
     }
 }
 
-impl super::Part {
+impl Sheet {
+    /// Without a header or a relay board that nothing is wired to.
+    pub(super) fn listed(&self) -> impl Iterator<Item = &Part> {
+        let is_wired =
+            |part: &&Part| !matches!(part.kind, Kind::Board | Kind::RelayBoard) || !part.terminals.is_empty();
+        self.parts.iter().filter(is_wired)
+    }
+}
+
+impl Part {
     /// `relay yard-trigger: gpiochip0 line 17, …`
     pub(super) fn told(&self) -> String {
         match (self.name.as_str(), self.about.as_str()) {

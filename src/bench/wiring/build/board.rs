@@ -221,7 +221,7 @@ impl Builder<'_> {
             (
                 volts3,
                 "logic 3.3 V",
-                "only where inputs have their own supply; jumper to 5 V out",
+                "inputs with their own supply only; take the 5 V jumper out",
             ),
         ];
         let wires: Vec<WireId> = ends

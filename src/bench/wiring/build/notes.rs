@@ -20,10 +20,11 @@ impl Builder<'_> {
 
     fn states(&mut self, amplifiers: &[Amplifier]) {
         let mut out = Vec::new();
-        out.push(
-            "Drawn at rest: every relay de-energised, as without power, while the board starts, and with the program stopped. COM touches NC."
+        out.push(match self.plan.relays.is_empty() {
+            true => "No relay: nothing is switched, and the amplifiers are awake by themselves.".to_owned(),
+            false => "Drawn at rest: every relay de-energised, as without power, while the board starts, and with the program stopped. COM touches NC."
                 .to_owned(),
-        );
+        });
         if amplifiers.iter().any(|a| !a.triggers.is_empty()) {
             out.push("Trigger relay at rest: amplifier idle. Operated: a page holds a zone of it.".to_owned());
         }
@@ -69,8 +70,9 @@ impl Builder<'_> {
         let unknown: Vec<String> = self
             .sheet
             .of_kind(Kind::Amplifier)
-            .filter(|(_, part)| amplifiers.iter().any(|a| a.assumed && a.name == part.name))
-            .map(|(_, part)| part.tag.clone())
+            .zip(amplifiers)
+            .filter(|(_, amplifier)| amplifier.assumed)
+            .map(|((_, part), _)| part.tag.clone())
             .collect();
         if !unknown.is_empty() {
             out.push(format!(
@@ -94,6 +96,13 @@ impl Builder<'_> {
             .any(|a| a.music == Music::Relay && !a.mutes.is_empty())
         {
             out.push("a music source for each amplifier that is muted by a relay".to_owned());
+        }
+        let others = [Kind::MusicSource, Kind::LineSource, Kind::Transformer];
+        if self.sheet.parts.iter().any(|part| others.contains(&part.kind)) {
+            out.push(
+                "screens of cables that have no wire number here: connected at one end only, at amplifier or card"
+                    .to_owned(),
+            );
         }
         if !self.plan.relays.is_empty() {
             out.push("one relay board, its inputs in the order of the config".to_owned());

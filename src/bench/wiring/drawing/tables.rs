@@ -141,7 +141,7 @@ fn list(flow: &mut Flow, title: &str, texts: &[String]) {
 }
 
 fn parts(sheet: &Sheet, flow: &mut Flow) {
-    let rows = sheet.parts.iter().map(|part| {
+    let rows = sheet.listed().map(|part| {
         let about = if part.about.is_empty() { "–" } else { &part.about };
         let name = if part.name.is_empty() { "–" } else { &part.name };
         [
