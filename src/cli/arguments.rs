@@ -5,13 +5,13 @@ use std::path::PathBuf;
 use clap::{Parser, Subcommand};
 use hornwire::config;
 
-use super::{local, why, wiring};
+use super::{levels, local, why, wiring};
 
 const EXIT_CODES: &str = "\
 Exit codes (sysexits.h):
   0   fine (warnings included)
   64  wrong command line
-  65  a code that is guessed too easily, a scenario with errors
+  65  a code that is guessed too easily, a scenario with errors, a pad that cannot be
   66  a file is missing or cannot be read
   69  a socket or a relay line cannot be had
   70  the demonstration did not go as it should
@@ -160,6 +160,22 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// The level plan: from the card to the amplifier's input, pads, loudspeaker lines, sound.
+    #[command(after_help = concat!(
+        "Examples:\n  hornwire levels /etc/hornwire/hornwire.toml\n",
+        "  hornwire levels pad --kind T --loss 10dB --impedance 600\n",
+        "  hornwire levels line --volts 70.7 --taps 12x6W --amplifier 120W \\\n",
+        "    --length 100m --gauge \"16 AWG\"\n",
+        "  hornwire levels sound --sensitivity 90 --power 10W --distance 4m --ambient 70\n",
+        "  hornwire levels convert \"0 dBm\"\n\n",
+        "With a config it plans each of its [amplifiers.NAME]: the level at each joint, the\n",
+        "zone's gain to set, and what to build where it does not fit. A file yard.levels\n",
+        "holds tables [chain.NAME], [pad.NAME], [line.NAME], [sound.NAME] and [source.NAME],\n",
+        "whose keys are the flags of those commands. Nothing is played or changed.\n\n",
+        "Exit codes: 0 planned, 64 wrong command line, 65 nothing to plan, or not so, 66 a\n",
+        "file is missing, 77 no permission, 78 errors in the config."
+    ))]
+    Levels(levels::Levels),
     /// Put every relay of the config to rest; the service does it after every end.
     #[command(after_help = concat!(
         "Example:\n  hornwire rest-relays /etc/hornwire/hornwire.toml\n\n",

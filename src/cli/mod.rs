@@ -12,6 +12,7 @@ mod check;
 mod code;
 mod demo;
 mod doctor;
+mod levels;
 mod local;
 mod manual;
 mod rehearse;
@@ -67,6 +68,7 @@ pub fn main() -> ExitCode {
         Command::Code { name } => code::run(&name),
         Command::Why { wanted } => why::run(&wanted),
         Command::Doctor { file, listen, json } => doctor::run(&file, listen, json),
+        Command::Levels(wanted) => levels::run(&wanted),
         Command::Wiring { wishes } => wiring::run(&wishes),
         Command::Manual { directory } => manual::run(&directory),
         Command::Demo { out } => demo::run(&out),

@@ -38,9 +38,9 @@ fn good(scratch: &Scratch) -> std::path::PathBuf {
     scratch.file("good.toml", read(&source("config/quayside-yard.toml")), 0o644)
 }
 
-/// Computed: +2.5 dBm − 16.99 dB − 6 dB, − 3 dB; +2.5 dBm − 3 dB.
-const LINE_LEVELS: &str = "  zone yard: speech at -20.5 dBm, no peak above that of a sine at -0.5 dBm, into 600 ohm
-  zone sawmill: speech at -17.5 dBm, no peak above that of a sine at -0.5 dBm, into 600 ohm
+/// Computed: +2.5 dBm − 16.99 dB − 1 dB, − 4 dB; +2.5 dBm − 3 dB.
+const LINE_LEVELS: &str = "  zone yard: speech at -15.5 dBm, no peak above that of a sine at -0.5 dBm, into 600 ohm
+  zone sawmill: speech at -18.5 dBm, no peak above that of a sine at -0.5 dBm, into 600 ohm
 ";
 
 #[test]
