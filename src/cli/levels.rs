@@ -112,7 +112,7 @@ fn tell(what: &What, title: &str) -> Result<Told, Unfit> {
             Told {
                 text: text::chain(&plan, &names),
                 notes: text::granted(&plan, &names),
-                cautions: Vec::new(),
+                cautions: text::chain_cautions(&plan),
                 json: figures::chain(&plan, title),
             }
         }
@@ -324,7 +324,7 @@ fn of_zone(plan: &Plan, amplifier: &Amplifier, zone: &Zone) -> Told {
     Told {
         text: text::chain(&found, &names),
         notes: text::granted(&found, &names),
-        cautions: Vec::new(),
+        cautions: text::chain_cautions(&found),
         json,
     }
 }

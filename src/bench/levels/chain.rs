@@ -21,6 +21,8 @@ pub const USUAL_NOISE: Db = Db(80.0);
 pub const PEAK_ROOM: f32 = 12.0;
 /// Gains from here up fit; below, a pad does it with less noise, and shields the amplifier from full scale.
 pub const LEAST_GAIN: f32 = -12.0;
+/// So much less than wanted is nothing to build for.
+const SLACK: f32 = 1.0;
 /// A full-scale sine's RMS, dB relative to its peak.
 const SINE: f32 = -3.010_3;
 /// Times the source impedance, and a load counts as bridging (common practice).
@@ -187,13 +189,13 @@ impl Setup {
             loss: Db(f32::from(n)),
         });
         let gain = |pad: Pad| half_below(self.with_pad(Some(pad)).exact_gain());
-        let fitting = tries.map(|pad| (pad, Db(gain(pad)))).filter(|(_, gain)| gain.0 <= 0.0);
-        fitting.last()
+        let mut fitting = tries.map(|pad| (pad, Db(gain(pad)))).filter(|(_, gain)| gain.0 <= 0.0);
+        fitting.next_back()
     }
 
     fn advice(&self, gain: f32) -> Advice {
         let most = self.most_gain();
-        if (LEAST_GAIN..=most).contains(&gain) {
+        if (LEAST_GAIN..=most + SLACK).contains(&gain) {
             return Advice::Fits;
         }
         if gain < LEAST_GAIN {
@@ -203,12 +205,12 @@ impl Setup {
             };
         }
         let bare = self.with_pad(None).exact_gain();
-        if self.pad.is_some() && bare <= most {
+        if self.pad.is_some() && bare <= most + SLACK {
             return match self.best_pad().filter(|(_, gain)| gain.0 >= LEAST_GAIN) {
                 Some((pad, gain)) if bare < LEAST_GAIN => Advice::LessPad { pad: Some(pad), gain },
                 _ => Advice::LessPad {
                     pad: None,
-                    gain: Db(half_below(bare)),
+                    gain: Db(half_below(bare.min(most))),
                 },
             };
         }

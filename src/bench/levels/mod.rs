@@ -10,3 +10,6 @@ pub mod series;
 pub mod sound;
 pub mod text;
 pub mod two_port;
+
+#[cfg(test)]
+mod tests;

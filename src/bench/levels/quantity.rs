@@ -159,7 +159,7 @@ impl fmt::Display for Ohms {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self.0 {
             r if r >= 9_999_500.0 => write!(f, "{} Mohm", figures(r / 1e6)),
-            r if r >= 9_995.0 => write!(f, "{} kohm", figures(r / 1e3)),
+            r if r >= 9_995.5 => write!(f, "{} kohm", figures(r / 1e3)),
             r if r >= 1_000.0 => write!(f, "{r:.0} ohm"),
             r => write!(f, "{} ohm", figures(r)),
         }

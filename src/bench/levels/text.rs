@@ -17,6 +17,8 @@ pub use resistors::{conductor, convert, impedance, pad, pad_cautions, pad_notes,
 
 /// Widest line.
 const WIDTH: usize = 80;
+/// The loudest sine so far above speech hurts where speech is loud (our own judgement).
+const LOUD: f32 = 26.0;
 /// A word before a paragraph.
 const TERM: usize = 11;
 
@@ -295,9 +297,12 @@ pub fn granted(plan: &Plan, names: &Names) -> Vec<String> {
     }
     if setup.source.is_none() {
         let doubt = source_doubt(setup);
+        let doubt = match doubt.as_str() {
+            "0.0" => "here it hardly matters".to_owned(),
+            doubt => format!("were it 10 or 200 ohm, the level would be off by {doubt} dB at most"),
+        };
         all.push(format!(
-            "The source impedance of {card} is taken as {USUAL_SOURCE}. Were it 10 or 200 ohm, the level would be off by {doubt} dB at most. \
-             `hornwire levels source` finds it from two readings."
+            "The source impedance of {card} is taken as {USUAL_SOURCE}: {doubt}. `hornwire levels source` finds it from two readings."
         ));
     }
     all.push(
@@ -322,6 +327,25 @@ pub fn granted(plan: &Plan, names: &Names) -> Vec<String> {
     all.push(format!(
         "{PEAK_ROOM} dB for the peaks of speech, gains from {LEAST_GAIN} dB, what a transformer takes, noise: common practice, no published source."
     ));
+    all
+}
+
+/// Where somebody could be hurt.
+pub fn chain_cautions(plan: &Plan) -> Vec<String> {
+    let mut all = vec![
+        "Start with the zone's gain 20 dB lower and come up, with nobody near the loudspeakers: a wrong level is loud at once, and can damage hearing."
+            .to_owned(),
+    ];
+    let over = plan
+        .most(plan.full_scale())
+        .above(Plan::speech(plan.full_scale(), plan.set()))
+        .0;
+    if over > LOUD {
+        all.push(format!(
+            "A fault or a tone at the ceiling is {} dB louder than speech: build the pad, or lower the zone's `ceiling`.",
+            over.round()
+        ));
+    }
     all
 }
 

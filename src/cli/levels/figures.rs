@@ -16,7 +16,7 @@ fn to(places: i32, n: impl Into<f64>) -> f64 {
 }
 
 fn levels(volts: Volts) -> Value {
-    json!({ "v": volts.0, "dbu": to(2, volts.dbu().0), "dbv": to(2, volts.dbv().0) })
+    json!({ "v": to(6, volts.0), "dbu": to(2, volts.dbu().0), "dbv": to(2, volts.dbv().0) })
 }
 
 pub fn chain(plan: &Plan, title: &str) -> Value {
@@ -76,7 +76,7 @@ pub fn pad(network: &Network) -> Value {
                 Place::Across => "across",
                 Place::Bridge => "bridge",
             };
-            json!({ "name": format!("R{}", i + 1), "place": place, "ohm": to(3, *ohms) })
+            json!({ "name": format!("R{}", i + 1), "place": place, "ohm": to(6, *ohms) })
         });
         let spread = |tolerance: f64| {
             let spread = network.spread(tolerance);
@@ -87,7 +87,7 @@ pub fn pad(network: &Network) -> Value {
         };
         json!({
             "resistors": parts.collect::<Vec<_>>(),
-            "loss_db": to(3, network.loss().0),
+            "loss_db": to(4, network.loss().0),
             "source_sees_ohm": to(1, network.input().0),
             "load_sees_ohm": to(1, network.output().0),
             "one_percent": spread(0.01),

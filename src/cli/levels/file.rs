@@ -134,7 +134,7 @@ fn calculation(kind: &str, name: &str, table: &Toml) -> Result<Told, Unfit> {
     let parsed = Table::try_parse_from(arguments).map_err(|error| Unfit(cause(&error)))?;
     let mut told = tell(&parsed.what, &format!("Level plan {name}"))?;
     if kind != "chain" {
-        told.text = format!("{name}\n\n{}", told.text);
+        told.text = format!("[{kind}.{name}]\n\n{}", told.text);
     }
     told.json["name"] = name.into();
     Ok(told)

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::super::line::{FULL, Line, Load, SMALL_LOSS};
-use super::super::quantity::{Metres, Ohms, Spl, Volts, Watts, figures};
+use super::super::quantity::{Metres, Ohms, Spl, Watts, figures};
 use super::super::sound::{self, ENOUGH, GOOD};
 use super::item;
 
@@ -204,8 +204,8 @@ pub fn sound(heard: &Heard) -> String {
         row(&mut out, "ambient", ambient);
     }
     let _ = writeln!(out, "  {:32}40        60        80        100       120 dB", "");
-    out.push('\n');
     if let Some(ambient) = heard.ambient {
+        out.push('\n');
         speech(&mut out, heard, ambient, all);
     }
     ears(&mut out, near, all);

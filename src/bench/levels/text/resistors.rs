@@ -108,16 +108,19 @@ pub fn pad_notes(network: &Network) -> Vec<String> {
         Kind::L => Some("take a U"),
         Kind::MinimumLoss => Some("put half of the resistor in line into each leg"),
     };
-    all.extend(balanced.map(|instead| format!("It unbalances a balanced line: there {instead}.")));
+    let kind = network.kind;
+    all.extend(balanced.map(|instead| format!("The {kind} pad unbalances a balanced line: there {instead}.")));
     if matches!(network.kind, Kind::L | Kind::U) {
-        all.push("It matches the source alone; the load sees what stands in the table.".to_owned());
+        all.push(format!(
+            "The {kind} pad matches the source alone; the load sees what stands in the table."
+        ));
     }
     all
 }
 
 /// Where somebody could be hurt.
 pub fn pad_cautions() -> Vec<String> {
-    vec!["It is nothing for a loudspeaker line: there it would burn, and the line's voltage can injure.".to_owned()]
+    vec!["A pad of such resistors is nothing for a loudspeaker line: there it would burn, and the line's voltage can injure.".to_owned()]
 }
 
 fn two(n: f32) -> String {
