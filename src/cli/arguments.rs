@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Parser, Subcommand};
 use hornwire::config;
 
-use super::{levels, local, why};
+use super::{levels, local, why, wiring};
 
 const EXIT_CODES: &str = "\
 Exit codes (sysexits.h):
@@ -225,6 +225,20 @@ pub enum Command {
         /// Print the reference of all keys instead.
         #[arg(long, conflicts_with = "files")]
         keys: bool,
+    },
+    /// The wiring of a config: terminal table on the terminal, or sheets of A4 as SVG.
+    #[command(after_help = concat!(
+        "Examples:\n  hornwire wiring config/quayside-yard.toml | less\n",
+        "  hornwire wiring config/quayside-yard.toml -o yard.svg --date 2027-03-02\n\n",
+        "Every browser prints SVG: A4 landscape, no margins, black and white. What the config\n",
+        "does not say is assumed, and said so on the sheet; [amplifiers.NAME] says more.\n",
+        "Check every terminal on site: the sheet knows the config, not your equipment.\n\n",
+        "Exit codes: 0 drawn, 64 wrong command line, 66 the config is missing, 73 a sheet\n",
+        "cannot be written, 77 no permission, 78 errors in the config."
+    ))]
+    Wiring {
+        #[command(flatten)]
+        wishes: wiring::Wishes,
     },
     /// Write the manual pages and the completions of the shells; the package is built with it.
     #[command(hide = true)]
