@@ -10,7 +10,9 @@
 //! Pure core, no sockets, threads, clock or randomness of its own: [`sip`], [`gate`], [`calendar`], [`media`], [`page`], [`sound`].
 //! Driver: [`daemon`]. Edges: [`device`], [`tls`]. Text to plan: [`config`]. What happened: [`report`].
 //! The whole job without hardware: [`demo`]. A packet capture through it: [`replay`]. The machine against the config: [`doctor`].
+//! The installer's bench: [`bench`].
 
+pub mod bench;
 pub mod calendar;
 pub mod config;
 pub mod daemon;

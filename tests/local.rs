@@ -270,3 +270,83 @@ fn a_config_that_waits_is_told() {
     assert_eq!(status["config_waits"], serde_json::json!([]));
     program.stop();
 }
+
+/// A phone system that refuses every registration, and says nothing to others.
+fn refusing() -> std::net::SocketAddr {
+    let socket = std::net::UdpSocket::bind("127.0.0.1:0").unwrap();
+    let address = socket.local_addr().unwrap();
+    std::thread::spawn(move || {
+        let mut buffer = [0; 4096];
+        while let Ok((octets, from)) = socket.recv_from(&mut buffer) {
+            let text = String::from_utf8_lossy(&buffer[..octets]).into_owned();
+            if !text.starts_with("REGISTER ") {
+                continue;
+            }
+            let mut answer = "SIP/2.0 403 Forbidden\r\n".to_owned();
+            for line in text.lines() {
+                let is_copied = ["Via:", "From:", "Call-ID:", "CSeq:"]
+                    .iter()
+                    .any(|name| line.starts_with(name));
+                if is_copied {
+                    answer += &format!("{line}\r\n");
+                } else if line.starts_with("To:") {
+                    answer += &format!("{line};tag=7\r\n");
+                }
+            }
+            answer += "Content-Length: 0\r\n\r\n";
+            let _ = socket.send_to(answer.as_bytes(), from);
+        }
+    });
+    address
+}
+
+/// The doctor believes the running program, which got an answer, more than the silence that it meets itself.
+#[test]
+fn the_doctor_asks_the_running_program() {
+    let folder = program::folder("local-doctor");
+    let registrar = refusing();
+    let taken = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    let metrics = taken.local_addr().unwrap();
+    let port = std::net::UdpSocket::bind("127.0.0.1:0")
+        .unwrap()
+        .local_addr()
+        .unwrap()
+        .port();
+    let config = format!(
+        "{}\n[sip]\nlisten = ['udp:127.0.0.1:{port}']\nnetworks = ['127.0.0.0/8']\nstart_spread = '0 s'\n[metrics]\nlisten = '{metrics}'\n\
+         [extensions.page]\nregistrar = 'sip:{registrar}'\nuser = '850'\nzones = ['yard']\n\
+         [extensions.itself]\nregistrar = 'sip:127.0.0.1:{port}'\nuser = '851'\nzones = ['yard']\n",
+        CONFIG.replace("FOLDER", &folder.to_string_lossy())
+    );
+    let program = Program::start(folder, &config);
+    program.line("extension page cannot register");
+    let told = status(&program);
+    let page = &told["registrations"][0];
+    assert_eq!(page["refusals"][0]["registrar"], "127.0.0.1", "{told}");
+    assert_eq!(page["refusals"][0]["cause"], "403 Forbidden", "{told}");
+    assert_eq!(told["metrics"]["is_served"], false, "{told}");
+    let output = Command::new(env!("CARGO_BIN_EXE_hornwire"))
+        .args(["doctor", "--listen", "0", "--json"])
+        .arg(program.folder.join("quayside.toml"))
+        .output()
+        .unwrap();
+    assert_eq!(output.status.code(), Some(69));
+    let findings: Vec<Value> = serde_json::from_slice(&output.stdout).unwrap();
+    let find = |subject: String| {
+        let mut of = findings.iter().filter(|finding| finding["subject"] == subject.as_str());
+        let found = of.next().unwrap_or_else(|| panic!("no {subject} in {findings:#?}"));
+        assert!(of.next().is_none(), "{findings:#?}");
+        let text = |key: &str| found[key].as_str().unwrap().to_owned();
+        (text("verdict"), text("text"), text("todo"))
+    };
+    let (verdict, text, todo) = find(format!("registrar {registrar}"));
+    assert_eq!(
+        (verdict.as_str(), text.as_str()),
+        ("FAULT", "extension page is not registered: 403 Forbidden")
+    );
+    assert!(!todo.contains("firewall"), "{todo}");
+    let (verdict, text, _) = find(format!("registrar 127.0.0.1:{port}"));
+    assert!(verdict == "FAULT" && text.contains("this gateway itself"), "{text}");
+    let (verdict, _, todo) = find(format!("metrics address {metrics}"));
+    assert!(verdict == "look" && todo.contains("ss -lntup"), "{todo}");
+}

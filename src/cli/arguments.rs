@@ -5,13 +5,13 @@ use std::path::PathBuf;
 use clap::{Parser, Subcommand};
 use hornwire::config;
 
-use super::{local, replay, why};
+use super::{levels, local, replay, why, wiring};
 
 const EXIT_CODES: &str = "\
 Exit codes (sysexits.h):
   0   fine (warnings included)
   64  wrong command line
-  65  a code that is guessed too easily, a scenario with errors
+  65  a code that is guessed too easily, a scenario with errors, a pad that cannot be
   66  a file is missing or cannot be read
   69  a socket or a relay line cannot be had
   70  the demonstration did not go as it should
@@ -66,13 +66,13 @@ pub enum Command {
     #[command(after_help = concat!(
         "Examples:\n  hornwire rehearse config/quayside-morning.scenario --svg morning.svg\n",
         "  hornwire rehearse config/quayside-morning.scenario --explain 06:00:12 yard\n\n",
-        "The scenario is a small TOML file: calls, streams, contacts, faults, each with its\n",
-        "time. Its keys stand at the end of what `hornwire check --keys` prints.\n\n",
+        "The scenario is a small TOML file: calls, streams, contacts, faults, each with\n",
+        "its time. Its keys stand at the end of what `hornwire check --keys` prints.\n\n",
         "Nothing is played and no relay moves. Every page has its line; the timeline is a\n",
         "picture for a browser or for paper.\n\n",
-        "Exit codes: 0 rehearsed, 64 no such time or zone, 65 errors in the scenario, 66 a\n",
-        "file is missing, 73 the picture cannot be written, 77 no permission, 78 errors in\n",
-        "the config."
+        "Exit codes: 0 rehearsed, 64 no such time or zone, 65 errors in the scenario,\n",
+        "66 a file is missing, 73 the picture cannot be written, 77 no permission,\n",
+        "78 errors in the config."
     ))]
     Rehearse {
         /// The day's events.
@@ -118,7 +118,8 @@ pub enum Command {
     #[command(after_help = concat!(
         "Example:\n  hornwire stop 12\n\n",
         "`hornwire status` and the journal number the pages.\n\n",
-        "Exit codes: 0 ended, 65 there is no such page, 69 nobody is there, 77 no permission."
+        "Exit codes: 0 ended, 65 there is no such page, 69 nobody is there,\n",
+        "77 no permission."
     ))]
     Stop {
         /// Its number.
@@ -131,8 +132,8 @@ pub enum Command {
     #[command(after_help = concat!(
         "Examples:\n  hornwire announce closing.wav --zone yard --zone office\n",
         "  hornwire announce --plays bell --times 3 --zone everywhere --priority 70\n\n",
-        "A page like any other, by the priority and the rules of [control]. The answer says\n",
-        "how it stands: is heard, waits, refused; the journal has its record.\n\n",
+        "A page like any other, by the priority and the rules of [control]. The answer\n",
+        "says how it stands: is heard, waits, refused; the journal has its record.\n\n",
         "Exit codes: 0 taken, 65 the file cannot be played, or no such zone or message,\n",
         "66 no such file, 69 nobody is there, 75 refused for now, 77 no permission."
     ))]
@@ -145,11 +146,11 @@ pub enum Command {
     /// What happened to a page, and why: from the journal, in plain sentences.
     #[command(after_help = concat!(
         "Examples:\n  hornwire why\n  hornwire why --at 10:32 --zone yard\n  hornwire why --caller 201 --at \"yesterday 16:05\"\n\n",
-        "Without --at it tells of the last page; with it, of the page of that minute, or of the\n",
-        "nearest one within ten minutes, of calls that were refused then, and of what was\n",
-        "missing. Root and the group systemd-journal may read the journal.\n\n",
-        "Exit codes: 0 told (also that there is nothing), 64 no such time, 65 the file is no\n",
-        "journal, 66 no journal, 77 no permission."
+        "Without --at it tells of the last page; with it, of the page of that minute,\n",
+        "or of the nearest one within ten minutes, of calls that were refused then, and\n",
+        "of what was missing. Root and the group systemd-journal may read the journal.\n\n",
+        "Exit codes: 0 told (also that there is nothing), 64 no such time, 65 the file\n",
+        "is no journal, 66 no journal, 77 no permission."
     ))]
     Why {
         #[command(flatten)]
@@ -158,12 +159,14 @@ pub enum Command {
     /// Look at this machine: has it all that the config wants, and what is to be done about it?
     #[command(after_help = concat!(
         "Examples:\n  sudo hornwire doctor\n  sudo hornwire doctor --listen 130\n\n",
-        "Looks at sound cards and their mixers, relay and contact lines, real-time\n",
-        "scheduling, the clock, name service and registrars, multicast groups and who asks\n",
-        "for memberships, the journal. It changes nothing, moves no relay, and may be run\n",
-        "while the gateway runs. As root it sees more.\n\n",
-        "Exit codes: 0 no fault, 66 the config is missing, 69 a fault was found, 77 no\n",
-        "permission to read the config."
+        "Looks at the config and whether the service may read it, the service itself,\n",
+        "sound cards and their mixers, relay and contact lines, real-time scheduling,\n",
+        "the clock, listening addresses, name service and registrars, multicast groups\n",
+        "and who asks for memberships, the journal. A gateway that runs is asked what it\n",
+        "misses. It changes nothing, moves no relay, and may be run while the gateway\n",
+        "runs. As root it sees more.\n\n",
+        "Exit codes: 0 no fault, 66 the config is missing, 69 a fault was found,\n",
+        "77 no permission to read the config."
     ))]
     Doctor {
         /// The config file.
@@ -176,14 +179,31 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// The level plan: from the card to the amplifier's input, pads, loudspeaker lines, sound.
+    #[command(after_help = concat!(
+        "Examples:\n  hornwire levels /etc/hornwire/hornwire.toml\n",
+        "  hornwire levels pad --kind T --loss 10dB --impedance 600\n",
+        "  hornwire levels line --volts 70.7 --taps 12x6W --amplifier 120W \\\n",
+        "    --length 100m --gauge \"16 AWG\"\n",
+        "  hornwire levels sound --sensitivity 90 --power 10W --distance 4m --ambient 70\n",
+        "  hornwire levels convert \"0 dBm\"\n\n",
+        "With a config it plans each of its [amplifiers.NAME]: the level at each joint, the\n",
+        "zone's gain to set, and what to build where it does not fit. A file yard.levels\n",
+        "holds tables [chain.NAME], [pad.NAME], [line.NAME], [sound.NAME] and [source.NAME],\n",
+        "whose keys are the flags of those commands. Nothing is played or changed.\n\n",
+        "Exit codes: 0 planned, 64 wrong command line, 65 nothing to plan, or not so, 66 a\n",
+        "file is missing, 77 no permission, 78 errors in the config."
+    ))]
+    Levels(levels::Levels),
     /// Put every relay of the config to rest; the service does it after every end.
     #[command(after_help = concat!(
         "Example:\n  hornwire rest-relays /etc/hornwire/hornwire.toml\n\n",
         "For after a gateway that was killed: one that stops in order does it itself.\n",
-        "Relays whose own table is right go to rest even if the config has errors elsewhere.\n",
-        "While the gateway runs it holds the GPIO lines; then this fails with 69.\n\n",
-        "Exit codes: 0 all at rest, 66 the config is missing, 69 a relay line cannot be had,\n",
-        "77 no permission to read the config, 78 errors in it."
+        "Relays whose own table is right go to rest even if the config has errors\n",
+        "elsewhere. While the gateway runs it holds the GPIO lines; then this fails\n",
+        "with 69.\n\n",
+        "Exit codes: 0 all at rest, 66 the config is missing, 69 a relay line cannot be\n",
+        "had, 77 no permission to read the config, 78 errors in it."
     ))]
     RestRelays {
         /// The config file.
@@ -208,8 +228,9 @@ pub enum Command {
     #[command(after_help = concat!(
         "Example:\n  hornwire check /etc/hornwire/hornwire.toml\n\n",
         "The secrets file that the config names is read too, so check as root or as the\n",
-        "user who runs the daemon. Cards, relay lines, network interfaces and the phone\n",
-        "system are not tried: the journal tells of them once the daemon runs.\n\n",
+        "user who runs the daemon; as root it also tells which files in /etc/hornwire\n",
+        "the service's user may not read. Cards, relay lines, network interfaces and\n",
+        "the phone system are not tried: `hornwire doctor` looks at them.\n\n",
         "Exit codes: 0 fine (warnings included), 64 wrong command line, 66 a file is\n",
         "missing, 77 no permission, 78 errors in a config file."
     ))]
@@ -220,6 +241,20 @@ pub enum Command {
         /// Print the reference of all keys instead.
         #[arg(long, conflicts_with = "files")]
         keys: bool,
+    },
+    /// The wiring of a config: terminal table on the terminal, or sheets of A4 as SVG.
+    #[command(after_help = concat!(
+        "Examples:\n  hornwire wiring config/quayside-yard.toml | less\n",
+        "  hornwire wiring config/quayside-yard.toml -o yard.svg --date 2027-03-02\n\n",
+        "Every browser prints SVG: A4 landscape, no margins, black and white. What the config\n",
+        "does not say is assumed, and said so on the sheet; [amplifiers.NAME] says more.\n",
+        "Check every terminal on site: the sheet knows the config, not your equipment.\n\n",
+        "Exit codes: 0 drawn, 64 wrong command line, 66 the config is missing, 73 a sheet\n",
+        "cannot be written, 77 no permission, 78 errors in the config."
+    ))]
+    Wiring {
+        #[command(flatten)]
+        wishes: wiring::Wishes,
     },
     /// Write the manual pages and the completions of the shells; the package is built with it.
     #[command(hide = true)]

@@ -3,8 +3,8 @@
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
-use hornwire::config::{self, Problem, Severity, plan::Plan};
-
+use hornwire::config::{self, Loaded, Problem, Severity, plan::Plan};
+use hornwire::doctor::access;
 use hornwire::report::entry;
 use hornwire::report::text::plural;
 
@@ -28,13 +28,15 @@ pub fn files(files: &[PathBuf]) -> Exit {
 }
 
 fn config_file(file: &Path) -> Exit {
-    let loaded = match config::load(file) {
+    let mut loaded = match config::load(file) {
         Ok(loaded) => loaded,
         Err(unreadable) => {
             let _ = writeln!(std::io::stderr(), "hornwire: {unreadable}");
             return exit_of(&unreadable);
         }
     };
+    let closed = closed_to_the_service(file, &loaded);
+    loaded.problems.extend(closed);
     for problem in &loaded.problems {
         let _ = writeln!(std::io::stderr(), "{problem}\n");
     }
@@ -54,6 +56,32 @@ fn config_file(file: &Path) -> Exit {
         let _ = writeln!(std::io::stdout(), "{line}");
     }
     Exit::Ok
+}
+
+/// The service's user, and where its config is, as the package has them.
+const SERVICE: &str = "hornwire";
+const FOLDER: &str = "/etc/hornwire";
+
+/// Root reads everything; here it is asked whether the service can. Nothing is known of a config elsewhere.
+fn closed_to_the_service(file: &Path, loaded: &Loaded) -> Vec<Problem> {
+    let is_its_own = std::path::absolute(file).is_ok_and(|file| file.starts_with(FOLDER));
+    if !is_its_own || !access::is_root() {
+        return Vec::new();
+    }
+    let Some(account) = access::Account::of(SERVICE, &[]) else {
+        return Vec::new();
+    };
+    let barriers = access::barriers(&access::needed(file, loaded), &account);
+    let problems = barriers.iter().map(|barrier| Problem {
+        severity: Severity::Warning,
+        file: barrier.path.display().to_string(),
+        place: None,
+        key: String::new(),
+        found: barrier.text(),
+        wanted: "what the service itself can read: it does not start otherwise".to_owned(),
+        hint: barrier.todo(),
+    });
+    problems.collect()
 }
 
 fn summary(problems: &[Problem], plan: Option<&Plan>) -> String {

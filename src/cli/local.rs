@@ -31,9 +31,10 @@ pub struct To {
 
 /// What is announced, and where.
 #[derive(Debug, clap::Args)]
+#[command(group(clap::ArgGroup::new("sound").required(true).args(["file", "plays"])))]
 pub struct Announcement {
     /// A WAV or Ogg Opus file.
-    #[arg(value_name = "FILE", required_unless_present = "plays", conflicts_with = "plays")]
+    #[arg(value_name = "FILE")]
     file: Option<PathBuf>,
     /// A stored message of the config, or "bell", "single", "double", "triple", in place of a file.
     #[arg(long, value_name = "NAME")]

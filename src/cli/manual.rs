@@ -87,25 +87,7 @@ fn program() -> String {
          journal. The other commands are for whoever installs it and looks after it.",
     );
     page.control("SH", ["COMMANDS"]);
-    for command in command
-        .get_subcommands()
-        .filter(|c| !c.is_hide_set() && c.get_name() != "help")
-    {
-        page.control("SS", [format!("hornwire {}", command.get_name()).as_str()]);
-        synopsis(&mut page, command);
-        prose(&mut page, &sentence(command.get_about()));
-        let arguments = command
-            .get_arguments()
-            .filter(|a| !a.is_hide_set() && a.get_id() != "help");
-        for argument in arguments {
-            item(&mut page, label(argument), &sentence(argument.get_help()));
-            let defaults = argument.get_default_values();
-            if let (true, [default]) = (argument.get_action().takes_values(), defaults) {
-                page.text([roman("Default: "), bold(default.to_string_lossy()), roman(".")]);
-            }
-        }
-        after(&mut page, &told(command.get_after_help()));
-    }
+    commands(&mut page, &command, "hornwire");
     page.control("SH", ["EXIT STATUS"]);
     after(&mut page, &told(command.get_after_help()));
     page.control("SH", ["SIGNALS"]);
@@ -132,6 +114,31 @@ fn program() -> String {
         "hornwire.toml(5), journalctl(1), systemctl(1), aplay(1), alsamixer(1), gpioinfo(1)",
     );
     page.render()
+}
+
+/// The commands of a command, each with its own below it.
+fn commands(page: &mut Roff, of: &clap::Command, before: &str) {
+    for command in of
+        .get_subcommands()
+        .filter(|c| !c.is_hide_set() && c.get_name() != "help")
+    {
+        let name = format!("{before} {}", command.get_name());
+        page.control("SS", [name.as_str()]);
+        synopsis(page, command, &name);
+        prose(page, &sentence(command.get_about()));
+        let arguments = command
+            .get_arguments()
+            .filter(|a| !a.is_hide_set() && a.get_id() != "help");
+        for argument in arguments {
+            item(page, label(argument), &sentence(argument.get_help()));
+            let defaults = argument.get_default_values();
+            if let (true, [default]) = (argument.get_action().takes_values(), defaults) {
+                page.text([roman("Default: "), bold(default.to_string_lossy()), roman(".")]);
+            }
+        }
+        after(page, &told(command.get_after_help()));
+        commands(page, command, &name);
+    }
 }
 
 /// hornwire.toml(5).
@@ -217,8 +224,8 @@ fn item(page: &mut Roff, label: Vec<Inline>, text: &str) {
     page.text(inlines(text));
 }
 
-fn synopsis(page: &mut Roff, command: &clap::Command) {
-    let mut line = vec![bold(format!("hornwire {}", command.get_name()))];
+fn synopsis(page: &mut Roff, command: &clap::Command, name: &str) {
+    let mut line = vec![bold(name)];
     for argument in command
         .get_arguments()
         .filter(|a| !a.is_hide_set() && a.get_id() != "help")

@@ -12,12 +12,14 @@ mod check;
 mod code;
 mod demo;
 mod doctor;
+mod levels;
 mod local;
 mod manual;
 mod rehearse;
 mod replay;
 mod run;
 mod why;
+mod wiring;
 
 /// Exit codes, after sysexits.h.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -68,6 +70,8 @@ pub fn main() -> ExitCode {
         Command::Why { wanted } => why::run(&wanted),
         Command::Doctor { file, listen, json } => doctor::run(&file, listen, json),
         Command::Replay { wanted } => replay::run(&wanted),
+        Command::Levels(wanted) => levels::run(&wanted),
+        Command::Wiring { wishes } => wiring::run(&wishes),
         Command::Manual { directory } => manual::run(&directory),
         Command::Demo { out } => demo::run(&out),
         Command::Status { to } => local::status(&to),

@@ -125,7 +125,7 @@ fn machine(replayed: &Replayed, timeline: &Path) -> Value {
             "source": page.source,
             "caller": page.caller,
             "zones": page.zones,
-            "missed": page.missed,
+            "missed": page.missed.iter().map(|missed| missed.zone.as_str()).collect::<Vec<_>>(),
             "began": of.map(|of| story.clock(of.bid_at)),
             "heard_s": seconds(page.record.heard_for),
             "reason": reason_code(page.record.reason),

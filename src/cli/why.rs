@@ -60,7 +60,13 @@ pub fn run(wanted: &Wanted) -> Exit {
                 _ => Exit::NoInput,
             }
         }),
-        None => journal(wanted, at.unwrap_or(now)),
+        None => {
+            journal(wanted, at.unwrap_or(now), Stretch::Around).and_then(|text| match text.is_empty() && at.is_none() {
+                // It may have stopped days ago.
+                true => journal(wanted, now, Stretch::Last),
+                false => Ok(text),
+            })
+        }
     };
     let text = match text {
         Ok(text) => text,
@@ -121,16 +127,32 @@ fn read(file: &Path) -> io::Result<String> {
     Ok(String::from_utf8_lossy(&octets).into_owned())
 }
 
-/// What the journal has of the unit around that time, the service manager's own words about it included.
-fn journal(wanted: &Wanted, at: Timestamp) -> Result<String, Exit> {
+/// How much of the journal is read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Stretch {
+    /// What was said around a time.
+    Around,
+    /// What was said last, whenever that was.
+    Last,
+}
+
+/// Most entries that are read of what was said last.
+const LAST: usize = 5000;
+
+/// What the journal has of the unit, the service manager's own words about it included.
+fn journal(wanted: &Wanted, at: Timestamp, stretch: Stretch) -> Result<String, Exit> {
     let edge = |time| at.saturating_add(time).unwrap_or(at).as_second();
     let (since, until) = (edge(-why::BEFORE), edge(why::BEHIND));
     let mut command = Command::new("journalctl");
     command
         .args(["--no-pager", "--all", "--quiet", "-o", "json"])
-        .args(["--unit", &wanted.unit])
-        .arg(format!("--since=@{since}"))
-        .arg(format!("--until=@{until}"));
+        .args(["--unit", &wanted.unit]);
+    match stretch {
+        Stretch::Around => command
+            .arg(format!("--since=@{since}"))
+            .arg(format!("--until=@{until}")),
+        Stretch::Last => command.arg(format!("--lines={LAST}")),
+    };
     if let Some(directory) = &wanted.directory {
         command.arg("--directory").arg(directory);
     }

@@ -25,6 +25,7 @@ use crate::sip::secret::Secret;
 use crate::sound::busy;
 use crate::sound::level::{Db, Dbfs, Dbm};
 
+mod amplifiers;
 mod calendar;
 mod contacts;
 mod gates;
@@ -44,6 +45,8 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
     let cards = sheets.of("cards").map(|s| card(s, problems)).collect();
     let relays = sheets.of("relays").map(|s| relay(s, sheets, problems)).collect();
     let zones = sheets.of("zones").map(|s| zone(s, sheets, problems)).collect();
+    let amplifiers = sheets.of("amplifiers");
+    let amplifiers = amplifiers.map(|s| amplifiers::amplifier(s, sheets, problems)).collect();
     let extensions: Vec<Extension> = sheets
         .of("extensions")
         .map(|s| extension(s, sheets, &secrets, problems))
@@ -86,6 +89,7 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
         cards,
         relays,
         zones,
+        amplifiers,
         extensions,
         groups: groups?,
         messages: messages.into_iter().collect::<Option<_>>()?,
@@ -101,6 +105,7 @@ pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, pro
         metrics,
         sip,
         tls,
+        secrets_file: secrets.file,
         codes,
         time_zone: sheets
             .of("site")
@@ -185,6 +190,7 @@ fn card(sheet: &Sheet, problems: &mut Problems) -> Card {
         channels: usize::try_from(sheet.integer("channels").unwrap_or(2)).unwrap_or(2),
         period: usize::try_from(frames / 1_000_000).unwrap_or(480),
         full_scale: sheet.decibel("full_scale").map(Dbm),
+        impedance: sheet.ohms("impedance"),
     }
 }
 
@@ -407,6 +413,7 @@ fn secrets_of(sheets: &Sheets, path: &Path, credentials: Option<&Path>, problems
         (Some(file), None) => Origin {
             path: path.parent().unwrap_or(Path::new("")).join(file),
             key: "file",
+            handed: false,
             at: sheet.at("file"),
         },
         (None, Some(name)) => {
@@ -429,6 +436,7 @@ fn secrets_of(sheets: &Sheets, path: &Path, credentials: Option<&Path>, problems
             Origin {
                 path: found,
                 key: "credential",
+                handed: credentials.is_some(),
                 at: sheet.at("credential"),
             }
         }

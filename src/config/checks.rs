@@ -12,6 +12,7 @@ use super::text::{self, show_duration};
 use crate::media::PlayoutSettings;
 use crate::sound::vox::PRE_BUFFER;
 
+mod amplifiers;
 mod gates;
 mod lines;
 mod network;
@@ -23,6 +24,7 @@ pub(super) fn check(sheets: &Sheets, messages: &[Option<StoredMessage>], problem
     relays::indicators(sheets, problems);
     contacts(sheets, problems);
     zones(sheets, problems);
+    amplifiers::amplifiers(sheets, problems);
     sources(sheets, messages, problems);
     network::extensions(sheets, problems);
     network::groups(sheets, problems);

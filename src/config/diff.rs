@@ -1,6 +1,6 @@
 //! What a new plan changes of an old one, and how it can be taken up.
 
-use super::plan::{Extension, Group, LineInput, Plan, Zone};
+use super::plan::{Card, Extension, Group, LineInput, Plan, Zone};
 
 /// How a change can be taken up.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord)]
@@ -72,13 +72,7 @@ pub fn changes(old: &Plan, new: &Plan) -> Changes {
     if (&old.site, &old.time_zone) != (&new.site, &new.time_zone) {
         all.note("site", "", AtOnce);
     }
-    all.section(
-        "cards",
-        (&old.cards, &new.cards),
-        (Anew, Anew),
-        |card| &card.name,
-        |_, _| Anew,
-    );
+    all.section("cards", (&old.cards, &new.cards), (Anew, Anew), |card| &card.name, card);
     all.section(
         "relays",
         (&old.relays, &new.relays),
@@ -90,6 +84,15 @@ pub fn changes(old: &Plan, new: &Plan) -> Changes {
         },
     );
     all.section("zones", (&old.zones, &new.zones), (Anew, Anew), |zone| &zone.name, zone);
+    let amplifiers = (&old.amplifiers[..], &new.amplifiers[..]);
+    // Nothing that runs goes by them.
+    all.section(
+        "amplifiers",
+        amplifiers,
+        (AtOnce, AtOnce),
+        |amplifier| &amplifier.name,
+        |_, _| AtOnce,
+    );
     let groups = (&old.zone_groups[..], &new.zone_groups[..]);
     all.section("zone_groups", groups, (AtOnce, AtOnce), |group| &group.0, |_, _| AtOnce);
     let extensions = (&old.extensions[..], &new.extensions[..]);
@@ -186,6 +189,17 @@ pub fn changes(old: &Plan, new: &Plan) -> Changes {
     }
     all.gates = old.gates() != new.gates();
     all
+}
+
+fn card(old: &Card, new: &Card) -> Effort {
+    let opened = Card {
+        impedance: new.impedance,
+        ..old.clone()
+    };
+    match opened == *new {
+        true => Effort::AtOnce,
+        false => Effort::Anew,
+    }
 }
 
 fn zone(old: &Zone, new: &Zone) -> Effort {
@@ -383,6 +397,18 @@ mod tests {
                 BASE.replace("/run/bell\"", "/run/bell\"\ntimes = 2"),
             ),
             ("sip", Effort::Anew, true, BASE.replace("192.0.2.0/24", "192.0.2.0/25")),
+            (
+                "cards.main",
+                Effort::AtOnce,
+                false,
+                BASE.replace("output = \"null\"", "output = \"null\"\nimpedance = \"47 ohm\""),
+            ),
+            (
+                "amplifiers.old",
+                Effort::AtOnce,
+                false,
+                format!("{BASE}\n[amplifiers.old]\nzones = [\"yard\"]\npad = \"T 10 dB\""),
+            ),
             (
                 "cards.main",
                 Effort::Anew,

@@ -226,7 +226,7 @@ pub(crate) fn open(path: &Path) -> std::io::Result<File> {
 pub(crate) fn io_cause(error: &std::io::Error) -> String {
     match error.kind() {
         std::io::ErrorKind::NotFound => "no such file".to_owned(),
-        std::io::ErrorKind::PermissionDenied => "no permission to read it".to_owned(),
+        std::io::ErrorKind::PermissionDenied => problem::NO_PERMISSION.to_owned(),
         _ => error.to_string(),
     }
 }

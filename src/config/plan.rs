@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use jiff::tz::TimeZone;
 
+use crate::bench::levels::quantity::Ohms;
 use crate::calendar::{Hours, QuietHours, Timetable};
 use crate::gate;
 use crate::media::srtp::Master;
@@ -25,8 +26,10 @@ use crate::sound::tone::Tone;
 use crate::sound::vox::VoxSettings;
 pub use crate::tls::Files as TlsFiles;
 
+mod amplifier;
 mod speaker;
 
+pub use amplifier::{Amplifier, LoudspeakerLine, MusicMute};
 pub(in crate::config) use speaker::source_id;
 pub use speaker::{ANNOUNCED_AGAIN, Speaker};
 
@@ -39,6 +42,8 @@ pub struct Plan {
     pub relays: Vec<Relay>,
     /// Indexed by [`ZoneId`].
     pub zones: Vec<Zone>,
+    /// What stands behind the cards' outputs; not every zone needs one.
+    pub amplifiers: Vec<Amplifier>,
     pub extensions: Vec<Extension>,
     pub groups: Vec<Group>,
     pub messages: Vec<StoredMessage>,
@@ -55,6 +60,8 @@ pub struct Plan {
     pub metrics: Option<Metrics>,
     pub sip: Sip,
     pub tls: TlsFiles,
+    /// The secrets file, where the service reads it itself; `None` for a credential.
+    pub secrets_file: Option<PathBuf>,
     /// Indexed by [`gate::CodeId`].
     pub codes: Vec<gate::Code>,
     /// Name of the time zone of all hours; the system's if `None`.
@@ -71,6 +78,8 @@ pub struct Card {
     pub period: usize,
     /// Of a full-scale sine on the loaded line, if it has been measured.
     pub full_scale: Option<Dbm>,
+    /// Source impedance of the line output.
+    pub impedance: Option<Ohms>,
 }
 
 /// Where audio goes, or comes from.

@@ -12,6 +12,9 @@ const MAX_BROKEN: usize = 20;
 /// Longest stretch of a file's own text that a message repeats, in characters.
 const MAX_QUOTE: usize = 60;
 
+/// How what was found ends where this user may not read a file.
+pub(super) const NO_PERMISSION: &str = "no permission to read it";
+
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Severity {
     /// The daemon runs, but this is probably not what was meant.
@@ -43,6 +46,11 @@ pub struct Problem {
 }
 
 impl Problem {
+    /// Nothing is known to be wrong: this user may not read a file, and another one perhaps may.
+    pub fn is_forbidden(&self) -> bool {
+        self.severity == Severity::Error && self.found.ends_with(NO_PERMISSION)
+    }
+
     /// In one line.
     pub fn line(&self) -> String {
         let text = self.to_string();

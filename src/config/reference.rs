@@ -3,6 +3,7 @@
 use super::scenario;
 use super::schema::{Absent, DEFAULTS, Kind, SECTIONS, section};
 use super::text::show_duration;
+use crate::bench::levels::quantity::Ohms;
 use crate::report::text::fill;
 
 impl Kind {
@@ -23,6 +24,16 @@ impl Kind {
             Kind::LineLevel { from, to } => {
                 format!("a level from {from} to {to} dBm across 600 ohm, in dBm, dBu or V")
             }
+            Kind::SignalLevel { from, to } => {
+                format!("a level from {from} to {to} dBu, in dBm, dBu, dBV or V")
+            }
+            Kind::Impedance { from, to } => format!("an impedance from {} to {}", Ohms(*from), Ohms(*to)),
+            Kind::Power { to } => format!("a power up to {to} W"),
+            Kind::Pad => {
+                "\"none\", or the kind of a pad (L, U, T, H, pi, O, bridged-T) and its loss from 0.5 to 60 dB".to_owned()
+            }
+            Kind::Cable => "a length in m or ft and a gauge in mm2 or AWG".to_owned(),
+            Kind::Taps => "a list of COUNT x POWER".to_owned(),
             Kind::Equaliser => {
                 "a list of up to 8 of \"high-pass FREQUENCY\", \"bell FREQUENCY GAIN\", \"low-shelf FREQUENCY GAIN\" and \
                  \"high-shelf FREQUENCY GAIN\"; the first two may end with q NUMBER"

@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use crate::sound::busy::Plan;
 
+mod amplifiers;
 mod calendar;
 mod contacts;
 mod control;
@@ -48,6 +49,26 @@ pub(super) enum Kind {
         from: f32,
         to: f32,
     },
+    /// A level at a line input, in dBm, dBu, dBV or volts: from and to in dBu.
+    SignalLevel {
+        from: f32,
+        to: f32,
+    },
+    /// Ohms.
+    Impedance {
+        from: f64,
+        to: f64,
+    },
+    /// Watts.
+    Power {
+        to: f64,
+    },
+    /// A pad's kind and loss.
+    Pad,
+    /// A cable's length and gauge.
+    Cable,
+    /// Loudspeakers and their taps.
+    Taps,
     /// Filters, in their order.
     Equaliser,
     Choice(&'static [&'static str]),
@@ -211,6 +232,7 @@ pub(super) const SECTIONS: &[Section] = &[
     hardware::RELAYS,
     hardware::ZONES,
     hardware::ZONE_GROUPS,
+    amplifiers::AMPLIFIERS,
     signalling::SIP,
     signalling::SECRETS,
     signalling::TLS,

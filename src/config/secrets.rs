@@ -21,6 +21,8 @@ pub(super) struct Secrets {
     pub names: BTreeMap<String, Secret>,
     /// The file was found and could be read.
     pub loaded: bool,
+    /// Where it is, unless it is a credential.
+    pub file: Option<PathBuf>,
 }
 
 /// The secrets file that `[secrets]` names.
@@ -29,6 +31,8 @@ pub(super) struct Origin {
     pub path: PathBuf,
     /// Key that names it.
     pub key: &'static str,
+    /// The service manager has handed it over, and keeps it.
+    pub handed: bool,
     /// Place of that key's value in the main file.
     pub at: usize,
 }
@@ -63,11 +67,15 @@ pub(super) fn read(origin: &Origin, problems: &mut Problems) -> Secrets {
                     cut_path(&file)
                 ),
                 (std::io::ErrorKind::NotFound, _) => "the unit file needs LoadCredential= for it".to_owned(),
-                (std::io::ErrorKind::PermissionDenied, _) => {
+                (std::io::ErrorKind::PermissionDenied, "file") => {
                     format!(
                         "for the daemon: chgrp hornwire {0} && chmod 640 {0}; by hand: check with sudo",
                         cut_path(&file)
                     )
+                }
+                (std::io::ErrorKind::PermissionDenied, _) => {
+                    "check as root (sudo); the file itself is as it should be, root's alone: the service manager hands it over"
+                        .to_owned()
                 }
                 _ => "`file` names a file of the form NAME = \"password\"".to_owned(),
             };
@@ -84,12 +92,13 @@ pub(super) fn read(origin: &Origin, problems: &mut Problems) -> Secrets {
     };
     let mut own = Problems::new(&file, &text);
     let names = names(&text, &mut own);
-    if origin.key == "file" {
-        permissions(&origin.path, &mut own);
+    if !origin.handed {
+        permissions(origin, &mut own);
     }
     let loaded = !own.is_broken();
     problems.absorb(own);
-    Secrets { names, loaded }
+    let file = (origin.key == "file").then(|| origin.path.clone());
+    Secrets { names, loaded, file }
 }
 
 /// File names are shown, but never pages of them.
@@ -107,22 +116,36 @@ fn octets(path: &Path) -> std::io::Result<Vec<u8>> {
     Ok(octets)
 }
 
-fn permissions(path: &Path, problems: &mut Problems) {
+fn permissions(origin: &Origin, problems: &mut Problems) {
     use std::os::unix::fs::PermissionsExt as _;
-    let Ok(about) = std::fs::metadata(path) else { return };
+    let Ok(about) = std::fs::metadata(&origin.path) else {
+        return;
+    };
     let mode = about.permissions().mode() & 0o777;
-    if mode & 0o006 != 0 {
-        problems.whole_warning(Complaint {
-            key: String::new(),
-            found: format!("mode {mode:03o}: other users of this machine can read or change the passwords"),
-            wanted: "a secrets file for the daemon's user only".to_owned(),
-            hint: format!(
-                "chgrp hornwire {0} && chmod 640 {0}; where its owner runs the daemon: chmod 600 {0}",
-                cut_path(&path.display().to_string())
-            ),
-        });
+    if mode & 0o006 == 0 {
+        return;
     }
+    let file = cut_path(&origin.path.display().to_string());
+    let (wanted, hint) = match origin.key {
+        "file" => (
+            "a secrets file for the daemon's user only",
+            format!("chgrp hornwire {file} && chmod 640 {file}; where its owner runs the daemon: chmod 600 {file}"),
+        ),
+        _ => (
+            "a secrets file for root only: the service manager hands it over",
+            format!("chown root:root {file} && chmod 600 {file}"),
+        ),
+    };
+    problems.whole_warning(Complaint {
+        key: String::new(),
+        found: format!("mode {mode:03o}: other users of this machine can read or change the passwords"),
+        wanted: wanted.to_owned(),
+        hint,
+    });
 }
+
+/// So do the passwords begin that the packaged file has in the place of real ones.
+const PLACEHOLDER: &str = "EDIT";
 
 const WANTED: &str = "lines of the form NAME = \"password\"";
 
@@ -192,6 +215,19 @@ fn names(text: &str, problems: &mut Problems) -> BTreeMap<String, Secret> {
                 );
             }
             DeValue::String(s) => {
+                if s.trim_start().starts_with(PLACEHOLDER) {
+                    problems.warning(
+                        value.span().start,
+                        Complaint::new(
+                            name.to_owned(),
+                            format!(
+                                "a password that begins with {PLACEHOLDER}: the example's, in the place of a real one"
+                            ),
+                            "the real password",
+                            "write it between the quotes",
+                        ),
+                    );
+                }
                 names.insert(name.to_owned(), Secret::new(s.as_ref()));
             }
             DeValue::Table(_) => tell(name, "a table", "the file has no [tables], only lines"),

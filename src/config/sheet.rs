@@ -8,6 +8,10 @@ use super::plan::{AudioDevice, ContactLine, RelayLine};
 use super::problem::step;
 use super::schema::Key;
 use super::value::{Named, Route, Value};
+use crate::bench::levels::cable::Cable;
+use crate::bench::levels::line::Tap;
+use crate::bench::levels::pad::Pad;
+use crate::bench::levels::quantity::{Level, Ohms, Watts};
 use crate::calendar::{Dates, Hours, Ring};
 use crate::gate::Pattern;
 use crate::media::Codec;
@@ -227,6 +231,50 @@ impl Sheet {
     pub fn filters(&self, key: &str) -> &[Shape] {
         match self.value(key) {
             Some(Value::Filters(list)) => list,
+            _ => &[],
+        }
+    }
+
+    /// A level on a line.
+    pub fn signal(&self, key: &str) -> Option<Level> {
+        match self.value(key) {
+            Some(Value::Signal(level)) => Some(*level),
+            _ => None,
+        }
+    }
+
+    pub fn ohms(&self, key: &str) -> Option<Ohms> {
+        match self.value(key) {
+            Some(Value::Ohms(ohms)) => Some(*ohms),
+            _ => None,
+        }
+    }
+
+    pub fn watts(&self, key: &str) -> Option<Watts> {
+        match self.value(key) {
+            Some(Value::Watts(watts)) => Some(*watts),
+            _ => None,
+        }
+    }
+
+    /// A pad; the word "none" counts as no value.
+    pub fn pad(&self, key: &str) -> Option<Pad> {
+        match self.value(key) {
+            Some(Value::Pad(pad)) => *pad,
+            _ => None,
+        }
+    }
+
+    pub fn cable(&self, key: &str) -> Option<Cable> {
+        match self.value(key) {
+            Some(Value::Cable(cable)) => Some(*cable),
+            _ => None,
+        }
+    }
+
+    pub fn taps(&self, key: &str) -> &[Tap] {
+        match self.value(key) {
+            Some(Value::Taps(list)) => list,
             _ => &[],
         }
     }

@@ -85,6 +85,7 @@ fn minimal(section: &str, line: &str) -> String {
         ("[quiet_hours.night]", "quiet_hours", "hours = ['daily 22:00-06:00']"),
         ("[control]", "control", "priority = 40"),
         ("[metrics]", "metrics", "listen = '127.0.0.1:9000'"),
+        ("[amplifiers.old]", "amplifiers", "zones = ['shed']"),
         ("[zone_groups.everywhere]", "zone_groups", "zones = ['shed']"),
         ("[zone_groups.drying]", "", "zones = ['sawmill']"),
         ("[codes.foreman]", "", "secret = 'kiln'\nzones = ['everywhere']"),

@@ -10,6 +10,10 @@ use super::plan::{AudioDevice, ContactLine, RelayLine};
 use super::problem::{Complaint, Problems, cut, nearest, quote};
 use super::schema::{Key, Kind};
 use super::text::{self, Hint};
+use crate::bench::levels::cable::Cable;
+use crate::bench::levels::line::Tap;
+use crate::bench::levels::pad::Pad;
+use crate::bench::levels::quantity::{Level, Ohms, Watts};
 use crate::calendar::{Dates, Ring, Span};
 use crate::gate::Pattern;
 use crate::media::Codec;
@@ -18,6 +22,7 @@ use crate::sip::network::Network;
 use crate::sound::filter::Shape;
 use crate::sound::level::Dbm;
 
+mod electric;
 mod gates;
 mod sound;
 
@@ -63,6 +68,13 @@ pub(super) enum Value {
     Routes(Vec<Route>),
     Urgent(Vec<(String, u8)>),
     Filters(Vec<Shape>),
+    Signal(Level),
+    Ohms(Ohms),
+    Watts(Watts),
+    /// `None` is the word "none".
+    Pad(Option<Pad>),
+    Cable(Cable),
+    Taps(Vec<Tap>),
 }
 
 /// What a message may show of a value.
@@ -343,6 +355,12 @@ impl Reader<'_> {
                 }
             }),
             Kind::Equaliser => self.filters(value),
+            Kind::SignalLevel { from, to } => self.signal(value, from, to),
+            Kind::Impedance { from, to } => self.impedance(value, from, to),
+            Kind::Power { to } => self.power(value, to),
+            Kind::Pad => self.pad(value),
+            Kind::Cable => self.cable(value),
+            Kind::Taps => self.taps(value),
             Kind::Choice(words) => self.parsed(value, |t| Self::choice(words, t)).map(Value::Text),
             Kind::ChoiceOrName(words, _) => {
                 let at = value.span().start;

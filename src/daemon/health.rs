@@ -11,8 +11,8 @@ use crate::page::{Input, RelayId};
 /// What the control task learns by and by, and what it has told the switchboard.
 #[derive(Default)]
 pub struct Health {
-    /// By extension: the registrars where it is registered.
-    registered: BTreeMap<usize, BTreeSet<String>>,
+    /// By extension and registrar: whether it is registered there, or why not.
+    registrations: BTreeMap<usize, BTreeMap<String, Result<(), String>>>,
     /// Relays that refused the last time.
     refusing: BTreeSet<RelayId>,
     told: Option<bool>,
@@ -36,12 +36,16 @@ impl Health {
         self.told = None;
     }
 
-    pub fn registration(&mut self, extension: usize, registrar: &str, is_there: bool) {
-        let registrars = self.registered.entry(extension).or_default();
-        match is_there {
-            true => registrars.insert(registrar.to_owned()),
-            false => registrars.remove(registrar),
-        };
+    /// An error is why it is not registered there.
+    pub fn registration(&mut self, extension: usize, registrar: &str, state: Result<(), String>) {
+        let registrars = self.registrations.entry(extension).or_default();
+        registrars.insert(registrar.to_owned(), state);
+    }
+
+    pub fn unregistered(&mut self, extension: usize, registrar: &str) {
+        if let Some(registrars) = self.registrations.get_mut(&extension) {
+            registrars.remove(registrar);
+        }
     }
 
     /// `true` if that is new.
@@ -54,11 +58,15 @@ impl Health {
 
     /// Registrars where the extension is registered.
     pub fn registrars(&self, extension: usize) -> impl Iterator<Item = &str> {
-        self.registered
-            .get(&extension)
-            .into_iter()
-            .flatten()
-            .map(String::as_str)
+        let all = self.registrations.get(&extension).into_iter().flatten();
+        all.filter(|(_, state)| state.is_ok())
+            .map(|(registrar, _)| registrar.as_str())
+    }
+
+    /// Registrars where it is not, and the last cause of each.
+    pub fn refusals(&self, extension: usize) -> impl Iterator<Item = (&str, &str)> {
+        let all = self.registrations.get(&extension).into_iter().flatten();
+        all.filter_map(|(registrar, state)| Some((registrar.as_str(), state.as_ref().err()?.as_str())))
     }
 }
 

@@ -129,7 +129,17 @@ impl Control {
             .filter(|(_, e)| !e.registrars.is_empty());
         let registrations = registrations.map(|(index, extension)| {
             let registrars: Vec<&str> = self.health.registrars(index).collect();
-            json!({ "extension": extension.name, "registrars": registrars })
+            let refusals = self.health.refusals(index);
+            let refusals = refusals.map(|(registrar, cause)| json!({ "registrar": registrar, "cause": cause }));
+            json!({
+                "extension": extension.name,
+                "registrars": registrars,
+                "refusals": refusals.collect::<Vec<Value>>(),
+            })
+        });
+        let metrics = self.plan.metrics.as_ref().map(|settings| {
+            let address = settings.listen.to_string();
+            json!({ "address": address, "is_served": self.scrapes.is_listening() })
         });
         let status = json!({
             "site": self.plan.site,
@@ -137,6 +147,7 @@ impl Control {
             "pages": pages.collect::<Vec<Value>>(),
             "relays": relays.collect::<Vec<Value>>(),
             "registrations": registrations.collect::<Vec<Value>>(),
+            "metrics": metrics,
             "missing": self.faults(),
             "config_waits": self.again.as_ref().map_or(self.reload.waits(), |(_, what)| what),
             "config_refused": self.reload.is_refused,

@@ -32,6 +32,7 @@ mod pages;
 mod pipe;
 mod players;
 mod ports;
+mod records;
 mod reload;
 mod return_path;
 mod schedules;

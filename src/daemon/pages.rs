@@ -9,7 +9,7 @@ use super::cards::Cards;
 use super::kept::Kept;
 use super::players::Player;
 use super::talkers::Talkers;
-use crate::calendar::Wall;
+use crate::calendar::{Loudness, Wall, loudness};
 use crate::config::plan::{Card, Paging, Plan, Speaker};
 use crate::gate::Grant;
 use crate::media::receiver::MAX_KEPT;
@@ -160,6 +160,8 @@ pub struct Page {
     pub chime: Option<Sound>,
     /// Where quiet hours bar it, as the switchboard knows.
     pub barred: Vec<ZoneId>,
+    /// By which table of quiet hours, there.
+    quiet: Vec<(ZoneId, String)>,
     /// The sound that it plays, while it does.
     pub player: Option<Player>,
     /// What it plays from its beginning, where its source does not say.
@@ -249,6 +251,7 @@ impl Page {
             recent: None,
             chime: None,
             barred: Vec::new(),
+            quiet: Vec::new(),
             player: None,
             announcement: None,
             kept: None,
@@ -260,19 +263,43 @@ impl Page {
         }
     }
 
+    /// Where it is to be heard.
+    pub fn zones(&self) -> &[ZoneId] {
+        &self.zones
+    }
+
     pub fn priority(&self) -> Priority {
         self.priority
     }
 
     /// The page's wish to be heard.
-    pub fn bid(&self, page: PageId, plan: &Plan, wall: Option<Wall>) -> Bid {
+    pub fn bid(&mut self, page: PageId, plan: &Plan, wall: Option<Wall>) -> Bid {
+        self.note_quiet(plan, wall);
         let (speaker, zones) = (self.origin.speaker(), self.zones.clone());
         speaker.bid(plan, page, zones, self.priority, self.counted_as, wall)
     }
 
     /// Where quiet hours bar it at that time.
-    pub fn barred_at(&self, plan: &Plan, wall: Wall) -> Vec<ZoneId> {
+    pub fn barred_at(&mut self, plan: &Plan, wall: Wall) -> Vec<ZoneId> {
+        self.note_quiet(plan, Some(wall));
         self.origin.speaker().barred(plan, &self.zones, self.priority, wall)
+    }
+
+    /// Remembers for the record which quiet hours bar it: when that is written they may be over.
+    fn note_quiet(&mut self, plan: &Plan, wall: Option<Wall>) {
+        let (source, priority) = (self.origin.speaker().id(), self.priority);
+        let rule = |zone: ZoneId| {
+            let (loudness, rule) = loudness(&plan.quiet_hours, zone, source, priority, wall?);
+            let rule = plan.quiet_hours.get(rule.filter(|_| loudness == Loudness::Barred)?)?;
+            Some((zone, rule.name.clone()))
+        };
+        self.quiet = self.zones.iter().filter_map(|zone| rule(*zone)).collect();
+    }
+
+    /// Which quiet hours bar it from the zone, as last seen.
+    pub fn quiet_in(&self, zone: ZoneId) -> Option<&str> {
+        let quiet = self.quiet.iter().find(|(of, _)| *of == zone);
+        quiet.map(|(_, name)| name.as_str())
     }
 
     /// Gives the page a voice on every card that it may be heard from. One that it already has hands its zones over to

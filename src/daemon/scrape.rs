@@ -65,6 +65,10 @@ impl Scrapes {
         }
     }
 
+    pub fn is_listening(&self) -> bool {
+        self.listening.is_some()
+    }
+
     pub async fn next(&mut self) -> Option<Wanted> {
         self.wanted.recv().await
     }

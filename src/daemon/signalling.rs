@@ -231,7 +231,7 @@ impl Control {
                 expires,
                 first,
             } => {
-                self.health.registration(usize::from(extension.0), &registrar, true);
+                self.health.registration(usize::from(extension.0), &registrar, Ok(()));
                 if first {
                     let name = self.extension_name(extension);
                     self.tell(Message::Registered {
@@ -250,7 +250,8 @@ impl Control {
                 retry_in,
                 first,
             } => {
-                self.health.registration(usize::from(extension.0), &registrar, false);
+                let state = Err(cause.clone());
+                self.health.registration(usize::from(extension.0), &registrar, state);
                 if first {
                     let name = self.extension_name(extension);
                     self.tell(Message::RegistrationFailed {
@@ -262,7 +263,7 @@ impl Control {
                 }
             }
             Event::Unregistered { extension, registrar } => {
-                self.health.registration(usize::from(extension.0), &registrar, false);
+                self.health.unregistered(usize::from(extension.0), &registrar);
                 let name = self.extension_name(extension);
                 self.tell(Message::Unregistered {
                     extension: name,

@@ -12,10 +12,10 @@ use super::pages::{Origin, Page};
 use super::players::Player;
 use super::ports::{Arrival, Port};
 use super::schedules;
-use crate::media::{Format, PayloadMap, PlayoutFigures, Received, static_name};
-use crate::page::{EndReason, Input, Loss, Output, PageId, RelayId, ZoneId};
+use crate::media::{Format, PayloadMap, Received, static_name};
+use crate::page::{EndReason, Input, Loss, Output, PageId, Refusal, RelayId, ZoneId};
 use crate::report::message::{Message, PageMessage};
-use crate::report::record::PageReport;
+use crate::report::record::Barrier;
 use crate::sound::engine::{Command, Report};
 use crate::sound::tone::Tone;
 
@@ -42,7 +42,8 @@ impl Control {
                     Received::Unknown(payload_type) => {
                         let (extension, map) = (leg.extension, leg.payloads);
                         let source = self.plan.extensions[extension].name.clone();
-                        return self.tell_not_decoded(source, peer, payload_type, &map, now);
+                        let zones = self.pages.get(&leg.page).map(|entry| entry.zones().to_vec());
+                        return self.tell_not_decoded(source, zones.unwrap_or_default(), peer, payload_type, &map, now);
                     }
                     _ => return,
                 };
@@ -102,7 +103,8 @@ impl Control {
             Received::Unknown(payload_type) => {
                 let map = self.groups[index].map;
                 let source = self.plan.groups[index].name.clone();
-                return self.tell_not_decoded(source, peer, payload_type, &map, now);
+                let zones = self.plan.groups[index].paging.zones.clone();
+                return self.tell_not_decoded(source, zones, peer, payload_type, &map, now);
             }
             _ => return,
         };
@@ -134,7 +136,15 @@ impl Control {
     }
 
     /// Once for each source, sender and payload type in a long time, and few altogether.
-    fn tell_not_decoded(&mut self, source: String, peer: SocketAddr, payload_type: u8, map: &PayloadMap, now: Instant) {
+    fn tell_not_decoded(
+        &mut self,
+        source: String,
+        zones: Vec<ZoneId>,
+        peer: SocketAddr,
+        payload_type: u8,
+        map: &PayloadMap,
+        now: Instant,
+    ) {
         // Comfort noise may come unasked (RFC 3389 §4).
         let who = format!("{source} {} {payload_type}", peer.ip());
         if static_name(payload_type) == Some("CN") || !self.not_decoded.is_news(&who, "", now) {
@@ -142,6 +152,7 @@ impl Control {
         }
         let taken: Vec<String> = map.iter().filter_map(audio_type).collect();
         self.tell(Message::NotDecoded {
+            zones: self.zone_names(&zones),
             source,
             peer,
             payload_type: match static_name(payload_type) {
@@ -222,11 +233,20 @@ impl Control {
                     entry.player = None;
                     entry.forget_recent();
                     let (origin, source) = (entry.origin, entry.origin.name(&self.plan).to_owned());
+                    let (caller, zones) = (entry.caller.clone(), entry.zones().to_vec());
                     match &mut entry.kept {
                         Some(kept) => kept.pause(now),
                         None => self.waits(origin, now),
                     }
-                    self.tell(Message::Page(PageMessage::Waits { page, source }));
+                    let zones = self.zone_names(&zones);
+                    let behind = self.switchboard.kept_from(page).map(|why| self.barrier(why));
+                    self.tell(Message::Page(PageMessage::Waits {
+                        page,
+                        source,
+                        caller,
+                        zones,
+                        behind,
+                    }));
                 }
             }
             Output::Keep { page } => self.keep(page, now),
@@ -380,13 +400,31 @@ impl Control {
         {
             leg.play(&Tone::go_ahead(), false);
         }
-        let zone = self.plan.zones[usize::from(zone.0)].name.clone();
+        let zone = self.zone_names(&[zone]).concat();
         self.tell(Message::Page(PageMessage::Began {
             page,
             source,
             caller,
             zone,
         }));
+    }
+
+    pub(super) fn zone_names(&self, zones: &[ZoneId]) -> Vec<String> {
+        let name = |zone: &ZoneId| self.plan.zones[usize::from(zone.0)].name.clone();
+        zones.iter().map(name).collect()
+    }
+
+    /// What kept a page from a zone, as the journal tells it.
+    pub(super) fn barrier(&self, why: Refusal) -> Barrier {
+        match why {
+            Refusal::Busy(page) => {
+                let source = self.pages.get(&page).map(|entry| entry.origin.name(&self.plan));
+                Barrier::Page(page, source.map(str::to_owned))
+            }
+            Refusal::Vetoed => Barrier::Veto,
+            Refusal::QuietHours => Barrier::QuietHours(None),
+            _ => Barrier::Card,
+        }
     }
 
     /// Gives a page its voice; a page that cannot have one ends.
@@ -481,69 +519,6 @@ impl Control {
                 }
             }
             self.settle(now);
-        }
-    }
-
-    /// Writes the record of every page that is over and whose figures are in.
-    pub(super) fn write_records(&mut self, now: Instant) {
-        let done: Vec<PageId> = self
-            .pages
-            .iter()
-            .filter(|(_, p)| p.is_finished(now))
-            .map(|(id, _)| *id)
-            .collect();
-        for id in done {
-            let Some(mut page) = self.pages.remove(&id) else {
-                continue;
-            };
-            let Some(record) = page.record.take() else { continue };
-            let source = page.origin.name(&self.plan).to_owned();
-            self.metrics.ended(&source, record.reason);
-            let refused = record.heard_at.is_none()
-                && matches!(
-                    record.reason,
-                    EndReason::Busy | EndReason::QuietHours | EndReason::CoolDown | EndReason::TooMany
-                );
-            if refused && !page.peer.is_none_or(|peer| self.refusals.admits(peer.ip(), now)) {
-                continue;
-            }
-            let name = |zone: &ZoneId| self.plan.zones[usize::from(zone.0)].name.clone();
-            let zones = record.zones.iter().map(name).collect();
-            let missed = record.wanted.iter().filter(|zone| !record.zones.contains(zone));
-            let missed = missed.map(name).collect();
-            let by = record.by.map(|by| {
-                let page = self.pages.get(&by);
-                let source = page.map(|page| page.origin.name(&self.plan).to_owned());
-                (by, source.unwrap_or_else(|| "another source".to_owned()))
-            });
-            if let Some(gain) = page.levelled {
-                self.talkers.remember(&source, &page.caller, gain);
-            }
-            let playout = page.playout();
-            let report = PageReport {
-                source,
-                caller: page.caller,
-                peer: page.peer,
-                zones,
-                missed,
-                by,
-                began: page.began,
-                codec: page.codec,
-                reception: page.reception,
-                protection: page.protection.to_string(),
-                not_authentic: page.opened.not_authentic,
-                replayed: page.opened.replayed,
-                playout: PlayoutFigures {
-                    overflowed: playout.overflowed + page.unqueued,
-                    ..playout
-                },
-                level: page.level,
-                keys: page.keys,
-                record,
-            };
-            self.metrics.record(&report);
-            self.write(&report.entry());
-            self.moment(What::Over(Box::new(report)));
         }
     }
 }

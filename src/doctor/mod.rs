@@ -10,14 +10,19 @@ use std::time::Duration;
 use serde_json::Value;
 
 use crate::config::plan::Socket;
-use crate::config::{self, Severity, Unreadable};
+use crate::config::{self, Loaded, Problem, Severity, Unreadable};
 use crate::report::text::plural;
 
+pub mod access;
 mod lines;
 mod multicast;
 mod registrars;
+mod sockets;
 mod sound;
 mod system;
+
+/// So many warnings about the config are told one by one.
+const MOST_WARNINGS: usize = 5;
 
 /// How it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -79,40 +84,110 @@ pub fn examine(
     status: &dyn Fn(&Socket) -> Option<Value>,
 ) -> Result<Vec<Finding>, Unreadable> {
     let loaded = config::load(file)?;
-    let errors = loaded.problems.iter().filter(|p| p.severity == Severity::Error).count();
-    let warnings = loaded.problems.len() - errors;
-    let mut findings = Vec::new();
-    let told = format!("hornwire check {}", file.display());
-    findings.push(match (errors, warnings) {
-        (0, 0) => Finding::fine("config", "no problem in it"),
-        (0, n) => Finding::new(Verdict::Look, "config", plural(n, "warning"), told),
-        (n, _) => Finding::new(
-            Verdict::Fault,
-            "config",
-            format!("{}: the gateway would not start with it", plural(n, "error")),
-            told,
-        ),
-    });
+    let is_root = access::is_root();
+    let mut findings = config(file, &loaded, is_root);
     let service = system::Service::ask();
     findings.extend(service.findings());
+    if is_root && !service.is_root() {
+        findings.extend(readable(file, &loaded, &service));
+    }
     let Some(plan) = &loaded.plan else {
         findings.push(Finding::new(
             Verdict::Unknown,
             "everything else",
-            "what the config names cannot be looked at before it is free of errors",
+            "what the config names cannot be looked at before all of it is read and free of errors",
             "",
         ));
         return Ok(findings);
     };
+    let status = status(&plan.control.socket);
+    if status.is_none() && !service.runs() {
+        findings.extend(sockets::free(plan, &service));
+    }
     findings.extend(sound::cards(plan, &service));
     findings.extend(sound::inputs(plan, &service));
     findings.extend(lines::lines(plan, &service));
     findings.extend(system::real_time(plan, &service));
     findings.push(system::clock(plan));
-    findings.extend(registrars::registrars(plan, status));
+    findings.extend(registrars::registrars(plan, status.as_ref()));
     findings.extend(multicast::groups(plan, &service, listen));
+    let of_gateway = sockets::told(plan, &service, status.as_ref(), &findings);
+    findings.extend(of_gateway);
     findings.push(system::journal());
     Ok(findings)
+}
+
+/// What is wrong in the files themselves. An error counts for nothing while only `root` could read what it is about.
+fn config(file: &Path, loaded: &Loaded, is_root: bool) -> Vec<Finding> {
+    let subject = "config";
+    let told = format!("hornwire check {}", file.display());
+    let (errors, warnings): (Vec<&Problem>, Vec<&Problem>) =
+        loaded.problems.iter().partition(|p| p.severity == Severity::Error);
+    let (closed, faults): (Vec<&Problem>, Vec<&Problem>) =
+        errors.into_iter().partition(|p| p.is_forbidden() && !is_root);
+    let mut findings = Vec::new();
+    if !faults.is_empty() {
+        let text = format!("{}: the gateway would not start with it", plural(faults.len(), "error"));
+        findings.push(Finding::new(Verdict::Fault, subject, text, told.as_str()));
+    }
+    findings.extend(closed.iter().map(|problem| {
+        let text = match problem.place {
+            Some(_) => problem.found.clone(),
+            None => format!("{}: {}", problem.file, problem.found),
+        };
+        Finding::new(
+            Verdict::Unknown,
+            subject,
+            text,
+            "run the doctor as root: sudo hornwire doctor",
+        )
+    }));
+    findings.extend(warnings.iter().take(MOST_WARNINGS).map(|problem| {
+        let line = problem.place.map(|place| format!(":{}", place.line));
+        let parts = [
+            format!("{}{}", problem.file, line.unwrap_or_default()),
+            problem.key.clone(),
+            problem.found.clone(),
+        ];
+        let parts: Vec<&str> = parts
+            .iter()
+            .map(String::as_str)
+            .filter(|part| !part.is_empty())
+            .collect();
+        let todo = match problem.hint.as_str() {
+            "" => format!("wanted: {}", problem.wanted),
+            hint => hint.to_owned(),
+        };
+        Finding::new(Verdict::Look, subject, parts.join(": "), todo)
+    }));
+    if let Some(more) = warnings.len().checked_sub(MOST_WARNINGS).filter(|more| *more > 0) {
+        let text = format!("{} more", plural(more, "warning"));
+        findings.push(Finding::new(Verdict::Look, subject, text, told));
+    }
+    if findings.is_empty() {
+        findings.push(Finding::fine(subject, "no problem in it"));
+    }
+    findings
+}
+
+/// Whether the service's user may read what root may.
+fn readable(file: &Path, loaded: &Loaded, service: &system::Service) -> Vec<Finding> {
+    let user = service.user();
+    let Some(account) = access::Account::of(user, &service.groups()) else {
+        let text = format!("there is no user {user}: the gateway cannot be started");
+        return vec![Finding::new(Verdict::Fault, "service", text, "sudo systemd-sysusers")];
+    };
+    let files = access::needed(file, loaded);
+    let barriers = access::barriers(&files, &account);
+    if barriers.is_empty() {
+        let text = format!("the service's user, {user}, may read all of it");
+        return vec![Finding::fine("config", text)];
+    }
+    let faults = barriers.iter().map(|barrier| {
+        let subject = format!("{}", barrier.path.display());
+        Finding::new(Verdict::Fault, &subject, barrier.text(), barrier.todo())
+    });
+    faults.collect()
 }
 
 #[cfg(test)]

@@ -9,6 +9,7 @@ use std::time::SystemTime;
 use super::{Finding, Verdict};
 use crate::config::plan::Plan;
 use crate::device::supervise::PRIORITY;
+use crate::report::text::plural;
 use crate::report::time::is_set;
 
 const UNIT: &str = "hornwire.service";
@@ -23,8 +24,7 @@ pub struct Service {
 
 impl Service {
     pub fn ask() -> Self {
-        let names =
-            "LoadState,ActiveState,UnitFileState,NRestarts,Result,User,Group,SupplementaryGroups,LimitRTPRIO,MainPID";
+        let names = "LoadState,ActiveState,SubState,UnitFileState,NRestarts,Result,ExecMainStatus,User,DynamicUser,Group,SupplementaryGroups,LimitRTPRIO,MainPID";
         let output = Command::new("systemctl")
             .args(["show", UNIT, "--property", names])
             .stdin(Stdio::null())
@@ -45,8 +45,50 @@ impl Service {
         self.properties.get(name).map_or("", String::as_str)
     }
 
+    pub fn is_installed(&self) -> bool {
+        self.get("LoadState") == "loaded"
+    }
+
     pub fn runs(&self) -> bool {
-        self.get("ActiveState") == "active"
+        matches!(self.get("ActiveState"), "active" | "reloading" | "refreshing")
+    }
+
+    /// It ends at its start, or soon after it, and the service manager starts it again and again.
+    pub fn is_between_starts(&self) -> bool {
+        let has_failed = !matches!(self.get("Result"), "" | "success");
+        let is_anew = self.get("SubState").starts_with("auto-restart") || self.restarts() > 0;
+        match self.get("ActiveState") {
+            "activating" => is_anew || has_failed,
+            // Not one that somebody stops.
+            "deactivating" => has_failed,
+            _ => false,
+        }
+    }
+
+    /// By the service manager itself, since somebody started it.
+    fn restarts(&self) -> u64 {
+        self.get("NRestarts").parse().unwrap_or(0)
+    }
+
+    /// How it ended last, such as ` (exit status 69: a socket or a relay line cannot be had)`; empty where that is
+    /// forgotten, since the next start has begun.
+    fn ending(&self) -> String {
+        // sysexits.h, as `hornwire --help` tells them.
+        let why = match self.get("ExecMainStatus") {
+            "64" => ": wrong command line",
+            "66" => ": the config is missing",
+            "69" => ": a socket or a relay line cannot be had",
+            "71" => ": the system refused a thread or random numbers",
+            "77" => ": no permission to read the config",
+            "78" => ": errors in the config",
+            _ => "",
+        };
+        match (self.get("Result"), self.get("ExecMainStatus")) {
+            ("" | "success", "" | "0") => String::new(),
+            ("" | "success" | "exit-code", status) => format!(" (exit status {status}{why})"),
+            // A signal's number would stand in the status.
+            (how, _) => format!(" ({how})"),
+        }
     }
 
     /// The groups that the gateway is in.
@@ -67,7 +109,7 @@ impl Service {
 
     /// It runs as root, or nobody knows as whom.
     pub fn is_root(&self) -> bool {
-        matches!(self.get("User"), "" | "root")
+        matches!(self.get("User"), "" | "root") || self.get("DynamicUser") == "yes"
     }
 
     pub fn pid(&self) -> Option<u32> {
@@ -98,12 +140,28 @@ impl Service {
         let mut findings = Vec::new();
         let state = self.get("ActiveState");
         findings.push(match state {
-            "active" => Finding::fine(subject, "runs"),
+            _ if self.runs() => Finding::fine(subject, "runs"),
             "failed" => Finding::new(
                 Verdict::Fault,
                 subject,
-                format!("has failed: {}", self.get("Result")),
-                "journalctl -u hornwire -x -n 20",
+                format!("has failed{}", self.ending()),
+                "sudo journalctl -u hornwire -x -n 20 says why; then: sudo systemctl restart hornwire",
+            ),
+            _ if self.is_between_starts() => Finding::new(
+                Verdict::Fault,
+                subject,
+                format!(
+                    "does not stay up, and is started again and again, {} so far{}",
+                    plural(self.restarts().try_into().unwrap_or(usize::MAX), "time"),
+                    self.ending()
+                ),
+                "sudo journalctl -u hornwire -x -n 20 says why",
+            ),
+            "activating" => Finding::new(
+                Verdict::Look,
+                subject,
+                "is about to start",
+                "run the doctor again in some seconds",
             ),
             state => Finding::new(
                 Verdict::Look,
@@ -120,7 +178,8 @@ impl Service {
                 "sudo systemctl enable hornwire",
             ));
         }
-        if let Some(n) = self.get("NRestarts").parse().ok().filter(|n: &u64| *n >= MANY_RESTARTS) {
+        let n = self.restarts();
+        if n >= MANY_RESTARTS && !self.is_between_starts() {
             findings.push(Finding::new(
                 Verdict::Look,
                 subject,

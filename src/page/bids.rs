@@ -3,7 +3,7 @@
 use std::time::{Duration, Instant};
 
 use super::timer::{Timer, after};
-use super::{Begin, Bid, EndReason, Loss, PageId, PageRecord, ZoneId};
+use super::{Begin, Bid, EndReason, Loss, PageId, PageRecord, Refusal, ZoneId};
 
 /// Most bids that wait without holding a zone. Beyond it the lowest is refused, or ended if it was admitted before.
 /// Bids that hold a zone are bounded by the number of zones, so an urgent page is never turned away by a crowd.
@@ -50,6 +50,10 @@ pub(super) struct Page {
     pub standing: Standing,
     /// It held a zone at some time.
     pub admitted: bool,
+    /// Since when that is so, or it was heard below others.
+    admitted_at: Option<Instant>,
+    /// What keeps it from its zones, while it waits, or did so last.
+    pub waits_for: Option<Refusal>,
     /// [`super::Output::Waiting`] or [`super::Output::Keep`] told of its present wait.
     pub is_announced: bool,
     /// Since when it waits, while it does.
@@ -88,6 +92,8 @@ impl Page {
             bid_at: now,
             standing: Standing::Waiting,
             admitted: false,
+            admitted_at: None,
+            waits_for: None,
             is_announced: false,
             waiting_since: now,
             kept: None,
@@ -141,6 +147,7 @@ impl Page {
     pub fn go_under(&mut self, now: Instant) {
         self.standing = Standing::Under;
         self.was_under = true;
+        self.admitted_at.get_or_insert(now);
         self.counts_from.get_or_insert(now);
         if !self.admitted {
             self.admitted = true;
@@ -173,6 +180,7 @@ impl Page {
     /// The page holds a zone again, or for the first time.
     pub fn admit(&mut self, now: Instant) {
         self.standing = Standing::Seizing;
+        self.admitted_at.get_or_insert(now);
         self.counts_from.get_or_insert(now);
         if !self.admitted {
             self.admitted = true;
@@ -277,8 +285,14 @@ impl Page {
         (self.standing == Standing::Waiting && self.loss() == Loss::End).then(|| after(self.bid_at, MAX_TURN))
     }
 
-    /// `by`: whose bid went before.
-    pub fn record(mut self, reason: EndReason, by: Option<PageId>, now: Instant) -> PageRecord {
+    /// `by`: whose bid went before. `missed`: where it was not heard, and why.
+    pub fn record(
+        mut self,
+        reason: EndReason,
+        by: Option<PageId>,
+        missed: Vec<(ZoneId, Option<Refusal>)>,
+        now: Instant,
+    ) -> PageRecord {
         self.close(now);
         PageRecord {
             page: self.bid.page,
@@ -287,6 +301,9 @@ impl Page {
             wanted: self.wanted,
             priority: self.bid.priority,
             bid_at: self.bid_at,
+            admitted_at: self.admitted_at,
+            waited_for: self.waits_for,
+            missed,
             heard_at: self.heard_at,
             heard_for: self.open_before,
             kept: self.kept.is_some(),

@@ -185,6 +185,12 @@ pub struct PageRecord {
     pub wanted: Vec<ZoneId>,
     pub priority: Priority,
     pub bid_at: Instant,
+    /// When it first held a zone, or was heard below others; never, if it was refused or ended while it waited.
+    pub admitted_at: Option<Instant>,
+    /// What kept it from its zones when it last waited for one.
+    pub waited_for: Option<Refusal>,
+    /// The zones that it was for and where it was not heard; with what kept it out, where something did.
+    pub missed: Vec<(ZoneId, Option<Refusal>)>,
     /// First opening of speech in any zone.
     pub heard_at: Option<Instant>,
     /// For how long it was open in any zone; it may have waited in between.

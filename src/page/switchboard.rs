@@ -368,6 +368,7 @@ impl Switchboard {
         let Some(page) = self.bids.remove(id) else {
             return;
         };
+        let missed = self.missed(&page);
         let held: Vec<(ZoneId, bool)> = self.zones.held_by(id).map(|z| (z.id, z.is_audible())).collect();
         for (zone, audible) in held {
             if audible && cut == Cut::Now {
@@ -385,13 +386,15 @@ impl Switchboard {
             self.quota.over(&page.bid, from, now);
         }
         self.outputs.push_back(Output::Ended { page: id, reason });
-        self.outputs.push_back(Output::Record(page.record(reason, by, now)));
+        self.outputs
+            .push_back(Output::Record(page.record(reason, by, missed, now)));
     }
 
     fn refuse(&mut self, page: Page, why: Refusal, now: Instant) {
+        let missed = self.missed(&page);
         self.outputs.push_back(Output::Refused { page: page.id(), why });
         self.outputs
-            .push_back(Output::Record(page.record(why.reason(), why.by(), now)));
+            .push_back(Output::Record(page.record(why.reason(), why.by(), missed, now)));
     }
 
     /// The earliest deadline. Of equal ones, tails and relays come before pages and higher bids before lower ones.

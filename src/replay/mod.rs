@@ -126,7 +126,7 @@ async fn play(
         world: World::Simulated(network.clone()),
         moments: Some(moments),
     };
-    let mut told = told::Teller::new(&plan, began, start);
+    let mut told = told::Teller::new(&plan, folder, began, start);
     let (stop, stopped) = oneshot::channel::<()>();
     let calls = RefCell::new(Calls::default());
     let mut gateway = std::pin::pin!(daemon::run(plan.clone(), edges, async {
@@ -163,15 +163,7 @@ async fn play(
     while let Ok(moment) = seen.try_recv() {
         told.see(moment);
     }
-    Ok(told.whole(
-        &plan,
-        board,
-        capture,
-        journal.lines(),
-        stopped,
-        fed.unwrap_or_default(),
-        folder,
-    ))
+    Ok(told.whole(board, capture, journal.lines(), stopped, fed.unwrap_or_default()))
 }
 
 /// Lets everything arrive when it did.

@@ -38,7 +38,7 @@ fn fragment(data: &[u8], from: SocketAddr, to: SocketAddr, offset: u16, more: bo
     let mut out = vec![0x45, 0];
     out.extend((data.len() as u16 + 20).to_be_bytes());
     out.extend([0, 7]);
-    out.extend((offset / 8 | if more { 0x2000 } else { 0 }).to_be_bytes());
+    out.extend((offset / 8 + if more { 0x2000 } else { 0 }).to_be_bytes());
     out.extend([64, 17, 0, 0]);
     out.extend(from.octets());
     out.extend(to.octets());

@@ -88,13 +88,15 @@ impl Journal for Notebook {
 pub struct Teller {
     story: Story,
     pages: Vec<PageReport>,
+    files: Vec<(String, PathBuf)>,
     start: Instant,
     /// Every zone is at rest, and no page is on.
     pub rests: bool,
 }
 
 impl Teller {
-    pub fn new(plan: &Plan, began: Timestamp, start: Instant) -> Self {
+    pub fn new(plan: &Plan, folder: &Path, began: Timestamp, start: Instant) -> Self {
+        let zones = plan.zones.iter().map(|zone| &zone.name);
         Teller {
             story: Story {
                 site: plan.site.clone(),
@@ -111,6 +113,9 @@ impl Teller {
                 sources: Vec::new(),
             },
             pages: Vec::new(),
+            files: zones
+                .map(|zone| (zone.clone(), output::file_of(folder, zone)))
+                .collect(),
             start,
             rests: true,
         }
@@ -161,13 +166,11 @@ impl Teller {
 
     pub fn whole(
         mut self,
-        plan: &Plan,
         board: &Board,
         capture: &Capture,
         lines: Vec<Line>,
         stopped: Duration,
         fed: Fed,
-        folder: &Path,
     ) -> Replayed {
         let lines: Vec<Line> = lines.into_iter().filter(|line| line.at <= stopped).collect();
         self.story.lines = lines
@@ -188,13 +191,9 @@ impl Teller {
             .iter()
             .map(|page| page.ended_at + Duration::from_secs(2));
         self.story.length = ends.max().unwrap_or_default().max(length);
-        let files = plan
-            .zones
-            .iter()
-            .map(|zone| (zone.name.clone(), output::file_of(folder, &zone.name)));
         Replayed {
             notes: notes(board, capture, fed, &self.story, length),
-            files: files.collect(),
+            files: self.files,
             story: self.story,
             lines,
             pages: self.pages,

@@ -222,6 +222,8 @@ pub enum Message {
     /// RTP of a payload type that the source does not take: the first in a while from there.
     NotDecoded {
         source: String,
+        /// Where the source is heard, as far as it is known.
+        zones: Vec<String>,
         peer: SocketAddr,
         /// With its name, if it has one.
         payload_type: String,
@@ -441,18 +443,20 @@ impl Message {
             .with("CAUSE", cause),
             Message::NotDecoded {
                 source,
+                zones,
                 peer,
                 payload_type,
                 taken,
-            } => Entry::new(
-                kind::NOT_DECODED,
-                format!(
+            } => {
+                let text = format!(
                     "{source}: packets of payload type {payload_type} from {peer} are not played; it takes {taken}"
-                ),
-            )
-            .with("SOURCE", source)
-            .with("PEER", peer)
-            .with("PAYLOAD_TYPE", payload_type),
+                );
+                let entry = Entry::new(kind::NOT_DECODED, text)
+                    .with("SOURCE", source)
+                    .with("PEER", peer)
+                    .with("PAYLOAD_TYPE", payload_type);
+                zones.iter().fold(entry, |entry, zone| entry.with("ZONE", zone))
+            }
             Message::StreamHeard { group, peer, codec } => Entry::new(
                 kind::STREAM_HEARD,
                 format!("group {group}: a stream from {peer} began, {codec}"),

@@ -10,6 +10,10 @@ use crate::media::{PlayoutFigures, ReceiverFigures};
 use crate::page::{EndReason, PageId, PageRecord};
 use crate::sound::level::Dbfs;
 
+mod barrier;
+
+pub use barrier::{Barrier, Missed};
+
 /// Most zones that the text names; the fields name more.
 const MAX_NAMED: usize = 6;
 
@@ -26,7 +30,9 @@ pub struct PageReport {
     /// Names of the zones where it was heard.
     pub zones: Vec<String>,
     /// Names of the zones that it was for and where it was not heard.
-    pub missed: Vec<String>,
+    pub missed: Vec<Missed>,
+    /// What it waited for before it had a zone, or what kept it from one when it last waited.
+    pub waited_for: Option<Barrier>,
     /// The page whose bid went before, and its source if it is known.
     pub by: Option<(PageId, String)>,
     /// Wall-clock time of the bid.
@@ -131,6 +137,32 @@ impl PageReport {
             .saturating_duration_since(self.record.bid_at)
     }
 
+    /// From the bid until it first held a zone, or to the end if it never did.
+    pub fn zone_wait(&self) -> Duration {
+        self.record
+            .admitted_at
+            .unwrap_or(self.record.ended_at)
+            .saturating_duration_since(self.record.bid_at)
+    }
+
+    /// Nobody listened to what it might have sent: it never had a zone, and was not recorded.
+    fn was_never_let_in(&self) -> bool {
+        self.record.admitted_at.is_none() && !self.record.kept
+    }
+
+    /// The tables of quiet hours that barred it from a zone.
+    fn quiet_hours(&self) -> Vec<&str> {
+        let mut names = Vec::new();
+        for missed in &self.missed {
+            if let Some(Barrier::QuietHours(Some(name))) = &missed.why
+                && !names.contains(&name.as_str())
+            {
+                names.push(name.as_str());
+            }
+        }
+        names
+    }
+
     /// Lost packets in percent of those expected (RFC 3550 A.3).
     pub fn loss_percent(&self) -> f64 {
         let expected = self.reception.packets.saturating_add(self.reception.lost);
@@ -149,11 +181,15 @@ impl PageReport {
             Some((page, by)) => format!("{} (page {} from {by})", reason_text(self.record.reason), page.0),
             None => reason_text(self.record.reason).to_owned(),
         };
+        let reason = match (self.record.reason, self.quiet_hours().as_slice()) {
+            (EndReason::QuietHours, [_, ..]) => format!("{reason} ({})", self.quiet_hours().join(", ")),
+            _ => reason,
+        };
         let ReceiverFigures { packets, jitter_ms, .. } = self.reception;
         let quality = match packets {
             // What we play ourselves comes from nowhere.
-            0 if self.peer.is_none() => String::new(),
-            0 => "; no packets".to_owned(),
+            0 if self.peer.is_none() || self.was_never_let_in() => String::new(),
+            0 => "; no packets: no audio came in".to_owned(),
             _ => format!(
                 "; {packets} packets, {:.1} % lost, jitter {jitter_ms:.1} ms",
                 self.loss_percent()
@@ -197,6 +233,9 @@ impl PageReport {
             .with("RECORDED", u8::from(self.record.kept))
             .with("BEGAN", rfc3339_millis(self.began))
             .with("WAIT_MS", self.wait().as_millis())
+            .with("ZONE_WAIT_MS", self.zone_wait().as_millis())
+            .with_some("ZONE_WAIT_CAUSE", self.waited_for.as_ref().map(Barrier::code))
+            .with_some("ZONE_WAIT_PAGE", self.waited_for.as_ref().and_then(Barrier::page))
             .with("DURATION_MS", self.record.heard_for.as_millis())
             .with_some("CODEC", self.codec)
             .with("KEYS", self.keys)
@@ -226,9 +265,19 @@ impl PageReport {
     /// Last, because there may be many.
     fn with_zones(&self, entry: Entry) -> Entry {
         let entry = self.zones.iter().fold(entry, |entry, zone| entry.with("ZONE", zone));
-        self.missed
+        let entry = self
+            .missed
             .iter()
-            .fold(entry, |entry, zone| entry.with("MISSED_ZONE", zone))
+            .fold(entry, |entry, missed| entry.with("MISSED_ZONE", &missed.zone));
+        let whys = self
+            .missed
+            .iter()
+            .filter_map(|missed| Some((missed, missed.why.as_ref()?)));
+        let entry = whys.fold(entry, |entry, (missed, why)| {
+            entry.with("MISSED_CAUSE", format_args!("{}: {}", missed.zone, why.cause()))
+        });
+        let names = self.quiet_hours();
+        names.iter().fold(entry, |entry, name| entry.with("QUIET_HOURS", name))
     }
 }
 
@@ -261,6 +310,9 @@ mod tests {
                 wanted: vec![ZoneId(0)],
                 priority: Priority(50),
                 bid_at: at(0),
+                admitted_at: Some(at(0)),
+                waited_for: None,
+                missed: Vec::new(),
                 heard_at: Some(at(1300)),
                 heard_for: Duration::from_millis(14_200),
                 kept: false,
@@ -273,6 +325,7 @@ mod tests {
             peer: Some("192.0.2.7:5060".parse().unwrap()),
             zones: vec!["yard".into()],
             missed: Vec::new(),
+            waited_for: None,
             by: None,
             began: UNIX_EPOCH + Duration::from_secs(1_795_617_362),
             codec: Some("PCMU"),
@@ -305,7 +358,7 @@ mod tests {
         two.reception = ReceiverFigures::default();
         assert_eq!(
             two.text(),
-            "page 12 from yard to zones yard, office: 14.2 s, ended: length limit; no packets"
+            "page 12 from yard to zones yard, office: 14.2 s, ended: length limit; no packets: no audio came in"
         );
     }
 
@@ -321,7 +374,7 @@ mod tests {
     #[test]
     fn a_refused_page_says_so() {
         let mut refused = report();
-        refused.record.heard_at = None;
+        (refused.record.heard_at, refused.record.admitted_at) = (None, None);
         refused.record.heard_for = Duration::ZERO;
         refused.record.reason = EndReason::Busy;
         refused.zones.clear();
@@ -329,12 +382,61 @@ mod tests {
         let entry = refused.entry();
         assert_eq!(
             entry.text(),
-            "page 12 from yard (Gate office <201>) was not heard: busy; no packets"
+            "page 12 from yard (Gate office <201>) was not heard: busy"
         );
         assert_eq!(entry.kind(), kind::PAGE_NOT_HEARD);
         assert_eq!(entry.field("ZONE"), None);
         assert_eq!(entry.field("DURATION_MS"), Some("0"));
         assert_eq!(entry.field("WAIT_MS"), Some("15500"));
+        // The config had it answered, and nothing came: a firewall.
+        refused.record.admitted_at = Some(refused.record.bid_at);
+        refused.record.reason = EndReason::HungUp;
+        let text = refused.text();
+        assert!(
+            text.ends_with("was not heard: caller hung up; no packets: no audio came in"),
+            "{text}"
+        );
+    }
+
+    /// Each zone where it was not heard has its reason; a table of quiet hours has its name.
+    #[test]
+    fn zones_that_were_missed_say_why() {
+        let mut page = report();
+        let missed = |zone: &str, why| Missed { zone: zone.into(), why };
+        page.missed = vec![
+            missed("office", Some(Barrier::QuietHours(Some("night".into())))),
+            missed("kiln", Some(Barrier::Page(PageId(5), Some("dispatch".into())))),
+            missed("shed", Some(Barrier::Card)),
+            missed("dock", Some(Barrier::Veto)),
+            missed("gate", None),
+        ];
+        let entry = page.entry();
+        let all = |name| {
+            entry
+                .fields()
+                .filter(|(n, _)| *n == name)
+                .map(|(_, v)| v)
+                .collect::<Vec<_>>()
+        };
+        assert_eq!(all("MISSED_ZONE"), ["office", "kiln", "shed", "dock", "gate"]);
+        assert_eq!(
+            all("MISSED_CAUSE"),
+            [
+                "office: quiet-hours night",
+                "kiln: busy 5",
+                "shed: device-fault",
+                "dock: vetoed"
+            ]
+        );
+        assert_eq!(all("QUIET_HOURS"), ["night"]);
+        page.record.reason = EndReason::QuietHours;
+        (page.record.heard_at, page.record.admitted_at) = (None, None);
+        page.reception = ReceiverFigures::default();
+        assert!(
+            page.text().ends_with("was not heard: quiet hours (night)"),
+            "{}",
+            page.text()
+        );
     }
 
     #[test]
@@ -355,6 +457,7 @@ mod tests {
                 ("RECORDED", "0"),
                 ("BEGAN", "2026-11-25T14:36:02.000Z"),
                 ("WAIT_MS", "1300"),
+                ("ZONE_WAIT_MS", "0"),
                 ("DURATION_MS", "14200"),
                 ("CODEC", "PCMU"),
                 ("KEYS", "2"),

@@ -1,6 +1,5 @@
 //! "Why was my page not heard?": the journal's entries, told in plain sentences. Pure: entries in, text out.
 
-use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
 use jiff::tz::TimeZone;
@@ -11,12 +10,18 @@ use super::text::fill;
 
 mod endings;
 mod faults;
+mod gates;
+mod open;
+mod running;
 mod said;
+mod waits;
 
 pub use said::{Said, Unreadable};
 
 /// So far from the time asked for a page may be: watches differ, and people remember roughly.
 const ABOUT: SignedDuration = SignedDuration::from_mins(10);
+/// How seldom it is told again that the same packets are not played (`NOT_DECODED`).
+const TOLD_AGAIN: SignedDuration = SignedDuration::from_hours(6);
 /// A time that is asked for is a whole minute.
 const MINUTE: SignedDuration = SignedDuration::from_mins(1);
 /// How far before the time asked for the journal is read, for what was missing then.
@@ -57,12 +62,20 @@ pub fn tell(said: &[Said], question: &Question, zone: &TimeZone, now: Timestamp)
     let teller = Teller { said, zone };
     let pages = teller.pages(question);
     let refusals = teller.refusals(question);
+    let unfinished = teller.unfinished(question);
+    let moment = question.at.unwrap_or(now);
+    let down = teller.down(moment, question.at.is_none());
     let mut out = String::new();
-    for page in teller.unfinished(question) {
-        paragraph(&mut out, &page, "", "  ");
+    if question.at.is_none() && !down.is_empty() {
+        for line in &down {
+            paragraph(&mut out, line, "", "  ");
+        }
         out.push('\n');
     }
-    let unfinished = !out.is_empty();
+    for page in &unfinished {
+        paragraph(&mut out, page, "", "  ");
+        out.push('\n');
+    }
     for page in &pages {
         teller.page(page, &mut out);
         out.push('\n');
@@ -70,27 +83,29 @@ pub fn tell(said: &[Said], question: &Question, zone: &TimeZone, now: Timestamp)
     for refusal in &refusals {
         let said = format!("{}: {}", teller.time(refusal.at), refusal.text);
         paragraph(&mut out, &said, "", "  ");
-        paragraph(&mut out, endings::refusal(refusal), "  ", "  ");
+        paragraph(&mut out, gates::refusal(refusal), "  ", "  ");
         out.push('\n');
     }
-    if pages.is_empty() && refusals.is_empty() && !unfinished {
+    let nothing = pages.is_empty() && refusals.is_empty() && unfinished.is_empty();
+    if nothing {
         paragraph(&mut out, &teller.nothing(question), "", "");
     }
-    let moment = question.at.unwrap_or(now);
+    if question.at.is_none() && !pages.is_empty() {
+        return out;
+    }
     let missing = teller.missing(moment);
-    if question.at.is_some() || pages.is_empty() {
-        for line in &missing {
-            paragraph(&mut out, line, "", "  ");
-        }
-        if pages.is_empty() && refusals.is_empty() && missing.is_empty() && !said.is_empty() && !unfinished {
-            paragraph(
-                &mut out,
-                "Nothing was missing then, as far as the journal tells: no call and no stream reached this board. Ask the phone system for \
-                 the call, or look at the network.",
-                "",
-                "",
-            );
-        }
+    let before = down.iter().filter(|_| question.at.is_some());
+    for line in before.chain(&missing) {
+        paragraph(&mut out, line, "", "  ");
+    }
+    if nothing && missing.is_empty() && down.is_empty() && !said.is_empty() {
+        paragraph(
+            &mut out,
+            "Nothing was missing then, as far as the journal tells: no call and no stream reached this board. Ask the phone system for \
+             the call, or look at the network.",
+            "",
+            "",
+        );
     }
     out
 }
@@ -154,72 +169,29 @@ impl<'a> Teller<'a> {
         pages
     }
 
-    /// Pages that began and have no record: they are on, or the gateway died.
-    fn unfinished(&self, question: &Question) -> Vec<String> {
-        let began = self.said.iter().filter(|said| said.is(kind::PAGE_BEGAN));
-        let began = began.filter(|said| question.zone.as_ref().is_none_or(|zone| said.has("ZONE", zone)));
-        let began = began.filter(|said| is_of(said, question.caller.as_deref()));
-        // Without a time it is asked for what came last.
-        let last = self.records(question).map(|said| said.at).max();
-        let began = began.filter(|said| match question.at {
-            Some(at) => said.at < after(at, MINUTE),
-            None => last.is_none_or(|last| said.at > last),
-        });
-        let ends = self
-            .said
-            .iter()
-            .filter(|said| said.is(kind::PAGE_ENDED) || said.is(kind::PAGE_NOT_HEARD));
-        let over: BTreeSet<(&str, Option<&str>)> = ends.map(|said| (said.run(), said.field("PAGE_ID"))).collect();
-        let deaths = self
-            .said
-            .iter()
-            .filter(|said| said.is_end_of_service() || said.is(kind::STARTED));
-        let deaths: Vec<&Said> = deaths.collect();
-        let is_over = |page: &Said| over.contains(&(page.run(), page.field("PAGE_ID")));
-        let open = began.filter(|said| !is_over(said)).filter_map(|said| {
-            let died = deaths.get(deaths.partition_point(|death| death.at < said.at)).copied();
-            let became = match died {
-                // Long dead before the time that is asked for.
-                Some(died) if question.at.is_some_and(|at| died.at < at) => return None,
-                Some(died) if died.is(kind::STARTED) => {
-                    format!(
-                        "It has no record: the gateway died before it was started again at {}.",
-                        self.clock(died.at)
-                    )
-                }
-                Some(died) => format!("It has no record: the gateway died at {}.", self.clock(died.at)),
-                None => "It has no record yet: it is on.".to_owned(),
-            };
-            let caller = said
-                .field("CALLER")
-                .map(|caller| format!(", {}", quoted(caller)))
-                .unwrap_or_default();
-            Some(format!(
-                "Page {}, {}: {}{caller}, heard in zone {} from then on. {became}",
-                said.field("PAGE_ID")?,
-                self.time(said.at),
-                said.field("SOURCE")?,
-                said.field("ZONE")?
-            ))
-        });
-        let mut open: Vec<String> = open.collect();
-        let surplus = open.len().saturating_sub(MOST);
-        open.drain(..surplus);
-        open
-    }
-
     fn refusals(&self, question: &Question) -> Vec<&'a Said> {
         let refusals = self
             .said
             .iter()
             .filter(|said| REFUSALS.iter().any(|kind| said.is(*kind)));
         let refusals = refusals.filter(|said| is_of(said, question.caller.as_deref()));
-        // Without a time it is asked for what came last; a refusal has no zone.
+        // Without a time it is asked for what came last.
         let last = self.records(question).map(|said| said.at).max();
+        let is_asked_for = question.zone.is_some() || question.caller.is_some();
+        let since = |said: &Said, at: Timestamp| match said.is(kind::NOT_DECODED) && is_asked_for {
+            true => after(at, -TOLD_AGAIN),
+            false => at,
+        };
         let mut refusals: Vec<&Said> = refusals
             .filter(|said| match question.at {
-                Some(at) => said.at >= at && said.at < after(at, MINUTE),
-                None => question.zone.is_none() && last.is_none_or(|last| said.at > last),
+                Some(at) => said.at >= since(said, at) && said.at < after(at, MINUTE),
+                None => last.is_none_or(|last| said.at > last),
+            })
+            .filter(|said| {
+                question
+                    .zone
+                    .as_ref()
+                    .is_none_or(|zone| self.is_for(said, zone, question))
             })
             .collect();
         let surplus = refusals
@@ -227,6 +199,23 @@ impl<'a> Teller<'a> {
             .saturating_sub(if question.at.is_some() { MOST } else { 1 });
         refusals.drain(..surplus);
         refusals
+    }
+
+    /// Whether what was refused was for the zone. Where the journal does not say what its source's zones are, it may be what is
+    /// asked for only if the time fits.
+    fn is_for(&self, refusal: &Said, zone: &str, question: &Question) -> bool {
+        if refusal.field("ZONE").is_some() {
+            return refusal.has("ZONE", zone);
+        }
+        let source = ["SOURCE", "GROUP"].iter().find_map(|name| refusal.field(name));
+        let of = self
+            .said
+            .iter()
+            .filter(|said| source.is_some_and(|source| said.has("SOURCE", source)));
+        let zones: Vec<&str> = of
+            .flat_map(|said| [said.all("ZONE"), said.all("MISSED_ZONE")].concat())
+            .collect();
+        zones.contains(&zone) || zones.is_empty() && question.at.is_some()
     }
 
     fn time(&self, at: Timestamp) -> String {
@@ -266,10 +255,8 @@ impl<'a> Teller<'a> {
         for text in self.cuts(page) {
             line(&text);
         }
-        for text in endings::ending(record) {
-            line(&text);
-        }
-        for text in endings::quality(record) {
+        line(&endings::ending(record, &self.wait(record)));
+        for text in endings::quality(record, self.not_decoded(page)) {
             line(&text);
         }
         if let Some(text) = self.relays(page) {
@@ -278,48 +265,6 @@ impl<'a> Teller<'a> {
         for text in self.faults(page) {
             line(&text);
         }
-    }
-
-    fn heard(&self, page: &Page) -> String {
-        let record = page.record;
-        let milliseconds = |name| record.number(name).unwrap_or_default();
-        let zones = record.all("ZONE");
-        let missed = record.all("MISSED_ZONE");
-        if zones.is_empty() {
-            let place = match missed.is_empty() {
-                true => String::new(),
-                false => format!(" in {}", places(&missed)),
-            };
-            return format!("It was not heard{place}.");
-        }
-        let waited = milliseconds("WAIT_MS");
-        let from = after(page.began, SignedDuration::from_millis(waited as i64));
-        let mut text = format!(
-            "It was heard in {} for {:.1} s, from {} on,",
-            places(&zones),
-            milliseconds("DURATION_MS") / 1000.0,
-            self.clock(from)
-        );
-        let _ = match waited {
-            ..100.0 => write!(text, " at once."),
-            ..3000.0 => write!(
-                text,
-                " {:.1} s after it came: the amplifier woke up, and the chime played if there is one.",
-                waited / 1000.0
-            ),
-            _ => write!(
-                text,
-                " {:.1} s after it came: the zone was taken until then, or its lead and chime are long.",
-                waited / 1000.0
-            ),
-        };
-        if record.field("RECORDED") == Some("1") {
-            text.push_str(" It was recorded, whole or in part, and played afterwards.");
-        }
-        if !missed.is_empty() {
-            let _ = write!(text, " It was not heard in {}.", places(&missed));
-        }
-        text
     }
 
     /// Other pages that began in its zones while it lasted.

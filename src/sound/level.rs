@@ -12,6 +12,14 @@ pub struct Dbfs(pub f32);
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
 pub struct Dbm(pub f32);
 
+/// A voltage in dB relative to 0.775 V (the root of 0.6), whatever the load.
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
+pub struct Dbu(pub f32);
+
+/// A voltage in dB relative to 1 V.
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
+pub struct Dbv(pub f32);
+
 /// Volts at 0 dBm: the root of 1 mW times 600 ohm.
 const ZERO_DBM_VOLTS: f32 = 0.774_596_7;
 /// RMS of a full-scale sine (dBFS here is relative to an amplitude of 1.0).
@@ -31,6 +39,30 @@ impl Dbm {
     /// What a sine of this amplitude comes to on such a line.
     pub fn of_sine(self, amplitude: Dbfs) -> Self {
         Dbm(self.0 + amplitude.0)
+    }
+}
+
+impl Dbu {
+    /// Of a voltage (RMS).
+    pub fn of_volts(volts: f64) -> Self {
+        Dbu((20.0 * (volts / 0.6f64.sqrt()).log10()) as f32)
+    }
+
+    /// Volts RMS.
+    pub fn volts(self) -> f64 {
+        0.6f64.sqrt() * 10f64.powf(f64::from(self.0) / 20.0)
+    }
+}
+
+impl Dbv {
+    /// Of a voltage (RMS).
+    pub fn of_volts(volts: f64) -> Self {
+        Dbv((20.0 * volts.log10()) as f32)
+    }
+
+    /// Volts RMS.
+    pub fn volts(self) -> f64 {
+        10f64.powf(f64::from(self.0) / 20.0)
     }
 }
 

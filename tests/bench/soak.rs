@@ -295,11 +295,13 @@ fn wall(length: Duration) -> Result<String, Failure> {
         }
     }
     let pages = said.matches(", ended: ").count() + said.matches(" was not heard: ").count();
+    let kept = judge(&looks)?;
+    let text = format!("{pages} pages, {reloads} reloads, {refused} calls refused in {cycles} cycles; {kept}");
     // On a machine that stands still for a second the sound card has failed, and callers are told so. Not more than that.
-    if refused > cycles.div_ceil(50) {
-        return Err(Failure::Broken(format!("{refused} calls refused in {cycles} cycles")));
+    match refused > 1 + cycles / 20 {
+        true => Err(Failure::Broken(text)),
+        false => Ok(text),
     }
-    judge(&looks).map(|kept| format!("{pages} pages, {reloads} reloads, {refused} calls refused; {kept}"))
 }
 
 fn last_lines(folder: &Path) -> String {

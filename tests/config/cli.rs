@@ -38,6 +38,11 @@ fn good(scratch: &Scratch) -> std::path::PathBuf {
     scratch.file("good.toml", read(&source("config/quayside-yard.toml")), 0o644)
 }
 
+/// Computed: +2.5 dBm − 16.99 dB − 1 dB, − 4 dB; +2.5 dBm − 3 dB.
+const LINE_LEVELS: &str = "  zone yard: speech at -15.5 dBm, no peak above that of a sine at -0.5 dBm, into 600 ohm
+  zone sawmill: speech at -18.5 dBm, no peak above that of a sine at -0.5 dBm, into 600 ohm
+";
+
 #[test]
 fn a_good_file() {
     let scratch = Scratch::new();
@@ -47,8 +52,9 @@ fn a_good_file() {
     assert_eq!(
         out,
         format!(
-            "{}: no problems. Quayside Timber: 2 zones, 2 extensions, 1 multicast group\n",
-            good.display()
+            "{}: no problems. Quayside Timber: 2 zones, 2 extensions, 1 multicast group\n{}",
+            good.display(),
+            LINE_LEVELS
         )
     );
 }
@@ -155,7 +161,8 @@ fn several_files_the_worst_counts() {
     let bad = source("tests/config/bad/nothing.toml");
     let (code, out, _) = run(&["check", name(&good), "/nonexistent", name(&bad)]);
     assert_eq!(code, 78);
-    assert_eq!(out.lines().count(), 2);
+    // One summary each; what more there is to tell of a file is indented.
+    assert_eq!(out.lines().filter(|line| !line.starts_with(' ')).count(), 2);
     assert_eq!(run(&["check", name(&good), "/nonexistent"]).0, 66);
 }
 
@@ -192,6 +199,61 @@ fn help_and_version() {
         code == 0 && out.contains("Example:\n  hornwire check /etc/hornwire/hornwire.toml"),
         "{out}"
     );
+}
+
+/// As it is packaged: nothing is wrong, and the password is still to be written.
+#[test]
+fn the_packaged_config_0() {
+    let scratch = Scratch::new();
+    let file = scratch.file("hornwire.toml", read(&source("deploy/debian/hornwire.toml")), 0o644);
+    let secrets = scratch.file("secrets.toml", read(&source("deploy/debian/secrets.toml")), 0o600);
+    let (code, out, err) = run(&["check", name(&file)]);
+    assert_eq!(code, 0, "{err}");
+    assert!(out.contains(": 1 warning. Quayside Timber: 1 zone"), "{out}");
+    assert!(
+        err.starts_with(&format!("{}:", secrets.display())) && err.contains(": warning: page\n"),
+        "{err}"
+    );
+}
+
+/// Lines that are broken by hand are not broken anew at the usual width.
+#[test]
+fn help_fits_80_columns() {
+    let help = |command: &str, columns: &str| {
+        let output = Command::new(env!("CARGO_BIN_EXE_hornwire"))
+            .args([command, "--help"])
+            .env("COLUMNS", columns)
+            .output()
+            .unwrap();
+        String::from_utf8(output.stdout).unwrap()
+    };
+    for command in [
+        "run",
+        "demo",
+        "rehearse",
+        "status",
+        "stop",
+        "announce",
+        "why",
+        "doctor",
+        "rest-relays",
+        "code",
+        "check",
+    ] {
+        let (usual, wide) = (help(command, "80"), help(command, "200"));
+        let by_hand = |text: &str| text[text.find("\nExample").unwrap()..].to_owned();
+        assert_eq!(by_hand(&usual), by_hand(&wide), "{command}");
+        assert!(usual.lines().all(|line| line.chars().count() <= 80), "{usual}");
+    }
+}
+
+#[test]
+fn an_announcement_of_nothing_names_both_ways_64() {
+    let (code, _, err) = run(&["announce", "--zone", "yard"]);
+    assert_eq!(code, 64);
+    assert!(err.contains("FILE") && err.contains("--plays"), "{err}");
+    let (code, _, err) = run(&["announce", "a.wav", "--plays", "bell", "--zone", "yard"]);
+    assert_eq!(code, 64, "{err}");
 }
 
 #[test]

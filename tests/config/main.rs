@@ -8,6 +8,7 @@ mod secrets;
 mod site;
 #[path = "stored.rs"]
 mod stored;
+mod wiring;
 
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU32, Ordering};

@@ -50,6 +50,11 @@ fn wrong_levels_and_filters() {
 }
 
 #[test]
+fn wrong_amplifiers() {
+    stored("amplifiers");
+}
+
+#[test]
 fn wrong_stored_messages() {
     stored("messages");
 }

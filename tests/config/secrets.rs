@@ -67,6 +67,43 @@ fn from_a_credential() {
     assert!(told.contains("secrets.credential"), "{told}");
 }
 
+/// By hand what the unit would hand over is found beside the config, and it is root's alone.
+#[test]
+fn what_lies_beside_in_place_of_a_credential() {
+    for (mode, is_open) in [(0o600, false), (0o640, false), (0o644, true), (0o606, true)] {
+        let (loaded, told) = load("credential = 's'", GOOD, mode, false);
+        assert_eq!(password(&loaded), Some("plank-otter-42"));
+        assert_eq!(told.is_empty(), !is_open, "{mode:o}: {told}");
+        if is_open {
+            assert!(
+                told.starts_with(&format!("s.toml: warning\n    found   mode {mode:03o}")),
+                "{told}"
+            );
+            assert!(
+                told.contains("hint    chown root:root s.toml && chmod 600 s.toml\n"),
+                "{told}"
+            );
+        }
+    }
+}
+
+#[test]
+fn a_placeholder_is_warned_about() {
+    for (value, is_one) in [
+        ("EDIT: the extension's password", true),
+        (" EDIT", true),
+        ("edition-42", false),
+        ("knot-EDIT", false),
+    ] {
+        let text = format!("# none\nyard-page = \"{value}\"\n");
+        let (loaded, told) = load("file = 's.toml'", text.as_bytes(), 0o600, false);
+        assert_eq!(password(&loaded), Some(value), "{told}");
+        assert_eq!(told.starts_with("s.toml:2:13: warning: yard-page\n"), is_one, "{told}");
+        assert_eq!(told.is_empty(), !is_one, "{told}");
+        assert!(!told.contains("the extension's password"), "{told}");
+    }
+}
+
 #[test]
 fn both_or_none() {
     let (loaded, told) = load("file = 's.toml'\ncredential = 's.toml'", GOOD, 0o600, true);

@@ -62,7 +62,20 @@ pub(super) const CARDS: Section = Section {
             r#""+2.5 dBm""#,
             "What a meter shows across the amplifier's 600-ohm input while the card plays a sine at full scale: in dBm or \
              dBu (the same number across 600 ohm), or in volts RMS. Measure with a softer tone and add what it lacks: full \
-             scale may be too loud for the amplifier, and for you. With it `hornwire check` tells each zone's level on the line.",
+             scale may be too loud for the amplifier, and for you. With it `hornwire check` tells each zone's level on the line. Where a \
+             transformer or a pad stands between, measure at the card, across a resistor of 600 ohm in their place: `hornwire levels` \
+             reckons what they take.",
+        ),
+        key(
+            "impedance",
+            Kind::Impedance {
+                from: 0.1,
+                to: 100_000.0,
+            },
+            Unset("`hornwire levels` takes 100 ohm."),
+            r#""47 ohm""#,
+            "The source impedance of the line output, for the level plan. From two readings: volts without a load and across 600 ohm; \
+             `hornwire levels source` reckons it.",
         ),
     ],
 };

@@ -32,6 +32,13 @@ impl Switchboard {
         for (relay, operated) in self.zones.settle_relays(now) {
             self.outputs.push_back(Output::Relay { relay, operated });
         }
+        for id in self.bids.ids() {
+            if self.bids.get(id).is_some_and(|page| page.standing == Standing::Waiting)
+                && let Some(why) = self.kept_from(id)
+            {
+                self.with_page(id, |page| page.waits_for = Some(why));
+            }
+        }
         // What was kept free for a page that has ended, or is kept from now on, is others'. Each round takes one away at least.
         if self.contenders() < contenders {
             self.settle(now);
@@ -199,6 +206,33 @@ impl Switchboard {
             .next()
             .or_else(|| self.reserved_for(id))
             .map_or_else(|| self.out_of_use(id), Refusal::Busy)
+    }
+
+    /// What keeps a page from its zones, if something does: another page, its cards, or another system.
+    pub fn kept_from(&self, id: PageId) -> Option<Refusal> {
+        let page = self.bids.get(id)?;
+        let zones = || page.bid.zones.iter().filter_map(|zone| self.zones.get(*zone));
+        let other = zones().filter_map(Zone::page).find(|holder| *holder != id);
+        let other = other.or_else(|| self.reserved_for(id)).map(Refusal::Busy);
+        other.or_else(|| (!zones().any(Zone::works)).then(|| self.out_of_use(id)))
+    }
+
+    /// Where the page was wanted and not heard; with what kept it out, where something did.
+    pub(super) fn missed(&self, page: &Page) -> Vec<(ZoneId, Option<Refusal>)> {
+        let missed = page.wanted.iter().filter(|zone| !page.heard.contains(zone));
+        let why = |id: ZoneId| {
+            let zone = self.zones.get(id)?;
+            if !page.names(id) {
+                Some(Refusal::QuietHours)
+            } else if zone.vetoed {
+                Some(Refusal::Vetoed)
+            } else if zone.failed {
+                Some(Refusal::DeviceFault)
+            } else {
+                zone.page().filter(|holder| *holder != page.id()).map(Refusal::Busy)
+            }
+        };
+        missed.map(|zone| (*zone, why(*zone))).collect()
     }
 
     /// Why none of the bid's zones works.

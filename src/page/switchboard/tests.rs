@@ -9,6 +9,7 @@ mod endings;
 mod keeping;
 mod relays;
 mod under;
+mod waits;
 
 /// A switchboard on a simulated clock that starts at 0 ms, with everything it said as text.
 struct Desk {

@@ -3,6 +3,7 @@
 use super::super::entry::Entry;
 use super::{from, kind};
 use crate::page::PageId;
+use crate::report::record::Barrier;
 
 #[derive(Debug, Clone, PartialEq)]
 pub enum PageMessage {
@@ -16,6 +17,11 @@ pub enum PageMessage {
     Waits {
         page: PageId,
         source: String,
+        caller: String,
+        /// Where it is to be heard.
+        zones: Vec<String>,
+        /// What keeps it from them, if that is known.
+        behind: Option<Barrier>,
     },
     /// What is said is kept, and played later.
     Recorded {
@@ -51,9 +57,24 @@ impl PageMessage {
                     .with("CALLER", caller)
                     .with("ZONE", zone)
             }
-            PageMessage::Waits { page, source } => {
-                let text = format!("page {} from {source} waits for a zone", page.0);
-                of(kind::PAGE_WAITING, text, *page, source)
+            PageMessage::Waits {
+                page,
+                source,
+                caller,
+                zones,
+                behind,
+            } => {
+                let mut text = format!("page {} from {} waits for a zone", page.0, from(source, caller));
+                if let Some(behind) = behind {
+                    text.push_str(": ");
+                    text.push_str(&behind.text());
+                }
+                let entry = of(kind::PAGE_WAITING, text, *page, source)
+                    .with("CALLER", caller)
+                    .with_some("CAUSE", behind.as_ref().map(Barrier::code))
+                    .with_some("BY_PAGE", behind.as_ref().and_then(Barrier::page))
+                    .with_some("BY_SOURCE", behind.as_ref().and_then(Barrier::source));
+                zones.iter().fold(entry, |entry, zone| entry.with("ZONE", zone))
             }
             PageMessage::Recorded { page, source } => {
                 let text = format!("page {} from {source} is recorded, to be played later", page.0);

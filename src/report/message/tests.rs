@@ -173,6 +173,7 @@ fn samples() -> Vec<Message> {
         }),
         Message::NotDecoded {
             source: text(),
+            zones: vec![text()],
             peer,
             payload_type: text(),
             taken: text(),
@@ -189,7 +190,13 @@ fn samples() -> Vec<Message> {
             caller: "Gate office <201>".into(),
             zone: "shed".into(),
         }),
-        Message::Page(PageMessage::Waits { page, source: text() }),
+        Message::Page(PageMessage::Waits {
+            page,
+            source: text(),
+            caller: text(),
+            zones: vec![text()],
+            behind: None,
+        }),
         Message::Page(PageMessage::Recorded { page, source: text() }),
         Message::Page(PageMessage::Lost {
             page,

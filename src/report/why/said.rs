@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use serde_json::{Map, Value};
 
 use super::super::entry::{Kind, MAX_TEXT, clean};
-use super::super::message::KINDS;
+use super::super::message::{KINDS, kind};
 
 /// systemd's own message kinds (sd-messages.h): a process exited, a unit failed.
 const PROCESS_EXITED: &str = "98e322203f7a4ed290d09fe03c09fe15";
@@ -76,10 +76,19 @@ impl Said {
         self.id == PROCESS_EXITED && main || self.id == UNIT_FAILED && self.text.contains("Failed with result")
     }
 
-    /// The gateway said it, or it is about its end.
-    pub fn concerns_pages(&self) -> bool {
-        let own = KINDS.iter().any(|(_, kind)| self.is(*kind));
-        own || self.is_end_of_service() || self.text.contains("Watchdog timeout")
+    /// The service manager said it, about the unit: no message of the gateway's own.
+    pub fn is_of_the_manager(&self) -> bool {
+        !KINDS.iter().any(|(_, kind)| self.is(*kind))
+    }
+
+    /// The program, or the service manager, says that it was not started. A caller chooses its own name.
+    pub fn is_failed_start(&self) -> bool {
+        let told = ["cannot start", "not started"]
+            .iter()
+            .any(|words| self.text.contains(words));
+        let by_others = ["CALLER", "PEER", "SOURCE", "GROUP", "PROBLEM"];
+        let reread = self.is(kind::CONFIG_FAULT) || self.is(kind::CONFIG_KEPT);
+        told && !reread && by_others.iter().all(|name| self.field(name).is_none())
     }
 
     /// Which start of the service said it.

@@ -8,8 +8,10 @@ use crate::media::{PlayoutFigures, ReceiverFigures};
 use crate::page::{EndReason, PageId, PageRecord, Priority, SourceId};
 use crate::report::entry::Entry;
 use crate::report::message::{LineMessage, Message, PageMessage};
-use crate::report::record::PageReport;
+use crate::report::record::{Barrier, Missed, PageReport};
 use crate::sound::level::Dbfs;
+
+mod truth;
 
 const NOW: &str = "2026-11-30T18:00:00Z";
 
@@ -112,6 +114,9 @@ fn report(page: u64) -> PageReport {
             wanted: Vec::new(),
             priority: Priority(50),
             bid_at,
+            admitted_at: Some(bid_at),
+            waited_for: None,
+            missed: Vec::new(),
             heard_at: Some(bid_at + Duration::from_millis(1300)),
             heard_for: Duration::ZERO,
             kept: false,
@@ -124,6 +129,7 @@ fn report(page: u64) -> PageReport {
         peer: Some("192.0.2.7:5060".parse::<SocketAddr>().unwrap()),
         zones: vec!["yard".into()],
         missed: Vec::new(),
+        waited_for: None,
         by: None,
         began: SystemTime::UNIX_EPOCH,
         codec: Some("PCMU"),
@@ -143,12 +149,16 @@ fn report(page: u64) -> PageReport {
 
 fn refused(page: u64, reason: EndReason) -> PageReport {
     let mut report = report(page);
-    (report.zones, report.missed) = (Vec::new(), vec!["yard".into()]);
-    report.record.heard_at = None;
+    (report.zones, report.missed) = (Vec::new(), vec![missed("yard", None)]);
+    (report.record.heard_at, report.record.admitted_at) = (None, None);
     report.record.reason = reason;
     report.reception = ReceiverFigures::default();
     report.level = None;
     report
+}
+
+fn missed(zone: &str, why: Option<Barrier>) -> Missed {
+    Missed { zone: zone.into(), why }
 }
 
 fn question(time: &str, zone: &str, caller: &str) -> Question {

@@ -192,7 +192,7 @@ impl Agent {
         self.closing.is_some()
             && self.outputs.is_empty()
             && self.calls.is_empty()
-            && self.registrations.iter().all(Registration::is_gone)
+            && !self.registrations.iter().any(Registration::is_waited_for)
     }
 
     pub fn handle_timeout(&mut self, now: Instant) {

@@ -182,6 +182,11 @@ impl Registration {
         self.phase == Phase::Gone
     }
 
+    /// After leaving: a registrar that had a binding may still answer. From one that never did nothing is waited for.
+    pub(super) fn is_waited_for(&self) -> bool {
+        !self.is_gone() && self.bound_until.is_some()
+    }
+
     pub(super) fn poll_timeout(&self) -> Option<Instant> {
         let look = self.return_at.filter(|_| self.phase == Phase::Waiting);
         [self.wake, look].into_iter().flatten().min()

@@ -353,7 +353,9 @@ impl Agent {
         let Some(r) = self.registrations.get_mut(index) else {
             return;
         };
-        let bound = r.bound_until.is_some_and(|at| at > now) || r.phase == Phase::Trying;
+        r.bound_until = r.bound_until.filter(|at| *at > now);
+        // A first request that is under way may have been heard: it is taken back all the same.
+        let bound = r.bound_until.is_some() || r.phase == Phase::Trying;
         r.wake = None;
         r.return_at = None;
         if let Some((at, _)) = r.home.take() {
