@@ -140,9 +140,9 @@ pub struct Control {
     pub(super) rtp_queue: Sender<Arrival>,
     rtp: Receiver<Arrival>,
     sip: Receiver<Signal>,
-    moments: Option<Sender<Moment>>,
+    pub(super) moments: Option<Sender<Moment>>,
     /// What was told last of how everything stands.
-    stood: Option<What>,
+    pub(super) stood: Option<What>,
     next_page: u64,
     tick_at: Instant,
     watchdog_at: Option<Instant>,
@@ -460,9 +460,7 @@ impl Control {
         if !self.pages.is_empty() {
             self.tick_at = self.tick_at.min(now + REPORT_TICK);
         }
-        if self.moments.is_some() {
-            self.stands();
-        }
+        self.stands();
         self.say_status(false);
     }
 
@@ -546,25 +544,6 @@ impl Control {
     pub(super) fn write(&mut self, entry: &Entry) {
         self.metrics.written(entry.severity());
         self.journal.write(entry);
-    }
-
-    /// Tells those who look on how everything stands, if that has changed.
-    fn stands(&mut self) {
-        let zones = (0..=u16::MAX).zip(&self.plan.zones);
-        let stands = What::Stands {
-            zones: zones.map(|(id, _)| self.switchboard.zone(ZoneId(id))).collect(),
-            pages: self.switchboard.pages().collect(),
-        };
-        if self.stood.as_ref() != Some(&stands) {
-            self.stood = Some(stands.clone());
-            self.moment(stands);
-        }
-    }
-
-    pub(super) fn moment(&mut self, what: What) {
-        if let Some(moments) = &self.moments {
-            let _ = moments.try_send(Moment { at: super::now(), what });
-        }
     }
 
     pub(super) fn say_status(&mut self, ready: bool) {

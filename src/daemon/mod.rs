@@ -23,6 +23,7 @@ mod kept;
 mod ledger;
 mod lines;
 mod local;
+mod moments;
 mod music;
 mod names;
 mod news;
@@ -51,6 +52,7 @@ use std::time::{Duration, Instant};
 
 use tokio::sync::mpsc;
 
+pub use moments::{Moment, What};
 pub use names::locate;
 pub use reload::Reread;
 pub use wires::ListenError;
@@ -64,10 +66,8 @@ use crate::device::relay::{self, RelayBank, RelayError};
 use crate::device::service::{self, Service};
 use crate::device::sink::{self, Sink};
 use crate::device::source::{self, Source};
-use crate::page::{PageId, PageStatus, Phase, RelayId, ZoneId};
 use crate::report::journal::{self, Journal};
 use crate::report::message::{Message, ReloadMessage};
-use crate::report::record::PageReport;
 
 /// What the daemon works with; the demonstration and tests bring their own.
 pub struct Edges {
@@ -89,35 +89,6 @@ pub struct Edges {
     pub world: World,
     /// Told what happens, for a timeline. Full: moments are lost.
     pub moments: Option<mpsc::Sender<Moment>>,
-}
-
-/// Something that a timeline shows.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Moment {
-    pub at: Instant,
-    pub what: What,
-}
-
-#[derive(Debug, Clone, PartialEq)]
-pub enum What {
-    Ready,
-    /// How everything stands from now on.
-    Stands {
-        zones: Vec<(Phase, Option<PageId>)>,
-        /// Highest bid first.
-        pages: Vec<PageStatus>,
-    },
-    /// A page's record.
-    Over(Box<PageReport>),
-    Phase {
-        zone: ZoneId,
-        phase: Phase,
-        page: Option<PageId>,
-    },
-    Relay {
-        relay: RelayId,
-        operated: bool,
-    },
 }
 
 /// What time it is for the driver: that of its runtime, which may be a simulated one.

@@ -424,7 +424,7 @@ fn a_call_and_a_stream_as_they_were() {
     );
     assert_eq!(
         replayed.story.clock(call.bid_at),
-        "15:06:40.123",
+        "11:06:40.123",
         "by the capture's clock, in London"
     );
 }
