@@ -20,17 +20,6 @@ const SILENCE: f64 = -90.0;
 const NO_AUDIO: &str = "No audio came in at all, though the call stood: a firewall, an address translation (NAT), or a phone that sends \
                         elsewhere. The rtp_ports of [sip] must be reachable by UDP.";
 
-/// It had a zone, or was recorded: what its source sent was wanted.
-pub fn was_let_in(record: &Said) -> bool {
-    let zone_wait = record.number("ZONE_WAIT_MS").zip(record.number("WAIT_MS"));
-    record.is(kind::PAGE_ENDED) || record.has("RECORDED", "1") || zone_wait.is_some_and(|(zone, all)| zone < all)
-}
-
-/// Its source was listened to, and sent nothing that could be played. What we play ourselves counts no packets.
-pub fn is_silent(record: &Said) -> bool {
-    record.number("PACKETS") == Some(0.0) && was_let_in(record)
-}
-
 /// Why it ended.
 pub fn ending(record: &Said, wait: &Wait) -> String {
     let code = record.field("END_REASON").unwrap_or_default();
@@ -56,7 +45,7 @@ pub fn ending(record: &Said, wait: &Wait) -> String {
         EndReason::Cancelled => "The caller gave up before the call was answered.".to_owned(),
         EndReason::StreamEnded => "It ended when the stream, or the sound at the line input, ended.".to_owned(),
         EndReason::Finished => "It was played to its end.".to_owned(),
-        EndReason::NoPackets if !heard || is_silent(record) => NO_AUDIO.to_owned(),
+        EndReason::NoPackets if !heard || record.is_silent() => NO_AUDIO.to_owned(),
         EndReason::NoPackets => {
             "It was ended because no audio came any more. The call stood, so look at the network between the caller and here.".to_owned()
         }
@@ -149,7 +138,7 @@ fn loudness(record: &Said, level: f64) -> String {
 /// How well it came in. `not_decoded`: its source sent what is not taken.
 pub fn quality(record: &Said, not_decoded: bool) -> Vec<String> {
     let mut told = Vec::new();
-    if is_silent(record) && record.field("END_REASON") != Some(reason_code(EndReason::NoPackets)) {
+    if record.is_silent() && record.field("END_REASON") != Some(reason_code(EndReason::NoPackets)) {
         told.push(no_audio(record, not_decoded));
     }
     let number = |name| record.number(name);
@@ -192,7 +181,7 @@ pub fn quality(record: &Said, not_decoded: bool) -> Vec<String> {
             "{bad} packets were not authentic (SRTP): another key, or somebody else's."
         ));
     }
-    if let Some(level) = number("LEVEL_DBFS").filter(|_| !is_silent(record)) {
+    if let Some(level) = number("LEVEL_DBFS").filter(|_| !record.is_silent()) {
         told.push(loudness(record, level));
     }
     told

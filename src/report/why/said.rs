@@ -115,6 +115,17 @@ impl Said {
         of.map(|(_, value)| value.as_str()).collect()
     }
 
+    /// Of a page's record: it had a zone, or was recorded; what its source sent was wanted.
+    pub fn was_let_in(&self) -> bool {
+        let zone_wait = self.number("ZONE_WAIT_MS").zip(self.number("WAIT_MS"));
+        self.is(kind::PAGE_ENDED) || self.has("RECORDED", "1") || zone_wait.is_some_and(|(zone, all)| zone < all)
+    }
+
+    /// Of a page's record: its source was listened to, and sent nothing that could be played. What we play ourselves counts no packets.
+    pub fn is_silent(&self) -> bool {
+        self.number("PACKETS") == Some(0.0) && self.was_let_in()
+    }
+
     pub fn has(&self, name: &str, value: &str) -> bool {
         self.fields.iter().any(|(n, v)| n == name && v == value)
     }

@@ -4,7 +4,6 @@ use std::fmt::Write as _;
 
 use jiff::SignedDuration;
 
-use super::endings::{is_silent, was_let_in};
 use super::said::Said;
 use super::{Page, Teller, after, places};
 use crate::page::EndReason;
@@ -38,7 +37,7 @@ impl Teller<'_> {
         }
         let waited = milliseconds("WAIT_MS");
         let from = after(page.began, SignedDuration::from_millis(waited as i64));
-        let what = match is_silent(record) {
+        let what = match record.is_silent() {
             true => "The loudspeakers were open for it",
             false => "It was heard",
         };
@@ -52,7 +51,7 @@ impl Teller<'_> {
         if record.has("RECORDED", "1") {
             text.push_str(" It was recorded, whole or in part, and played afterwards.");
         }
-        if is_silent(record) {
+        if record.is_silent() {
             text.push_str(" Nothing was heard, because no audio came in.");
         }
         if !record.all("MISSED_ZONE").is_empty() {
@@ -108,7 +107,7 @@ impl Teller<'_> {
         let known = record.field("ZONE_WAIT_MS").is_some();
         Wait {
             cause: cause.and_then(|(code, page)| self.obstacle(record, code, page)),
-            to_the_end: !was_let_in(record) && (own.is_some() || !known && told.is_some()),
+            to_the_end: !record.was_let_in() && (own.is_some() || !known && told.is_some()),
         }
     }
 
