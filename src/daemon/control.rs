@@ -58,6 +58,9 @@ const BATCH: usize = 64;
 const CARD_START: Duration = Duration::from_secs(2);
 /// Farewells (BYE, un-REGISTER) are waited for this long: as long as the agent waits itself, and a moment to send.
 const FAREWELL: Duration = SHUTDOWN_LIMIT.saturating_add(Duration::from_millis(200));
+/// To begin anew less is waited for: registrations are made again at once, a far end that has vanished never answers, and whoever calls
+/// meanwhile is refused.
+const CHANGE: Duration = Duration::from_millis(500);
 
 /// What is left to begin anew with.
 pub struct Anew {
@@ -270,7 +273,7 @@ impl Control {
             self.settle(now);
             self.draw_gate();
             if self.again.is_some() && leaving.is_none() {
-                leaving = Some(now + FAREWELL);
+                leaving = Some(now + CHANGE);
                 self.is_leaving = true;
                 self.switchboard.handle(Input::Shutdown, now);
                 self.settle(now);

@@ -298,7 +298,7 @@ fn wall(length: Duration) -> Result<String, Failure> {
     let kept = judge(&looks)?;
     let text = format!("{pages} pages, {reloads} reloads, {refused} calls refused in {cycles} cycles; {kept}");
     // On a machine that stands still for a second the sound card has failed, and callers are told so. Not more than that.
-    match refused > 1 + cycles / 20 {
+    match refused > 2 + cycles / 20 {
         true => Err(Failure::Broken(text)),
         false => Ok(text),
     }
