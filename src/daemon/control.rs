@@ -153,8 +153,8 @@ pub struct Control {
 }
 
 impl Control {
-    /// Goes by what has been opened for the plan. Must be called inside a `LocalSet`.
-    pub fn build(plan: Plan, opened: Opened, edges: Edges) -> Self {
+    /// Goes by what has been opened for the plan. The first registrations wait a random part of `start_spread`. Must be called inside a `LocalSet`.
+    pub fn build(plan: Plan, opened: Opened, edges: Edges, start_spread: Duration) -> Self {
         let now = super::now();
         let mut rng = ChaCha12Rng::from_seed(edges.seed);
         let mut seed = [0; 32];
@@ -177,7 +177,7 @@ impl Control {
             switchboard.handle(Input::ZoneFailed(ZoneId(zone as u16)), now);
         }
         Control {
-            agent: opened::agent(&plan, seed, plan.sip.start_spread, now),
+            agent: opened::agent(&plan, seed, start_spread, now),
             switchboard,
             cards,
             relays: edges.relays,
@@ -511,10 +511,6 @@ impl Control {
 
     /// Counts on where another one ended.
     pub fn follow(mut self, former: Former) -> Self {
-        // Spreading is for many boards that get their power back together.
-        let mut seed = [0; 32];
-        self.rng.fill_bytes(&mut seed);
-        self.agent = opened::agent(&self.plan, seed, Duration::ZERO, Instant::now());
         self.clock.passed = former.passed;
         self.next_page = former.next_page;
         self.ledger = former.ledger;

@@ -92,7 +92,7 @@ pub struct Edges {
 }
 
 /// What time it is for the driver: that of its runtime, which may be a simulated one.
-fn now() -> Instant {
+pub(crate) fn now() -> Instant {
     tokio::time::Instant::now().into_std()
 }
 
@@ -176,7 +176,8 @@ pub async fn run(plan: Plan, edges: Edges, stop: impl Future<Output = ()>) -> Re
                 sources: Vec::new(),
                 ..edges
             };
-            let mut control = control::Control::build(plan, opened, rest);
+            let start_spread = plan.sip.start_spread;
+            let mut control = control::Control::build(plan, opened, rest, start_spread);
             while let Some(anew) = control.go(&mut stop).await {
                 control = begin_anew(anew).await?;
             }
@@ -240,5 +241,6 @@ async fn begin_anew(anew: control::Anew) -> Result<control::Control, StartError>
         moments: anew.moments,
         rereads: anew.rereads,
     };
-    Ok(control::Control::build(plan, opened, edges).follow(anew.former))
+    // Spreading is for many boards that get their power back together.
+    Ok(control::Control::build(plan, opened, edges, Duration::ZERO).follow(anew.former))
 }

@@ -9,6 +9,7 @@ use super::story::{PageStory, Story, View};
 use crate::calendar::Loudness;
 use crate::page::{Kept, PageId, Phase, Standing, ZoneId};
 use crate::report::record::reason_text;
+use crate::report::text::escape;
 
 mod layout;
 
@@ -83,22 +84,6 @@ pub fn draw(story: &Story) -> String {
     page.push_str(&canvas.out);
     page.push_str("</svg>\n");
     page
-}
-
-/// Text as it may stand in XML.
-fn escape(text: &str) -> String {
-    let mut out = String::new();
-    for c in text.chars() {
-        match c {
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '&' => out.push_str("&amp;"),
-            '"' => out.push_str("&quot;"),
-            c if c.is_control() => out.push('\u{fffd}'),
-            c => out.push(c),
-        }
-    }
-    out
 }
 
 /// Without the milliseconds.

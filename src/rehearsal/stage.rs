@@ -136,20 +136,7 @@ impl<'a> Stage<'a> {
             next_page: 1,
             taken: vec![0; plan.zones.len()],
             failed: vec![0; plan.zones.len()],
-            story: Story {
-                site: plan.site.clone(),
-                kind: "rehearsal",
-                zone,
-                began,
-                length: Duration::ZERO,
-                zones: plan.zones.iter().map(|zone| zone.name.clone()).collect(),
-                relays: plan.relays.iter().map(|relay| relay.name.clone()).collect(),
-                lines: Vec::new(),
-                pages: Vec::new(),
-                views: Vec::new(),
-                moves: vec![Vec::new(); plan.relays.len()],
-                sources: Vec::new(),
-            },
+            story: Story::of(plan, "rehearsal", zone, began),
         };
         for (index, (at, _)) in events.into_iter().enumerate() {
             let counts = stage.counts_after(index);

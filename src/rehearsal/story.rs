@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
 use crate::calendar::Loudness;
+use crate::config::plan::Plan;
 use crate::page::{PageId, PageRecord, PageStatus, Phase, Priority, RelayId, ZoneId};
 
 /// Something worth a line.
@@ -100,6 +101,24 @@ pub struct Story {
 }
 
 impl Story {
+    /// Nothing has happened yet.
+    pub fn of(plan: &Plan, kind: &'static str, zone: TimeZone, began: Timestamp) -> Self {
+        Story {
+            site: plan.site.clone(),
+            kind,
+            zone,
+            began,
+            length: Duration::ZERO,
+            zones: plan.zones.iter().map(|zone| zone.name.clone()).collect(),
+            relays: plan.relays.iter().map(|relay| relay.name.clone()).collect(),
+            lines: Vec::new(),
+            pages: Vec::new(),
+            views: Vec::new(),
+            moves: vec![Vec::new(); plan.relays.len()],
+            sources: Vec::new(),
+        }
+    }
+
     /// `06:00:10.250`, by the clock on the wall.
     pub fn clock(&self, at: Duration) -> String {
         let moment = self

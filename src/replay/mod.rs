@@ -25,7 +25,7 @@ pub use capture::{Capture, CaptureError, Datagram, read};
 pub use told::{Line, Replayed};
 
 use crate::config::plan::Plan;
-use crate::daemon::{self, Edges, StartError};
+use crate::daemon::{self, Edges, StartError, now};
 use crate::device::net::{Post, SimulatedNetwork, World};
 use crate::device::relay::{self, SimulatedRelays};
 use crate::device::service::Service;
@@ -92,10 +92,6 @@ pub fn replay(
     let mut replayed = runtime.block_on(play(plan, capture, &board, began, folder))?;
     replayed.notes.extend(left_out);
     Ok(replayed)
-}
-
-fn now() -> Instant {
-    tokio::time::Instant::now().into_std()
 }
 
 async fn play(

@@ -98,20 +98,7 @@ impl Teller {
     pub fn new(plan: &Plan, folder: &Path, began: Timestamp, start: Instant) -> Self {
         let zones = plan.zones.iter().map(|zone| &zone.name);
         Teller {
-            story: Story {
-                site: plan.site.clone(),
-                kind: "replay",
-                zone: plan.wall_zone(),
-                began,
-                length: Duration::ZERO,
-                zones: plan.zones.iter().map(|zone| zone.name.clone()).collect(),
-                relays: plan.relays.iter().map(|relay| relay.name.clone()).collect(),
-                lines: Vec::new(),
-                pages: Vec::new(),
-                views: Vec::new(),
-                moves: vec![Vec::new(); plan.relays.len()],
-                sources: Vec::new(),
-            },
+            story: Story::of(plan, "replay", plan.wall_zone(), began),
             pages: Vec::new(),
             files: zones
                 .map(|zone| (zone.clone(), output::file_of(folder, zone)))

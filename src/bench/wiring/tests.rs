@@ -7,12 +7,13 @@ use std::path::{Path, PathBuf};
 
 use proptest::prelude::*;
 
-use super::drawing::canvas::{Canvas, Segment, escape};
+use super::drawing::canvas::{Canvas, Segment};
 use super::drawing::{HEIGHT, MARGIN, WIDTH, pages};
 use super::header::pin_of;
 use super::*;
 use crate::config::plan::{ContactLine, Plan, RelayLine};
 use crate::config::{self, Severity};
+use crate::report::text::escape;
 
 /// Zephyr's devicetree binding raspberrypi-40pins-header; odd pins left, even ones right. The same in the Raspberry Pi documentation.
 const PUBLISHED: [(&str, &str); 20] = [

@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 
 use super::{HEIGHT, MARGIN, WIDTH};
+use crate::report::text::escape;
 
 /// Size of the letters that gives capitals of 2.5 mm in the usual fonts, whose capitals are 0.71 to 0.73 of it.
 pub const SIZE: f64 = 3.55;
@@ -159,22 +160,6 @@ impl Canvas {
             "<circle class=\"{class}\" cx=\"{x:.2}\" cy=\"{y:.2}\" r=\"{radius:.2}\"/>"
         );
     }
-}
-
-/// Text as it may stand in XML 1.0.
-pub fn escape(text: &str) -> String {
-    let mut out = String::new();
-    for c in text.chars() {
-        match c {
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '&' => out.push_str("&amp;"),
-            '"' => out.push_str("&quot;"),
-            c if c.is_control() || matches!(c, '\u{fffe}' | '\u{ffff}') => out.push('\u{fffd}'),
-            c => out.push(c),
-        }
-    }
-    out
 }
 
 fn size(weight: Weight) -> f64 {
