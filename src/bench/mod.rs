@@ -2,4 +2,5 @@
 //! socket; `cli` reads and prints.
 
 pub mod levels;
+pub mod logbook;
 pub mod wiring;
