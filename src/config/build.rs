@@ -24,6 +24,7 @@ use crate::sip::sdp;
 use crate::sip::secret::Secret;
 use crate::sound::busy;
 use crate::sound::level::{Db, Dbfs, Dbm};
+use crate::sound::probe;
 
 mod amplifiers;
 mod calendar;
@@ -540,6 +541,18 @@ fn control(sheet: &Sheet, sheets: &Sheets, problems: &mut Problems) -> Control {
             None => Socket::Usual,
             Some("none") => Socket::None,
             Some(path) => Socket::At(path.into()),
+        },
+        testing: Paging {
+            zones: Vec::new(),
+            priority: Priority(0),
+            chime: Chime::None,
+            limits: Limits {
+                page: Some(probe::MAX_LENGTH + Duration::from_secs(10)),
+                ..Limits::default()
+            },
+            terms: Terms::default(),
+            gain: Db(0.0),
+            ..paging.clone()
         },
         paging,
     }

@@ -462,6 +462,8 @@ pub struct Control {
     pub socket: Socket,
     /// Of announcements; each says its zones itself.
     pub paging: Paging,
+    /// Of test signals: every page takes their zones, and none is heard below another.
+    pub testing: Paging,
 }
 
 /// Where figures are fetched.

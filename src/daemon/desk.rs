@@ -16,6 +16,7 @@ use tokio::net::{UnixListener, UnixStream};
 use tokio::sync::mpsc::{self, Receiver, Sender};
 use tokio::sync::{Semaphore, oneshot};
 
+use super::bench::{self, Operate, Test};
 use super::ports::Reader;
 use crate::config::plan;
 use crate::device::service::runtime_file;
@@ -45,6 +46,8 @@ pub enum Ask {
     Status,
     Stop(PageId),
     Announce(Announcement),
+    Test(Test),
+    Operate(Operate),
 }
 
 #[derive(Debug)]
@@ -207,8 +210,7 @@ async fn ask(stream: &mut BufReader<UnixStream>, uploads: &Semaphore) -> Result<
         Some("status") => Ok(Ask::Status),
         Some("stop") => Ok(Ask::Stop(PageId(number("page").ok_or("which page?")?))),
         Some("announce") => {
-            let zones = question.get("zones").and_then(Value::as_array).ok_or("which zones?")?;
-            let zones = zones.iter().filter_map(Value::as_str).map(str::to_owned).collect();
+            let zones = bench::names(&question).ok_or("which zones?")?;
             let priority = number("priority").map(|n| u8::try_from(n).ok().filter(|n| *n <= 100));
             if priority == Some(None) {
                 return Err("a priority is a number from 0 to 100".to_owned());
@@ -232,7 +234,9 @@ async fn ask(stream: &mut BufReader<UnixStream>, uploads: &Semaphore) -> Result<
                     .clamp(1, 100),
             }))
         }
-        _ => Err("the commands are status, stop and announce".to_owned()),
+        Some("test") => Ok(Ask::Test(bench::test(&question)?)),
+        Some("operate") => Ok(Ask::Operate(bench::operate(&question)?)),
+        _ => Err("the commands are status, stop, announce, test and operate".to_owned()),
     }
 }
 

@@ -134,7 +134,7 @@ impl Control {
         let map = match entry.origin {
             Origin::Call { call, .. } => self.calls.get(&call).map(|leg| leg.payloads),
             Origin::Group(index) => Some(self.groups[index].map),
-            Origin::Line(_) | Origin::Contact(_) | Origin::Schedule(_) | Origin::Local => Some(lines::payload_map()),
+            _ => Some(lines::payload_map()),
         };
         let Some(map) = map else { return };
         let mut kept = Kept::new(map, self.room.clone());

@@ -30,6 +30,10 @@ impl Control {
                 Ok(answer) => answer,
                 Err(error) => json!({ "error": error }),
             },
+            Ask::Test(test) => (self.test(&test, wish.uid, now)).unwrap_or_else(|error| json!({ "error": error })),
+            Ask::Operate(operate) => {
+                (self.operate(&operate, wish.uid, now)).unwrap_or_else(|error| json!({ "error": error }))
+            }
         };
         // Who asked may be gone.
         let _ = wish.answer.send(answer);
@@ -68,6 +72,7 @@ impl Control {
         entry.announcement = Some(Prepared {
             sound: Repeated::new(sound, wanted.times, ANNOUNCED_AGAIN),
             memory,
+            gains: Vec::new(),
         });
         self.tell(Message::Local(LocalMessage::Announces { page, uid }));
         self.bid(page, entry, now);
@@ -76,7 +81,7 @@ impl Control {
     }
 
     /// How a page stands that has just been bid for.
-    fn state_of(&self, page: PageId) -> Value {
+    pub(super) fn state_of(&self, page: PageId) -> Value {
         let status = self.switchboard.pages().find(|status| status.page == page);
         if let Some(status) = status {
             return json!({ "page": page.0, "state": standing(&status) });
@@ -177,7 +182,7 @@ impl Control {
     }
 }
 
-fn zones(plan: &Plan, names: &[String]) -> Result<Vec<ZoneId>, String> {
+pub(super) fn zones(plan: &Plan, names: &[String]) -> Result<Vec<ZoneId>, String> {
     let zones = plan.zones_of(names).map_err(|name| {
         let known: Vec<&str> = plan.zone_names().collect();
         format!("there is no zone {name:?}; there are {}", known.join(", "))

@@ -5,6 +5,7 @@
 //! only wait on sockets ([`ports`], [`wires`]); each card has a thread of its own ([`cards`]).
 #![allow(clippy::disallowed_methods)]
 
+mod bench;
 mod calls;
 mod cards;
 mod checker;

@@ -5,6 +5,7 @@ use std::hash::{Hash as _, Hasher as _};
 use std::net::SocketAddr;
 use std::time::{Duration, Instant, SystemTime};
 
+use super::bench::Gains;
 use super::cards::Cards;
 use super::kept::Kept;
 use super::players::Player;
@@ -36,12 +37,17 @@ const WAIT_FOR_FIGURES: Duration = Duration::from_secs(1);
 /// Where a page comes from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Origin {
-    Call { call: CallId, extension: usize },
+    Call {
+        call: CallId,
+        extension: usize,
+    },
     Group(usize),
     Line(usize),
     Contact(usize),
     Schedule(usize),
     Local,
+    /// A test signal.
+    Test,
 }
 
 impl Origin {
@@ -53,6 +59,7 @@ impl Origin {
             Origin::Contact(index) => Speaker::Contact(index),
             Origin::Schedule(index) => Speaker::Schedule(index),
             Origin::Local => Speaker::Local,
+            Origin::Test => Speaker::Test,
         }
     }
 
@@ -123,6 +130,8 @@ pub struct Announced {
     pub sound: Repeated,
     /// What its file takes, octets.
     pub memory: usize,
+    /// What it needs in each zone, where that is not the same.
+    pub gains: Gains,
 }
 
 /// One page, from its bid until its record is written.
@@ -219,6 +228,11 @@ impl Page {
         Self::new(Origin::Local, zones, priority, caller, None, began)
     }
 
+    /// A test signal.
+    pub fn of_test(zones: Vec<ZoneId>, priority: Priority, caller: String, began: SystemTime) -> Self {
+        Self::new(Origin::Test, zones, priority, caller, None, began)
+    }
+
     fn new(
         origin: Origin,
         zones: Vec<ZoneId>,
@@ -261,6 +275,17 @@ impl Page {
             played: Vec::new(),
             away: 0,
         }
+    }
+
+    pub fn is_test(&self) -> bool {
+        self.origin == Origin::Test
+    }
+
+    /// What its sound needs there.
+    pub fn gain_in(&self, zone: ZoneId) -> Db {
+        let gains = self.announcement.iter().flat_map(|announced| &announced.gains);
+        let mut gains = gains.filter(|(id, _)| *id == zone);
+        gains.next().map_or(Db(0.0), |(_, gain)| *gain)
     }
 
     /// Where it is to be heard.
@@ -327,9 +352,7 @@ impl Page {
         wanted.dedup();
         let depth = match self.origin {
             Origin::Line(_) => LINE_PACKET_QUEUE,
-            Origin::Call { .. } | Origin::Group(_) | Origin::Contact(_) | Origin::Schedule(_) | Origin::Local => {
-                PACKET_QUEUE
-            }
+            _ => PACKET_QUEUE,
         };
         let mut voices = Vec::new();
         for card in wanted {

@@ -266,7 +266,7 @@ impl Control {
                     Origin::Line(index) => self.lines.spend(index, page),
                     Origin::Contact(index) => self.contacts.spend(index, page),
                     Origin::Schedule(_) => {}
-                    Origin::Local => self.desk.refusal = Some((page, why)),
+                    Origin::Local | Origin::Test => self.desk.refusal = Some((page, why)),
                 }
             }
             Output::Relay { relay, operated } => {
@@ -324,7 +324,7 @@ impl Control {
             (Some(kept), _) => kept,
             (None, Origin::Call { call, .. }) => return self.answer(call, now),
             (None, Origin::Group(index)) => self.groups[index].map,
-            (None, Origin::Line(_) | Origin::Contact(_) | Origin::Schedule(_) | Origin::Local) => lines::payload_map(),
+            (None, _) => lines::payload_map(),
         };
         self.give_voice(page, map, now);
     }
@@ -379,6 +379,7 @@ impl Control {
         if under {
             gain.0 += entry.origin.paging(&self.plan).under.0;
         }
+        gain.0 += entry.gain_in(zone).0;
         entry.speak(page, zone, gain, &mut self.cards);
         if let Some(kept) = &mut entry.kept {
             kept.play(now);
@@ -461,7 +462,7 @@ impl Control {
                 }
                 self.spend_stream(index, page);
             }
-            Origin::Schedule(_) | Origin::Local => entry.player = None,
+            Origin::Schedule(_) | Origin::Local | Origin::Test => entry.player = None,
             Origin::Contact(index) => {
                 entry.player = None;
                 self.contacts.spend(index, page);

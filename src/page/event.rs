@@ -32,6 +32,9 @@ pub enum Input {
     Vetoed(ZoneId),
     /// It has given the amplifier back.
     VetoLifted(ZoneId),
+    /// The relay is operated for a test, for so long at most, whatever its zones do; zero ends that. Ignored while a zone that names it
+    /// does not work or its amplifier is another system's: see [`super::Switchboard::may_test`].
+    Test(RelayId, Duration),
     /// Whether anything that the daemon needs is missing, for the relays that show it.
     Health(bool),
     /// The daemon stops: everything ends, relays to rest. Later bids are refused.

@@ -38,6 +38,8 @@ struct Relay {
     waived: bool,
     /// Since when it shows what it shows.
     shown: Option<Instant>,
+    /// It is operated for a test until then.
+    tested: Option<Instant>,
 }
 
 /// All relays of a site.
@@ -57,6 +59,7 @@ impl Relays {
             moved: None,
             waived: false,
             shown: None,
+            tested: None,
         });
         Relays {
             relays: relays.collect(),
@@ -86,9 +89,10 @@ impl Relays {
         self.get(relay).filter(|relay| relay.operated)?.moved
     }
 
-    /// None that a zone names is operated.
+    /// None that a zone names is operated, and none is tested.
     pub fn are_at_rest(&self) -> bool {
-        self.relays.iter().all(|r| !r.operated || r.rules.shows.is_some())
+        let rests = |r: &Relay| r.tested.is_none() && (!r.operated || r.rules.shows.is_some());
+        self.relays.iter().all(rests)
     }
 
     /// None that a zone names is kept from operating by its least time at rest.
@@ -116,11 +120,26 @@ impl Relays {
         }
     }
 
-    /// Lets it rest before its least time.
+    /// Lets it rest before its least time, and ends its test.
     pub fn waive(&mut self, relay: RelayId) {
         if let Some(relay) = self.relays.get_mut(usize::from(relay.0)) {
             relay.waived = true;
+            relay.tested = None;
         }
+    }
+
+    /// Operates it until then, whatever the zones want.
+    pub fn test(&mut self, relay: RelayId, until: Instant) {
+        if let Some(relay) = self.relays.get_mut(usize::from(relay.0)) {
+            relay.tested = Some(until);
+        }
+    }
+
+    /// As [`Relays::waive`], all of them.
+    pub fn waive_all(&mut self) {
+        (0..=u16::MAX)
+            .take(self.relays.len())
+            .for_each(|id| self.waive(RelayId(id)));
     }
 
     pub fn set_healthy(&mut self, healthy: Option<bool>) {
@@ -144,9 +163,19 @@ impl Relays {
                 Shown::Healthy => healthy == Some(true),
                 Shown::Fault => healthy == Some(false),
             });
-            let (wanted, changes) = match shown {
-                Some(shown) => relay.show(shown, now),
-                None => relay.follow(*wish, now),
+            relay.tested = relay.tested.filter(|until| *until > now);
+            let (wanted, changes) = match (shown, relay.tested) {
+                (Some(_), Some(until)) => (true, Some(until)),
+                (Some(shown), None) => relay.show(shown, now),
+                (None, tested) => {
+                    let mut wish = *wish;
+                    wish.add(Wish {
+                        now: tested.is_some(),
+                        held: tested.is_some(),
+                        changes: tested,
+                    });
+                    relay.follow(wish, now)
+                }
             };
             self.next = earliest(self.next, changes);
             if wanted != relay.operated {

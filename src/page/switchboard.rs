@@ -140,6 +140,11 @@ impl Switchboard {
         self.zones.relay(relay)
     }
 
+    /// Whether the relay may be operated for a test: a zone that names it may have failed, or its amplifier be another system's.
+    pub fn may_test(&self, relay: RelayId) -> bool {
+        self.zones.may_test(relay)
+    }
+
     /// Every zone is at rest, and every relay that one names.
     pub fn is_at_rest(&self) -> bool {
         self.zones.are_at_rest()
@@ -195,6 +200,10 @@ impl Switchboard {
             Input::ZoneBack(zone) => self.with_zone(zone, |zone| zone.failed = false),
             Input::Vetoed(zone) => self.vetoed(zone, now),
             Input::VetoLifted(zone) => self.with_zone(zone, |zone| zone.vetoed = false),
+            Input::Test(relay, length) if !self.is_shut_down && self.zones.may_test(relay) => {
+                self.zones.test(relay, after(now, length));
+            }
+            Input::Test(..) => {}
             Input::Health(_) if self.is_shut_down => {}
             Input::Health(good) => self.zones.set_healthy(Some(good)),
             Input::Shutdown => self.shut_down(now),

@@ -201,7 +201,19 @@ impl Zones {
     pub fn rest_all(&mut self) {
         let zones: Vec<ZoneId> = self.iter().map(|zone| zone.id).collect();
         zones.into_iter().for_each(|zone| self.rest_at_once(zone));
+        self.relays.waive_all();
         self.relays.set_healthy(None);
+    }
+
+    /// Operates a relay for a test until then.
+    pub fn test(&mut self, relay: RelayId, until: Instant) {
+        self.relays.test(relay, until);
+    }
+
+    /// Every zone that names the relay works; one that no zone names may always be tested.
+    pub fn may_test(&self, relay: RelayId) -> bool {
+        let names = |zone: &&Zone| zone.wires.iter().any(|wire| wire.relay == relay);
+        usize::from(relay.0) < self.relays.count() && self.zones.iter().filter(names).all(Zone::works)
     }
 
     pub fn set_healthy(&mut self, healthy: Option<bool>) {

@@ -69,6 +69,8 @@ kinds! {
     SCHEDULE_DUE = Info "476ef1a4a011412a89099696c59fed95";
     NO_SOCKET = Warning "7384ae9b70cb4b63976eed0064ab928c";
     NO_METRICS = Warning "24b0b7ba1ea549b58de7bc3f2f1fb8fd";
+    LOCAL_TESTS = Notice "7f1e2c0b9d344c7aa1c2d05be86f3a11";
+    LOCAL_OPERATES = Notice "c53b8a0e41d74f0e9b7f2ad64c1905fe";
     LOCAL_ANNOUNCES = Notice "fba5000bee52497896656de74115947f";
     LOCAL_STOPPED = Notice "c0da2385d968489a83b474b9816d8e55";
     CONTACT_READ = Info "f33e8a06417d48b487eeccb7e14fab1d";

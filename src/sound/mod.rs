@@ -12,6 +12,7 @@ pub mod level;
 pub mod leveller;
 pub mod limiter;
 pub mod lowest;
+pub mod probe;
 pub mod quantise;
 pub mod recording;
 #[cfg(test)]

@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use super::RATE;
 use super::engine::Sound;
+use super::probe::Probe;
 use super::recording::{Player, Repeats};
 use super::tone::{Tone, ToneGenerator};
 
@@ -19,6 +20,8 @@ pub const FOR_EVER: u32 = u32::MAX;
 pub enum Repeated {
     Tone(Box<Tones>),
     Message(Player),
+    /// Once, whatever is asked for.
+    Probe(Box<Probe>),
 }
 
 #[derive(Debug, Clone)]
@@ -51,6 +54,7 @@ impl Repeated {
         match self {
             Repeated::Tone(tones) => tones.fill(out),
             Repeated::Message(player) => player.fill(out),
+            Repeated::Probe(probe) => probe.fill(out),
         }
     }
 
@@ -59,6 +63,7 @@ impl Repeated {
         match self {
             Repeated::Tone(tones) => tones.runs == 0,
             Repeated::Message(player) => player.is_over(),
+            Repeated::Probe(probe) => probe.is_over(),
         }
     }
 
@@ -67,6 +72,7 @@ impl Repeated {
         match self {
             Repeated::Tone(tones) => tones.runs = if tones.left > 0 { 0 } else { tones.runs.min(1) },
             Repeated::Message(player) => player.end_run(),
+            Repeated::Probe(probe) => probe.end(),
         }
     }
 }

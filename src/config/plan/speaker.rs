@@ -22,6 +22,8 @@ pub enum Speaker {
     Schedule(usize),
     /// The local command.
     Local,
+    /// A test signal.
+    Test,
 }
 
 /// Of the section's `index`th table. `kind`: the section's place among those whose tables page.
@@ -40,6 +42,7 @@ impl Speaker {
             Speaker::Contact(index) => (3, index),
             Speaker::Schedule(index) => (4, index),
             Speaker::Local => (5, 0),
+            Speaker::Test => (6, 0),
         };
         source_id(kind, index)
     }
@@ -52,6 +55,7 @@ impl Speaker {
             Speaker::Contact(index) => &plan.contacts[index].paging,
             Speaker::Schedule(index) => &plan.schedules[index].paging,
             Speaker::Local => &plan.control.paging,
+            Speaker::Test => &plan.control.testing,
         }
     }
 
@@ -64,6 +68,7 @@ impl Speaker {
             Speaker::Contact(index) => &plan.contacts[index].name,
             Speaker::Schedule(index) => &plan.schedules[index].name,
             Speaker::Local => "local command",
+            Speaker::Test => "test signal",
         }
     }
 

@@ -42,6 +42,8 @@ enum Step {
     ZoneBack(u16),
     Vetoed(u16),
     VetoLifted(u16),
+    /// Somebody operates a relay for so many ms.
+    Test(u16, u16),
     /// The process dies and is started again: every relay rests, pages and recordings are gone.
     Crash,
     /// The driver sleeps for this long, waking when asked to; or, `lazy`, only at the end.
@@ -121,6 +123,7 @@ fn step() -> impl Strategy<Value = Step> {
         2 => (0..5u16).prop_map(Step::ZoneBack),
         1 => (0..5u16).prop_map(Step::Vetoed),
         2 => (0..5u16).prop_map(Step::VetoLifted),
+        1 => (0..5u16, 0..1500u16).prop_map(|(relay, ms)| Step::Test(relay, ms)),
         1 => Just(Step::Crash),
         9 => (0..1500u16, prop::bool::weighted(0.2)).prop_map(|(ms, lazy)| Step::Pass { ms, lazy }),
     ]

@@ -1,6 +1,7 @@
 //! Messages about the local command, and about who reads figures.
 
 use std::net::SocketAddr;
+use std::time::Duration;
 
 use super::super::entry::Entry;
 use super::kind;
@@ -14,6 +15,10 @@ pub enum LocalMessage {
     NoMetrics { address: SocketAddr, cause: String },
     /// Somebody on the board announces something.
     Announces { page: PageId, uid: u32 },
+    /// Somebody on the board plays a test signal.
+    Tests { page: PageId, signal: String, uid: u32 },
+    /// Somebody on the board operates a relay for a test.
+    Operates { relay: String, length: Duration, uid: u32 },
     /// Somebody on the board ended a page.
     Stopped { page: PageId, source: String, uid: u32 },
 }
@@ -36,6 +41,22 @@ impl LocalMessage {
                 format!("page {} is announced by the user with uid {uid}", page.0),
             )
             .with("PAGE_ID", page.0)
+            .with("BY_UID", uid),
+            LocalMessage::Tests { page, signal, uid } => Entry::new(
+                kind::LOCAL_TESTS,
+                format!("page {} is a test, {signal}, by the user with uid {uid}", page.0),
+            )
+            .with("PAGE_ID", page.0)
+            .with("SIGNAL", signal)
+            .with("BY_UID", uid),
+            LocalMessage::Operates { relay, length, uid } => Entry::new(
+                kind::LOCAL_OPERATES,
+                format!(
+                    "relay {relay} is operated for a test by the user with uid {uid}, for at most {} s",
+                    length.as_secs_f32()
+                ),
+            )
+            .with("RELAY", relay)
             .with("BY_UID", uid),
             LocalMessage::Stopped { page, source, uid } => Entry::new(
                 kind::LOCAL_STOPPED,

@@ -124,6 +124,16 @@ fn samples() -> Vec<Message> {
             cause: text(),
         }),
         Message::Local(LocalMessage::Announces { page, uid: 1000 }),
+        Message::Local(LocalMessage::Tests {
+            page,
+            signal: "tone of 1000 Hz".into(),
+            uid: 1000,
+        }),
+        Message::Local(LocalMessage::Operates {
+            relay: "amp-trigger".into(),
+            length: second * 3,
+            uid: 1000,
+        }),
         Message::Local(LocalMessage::Stopped {
             page,
             source: "yard-page".into(),

@@ -42,6 +42,8 @@ pub(super) struct Site {
     lost: usize,
     failed: HashSet<ZoneId>,
     vetoed: HashSet<ZoneId>,
+    /// Relays under test, and until when.
+    tested: HashMap<RelayId, Instant>,
     /// What each relay does, and since when.
     relays: HashMap<RelayId, (bool, Instant)>,
     /// Those that may rest before their time: a zone of theirs has failed or was taken.
@@ -66,6 +68,7 @@ impl Site {
             failed: HashSet::new(),
             vetoed: HashSet::new(),
             relays: HashMap::new(),
+            tested: HashMap::new(),
             hurried: HashSet::new(),
             phases: HashMap::new(),
             woken: HashMap::new(),
@@ -85,6 +88,7 @@ impl Site {
         self.lost += self.pages.len();
         self.pages.clear();
         self.relays.clear();
+        self.tested.clear();
         self.phases.clear();
         self.hurried.clear();
         // The daemon says so at its start.
@@ -104,6 +108,8 @@ impl Site {
         }
         if let Some(rules) = self.rules.zones.get(usize::from(zone)) {
             self.hurried.extend(Self::relays_of(rules));
+            self.tested
+                .retain(|tested, _| Self::relays_of(rules).all(|relay| relay != *tested));
         }
     }
 
@@ -175,6 +181,13 @@ impl Site {
             Step::SourceEnded(ago, reason) => Input::SourceEnded(self.named(ago), reason),
             Step::Drained(ago) => Input::Drained(self.named(ago)),
             Step::Replayed(ago) => Input::Replayed(self.named(ago)),
+            Step::Test(relay, ms) => {
+                let (relay, length) = (RelayId(relay), Duration::from_millis(ms.into()));
+                if self.board.may_test(relay) && !self.shut_down {
+                    self.tested.insert(relay, self.now + length);
+                }
+                Input::Test(relay, length)
+            }
             Step::Stop(ago) => Input::Stop(self.named(ago), EndReason::Operator),
             Step::Barred(ago, zones) => {
                 let page = self.named(ago);
@@ -432,7 +445,10 @@ impl Site {
             );
             let idle = phases.iter().all(|phase| *phase == Phase::Rest);
             let held = self.now < since + own.min_on && !self.hurried.contains(&relay) && !self.shut_down;
-            assert!(!operated || !idle || held, "{relay:?} is operated for nobody");
+            let tested = self.tested.get(&relay).is_some_and(|until| *until > self.now) && !self.shut_down;
+            assert!(!operated || !idle || held || tested, "{relay:?} is operated for nobody");
+            let may_rest = self.now < since + own.min_off;
+            assert!(operated || !tested || may_rest, "{relay:?} is not tested");
         }
         // The packet limit ends a source from inside, and what was kept is handed over at some time; the model takes the
         // switchboard's word for when.
@@ -565,7 +581,7 @@ impl Site {
         for page in &live {
             self.input(Input::SourceEnded(*page, EndReason::HungUp));
         }
-        let bound = Duration::from_millis(500 + 600 + 800) + MAX_DRAIN + Duration::from_millis(400 + 700);
+        let bound = Duration::from_millis(500 + 600 + 800) + MAX_DRAIN + Duration::from_millis(1500 + 400 + 700);
         self.pass(bound, false);
         // What was kept is played one after the other.
         for zone in 0..self.rules.zones.len() as u16 {
