@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Parser, Subcommand};
 use hornwire::config;
 
-use super::{levels, local, replay, why, wiring};
+use super::{levels, local, replay, tone, why, wiring};
 
 const EXIT_CODES: &str = "\
 Exit codes (sysexits.h):
@@ -195,6 +195,34 @@ pub enum Command {
         "file is missing, 77 no permission, 78 errors in the config."
     ))]
     Levels(levels::Levels),
+    /// Play a test signal in zones: tone, sweep, noise, polarity, or beeps that tell which zone is which.
+    #[command(after_help = concat!(
+        "Examples:\n  hornwire tone --zone yard --level \"-30 dBFS\" --seconds 60\n",
+        "  hornwire tone noise --zone yard\n  hornwire tone identify\n\n",
+        "Through the running gateway, with relays and lead as for a page; where none runs,\n",
+        "through cards and relays of the config. Any page takes the zones from it. While a\n",
+        "page is on it is refused, unless --over-pages is given. A tone and noise rise for\n",
+        "1.5 s. Caution: loudspeakers may sound at once and loudly. Warn people, turn the\n",
+        "amplifier down, and keep ears away from horns.\n\n",
+        "Exit codes: 0 played or ended, 64 wrong command line, 65 no such zone, or too loud,\n",
+        "66 the config is missing, 69 no card or relay to be had, 75 refused for now or cut\n",
+        "short by a page, 77 no permission, 78 errors in the config."
+    ))]
+    Tone(tone::Tone),
+    /// Operate a relay for a while: to find it, and to prove its wiring.
+    #[command(after_help = concat!(
+        "Examples:\n  hornwire relay\n  hornwire relay amp-trigger --for 5\n",
+        "  hornwire relay music-mute --for 1 --times 5\n\n",
+        "Without a name they are listed. It goes back to rest by itself, in time or with\n",
+        "Ctrl-C, also when this command is killed; pages go on as they would. While a page\n",
+        "is on it is refused, unless --over-pages is given, and while another system has\n",
+        "the amplifier always. Its contacts may switch mains or a loudspeaker line: whoever\n",
+        "works there is told first.\n\n",
+        "Exit codes: 0 operated, 64 wrong command line, 65 no such relay, 66 the config is\n",
+        "missing, 69 no relay line to be had, 75 refused for now, 77 no permission,\n",
+        "78 errors in the config."
+    ))]
+    Relay(tone::Relay),
     /// Put every relay of the config to rest; the service does it after every end.
     #[command(after_help = concat!(
         "Example:\n  hornwire rest-relays /etc/hornwire/hornwire.toml\n\n",

@@ -103,27 +103,7 @@ fn complain(text: &str) {
 fn ask(to: &To, question: &Value, content: Option<&[u8]>, tell: impl Fn(&Value) -> String) -> Exit {
     let answer = match exchange(&to.socket, question, content) {
         Ok(answer) => answer,
-        Err(error) => {
-            let socket = to.socket.display();
-            return match error.kind() {
-                ErrorKind::PermissionDenied => {
-                    complain(&format!(
-                        "{socket}: no permission; its group, hornwire, may ask, and so may root"
-                    ));
-                    Exit::NoPermission
-                }
-                ErrorKind::NotFound | ErrorKind::ConnectionRefused => {
-                    complain(&format!(
-                        "{socket}: nobody is there; does the gateway run, and is this its socket?"
-                    ));
-                    Exit::Unavailable
-                }
-                _ => {
-                    complain(&format!("{socket}: {error}"));
-                    Exit::Unavailable
-                }
-            };
-        }
+        Err(error) => return unanswered(&to.socket, &error),
     };
     if to.json {
         let _ = writeln!(io::stdout(), "{answer}");
@@ -143,7 +123,34 @@ fn ask(to: &To, question: &Value, content: Option<&[u8]>, tell: impl Fn(&Value) 
     }
 }
 
-fn exchange(socket: &Path, question: &Value, content: Option<&[u8]>) -> io::Result<Value> {
+/// Complains that nobody has answered.
+pub fn unanswered(socket: &Path, error: &io::Error) -> Exit {
+    let socket = socket.display();
+    match error.kind() {
+        ErrorKind::PermissionDenied => {
+            complain(&format!(
+                "{socket}: no permission; its group, hornwire, may ask, and so may root"
+            ));
+            Exit::NoPermission
+        }
+        ErrorKind::NotFound | ErrorKind::ConnectionRefused => {
+            complain(&format!(
+                "{socket}: nobody is there; does the gateway run, and is this its socket?"
+            ));
+            Exit::Unavailable
+        }
+        _ => {
+            complain(&format!("{socket}: {error}"));
+            Exit::Unavailable
+        }
+    }
+}
+
+/// Asks the gateway at that socket.
+///
+/// # Errors
+/// When nobody answers.
+pub fn exchange(socket: &Path, question: &Value, content: Option<&[u8]>) -> io::Result<Value> {
     let mut stream = UnixStream::connect(socket)?;
     stream.set_read_timeout(Some(PATIENCE))?;
     stream.set_write_timeout(Some(PATIENCE))?;

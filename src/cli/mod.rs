@@ -11,6 +11,7 @@ mod arguments;
 mod check;
 mod code;
 mod demo;
+mod dialogue;
 mod doctor;
 mod levels;
 mod local;
@@ -18,8 +19,10 @@ mod manual;
 mod rehearse;
 mod replay;
 mod run;
+mod tone;
 mod why;
 mod wiring;
+mod workbench;
 
 /// Exit codes, after sysexits.h.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -71,6 +74,8 @@ pub fn main() -> ExitCode {
         Command::Doctor { file, listen, json } => doctor::run(&file, listen, json),
         Command::Replay { wanted } => replay::run(&wanted),
         Command::Levels(wanted) => levels::run(&wanted),
+        Command::Tone(wanted) => tone::run(&wanted),
+        Command::Relay(wanted) => tone::relay(&wanted),
         Command::Wiring { wishes } => wiring::run(&wishes),
         Command::Manual { directory } => manual::run(&directory),
         Command::Demo { out } => demo::run(&out),

@@ -1,0 +1,389 @@
+//! `hornwire tone`, `hornwire relay`: test signals, and relays operated for a while.
+#![allow(clippy::disallowed_methods)]
+
+use std::io::Write as _;
+use std::time::{Duration, Instant};
+
+use clap::{Args, ValueEnum};
+use hornwire::bench::levels::quantity::{Level, Unfit};
+use hornwire::config::plan::{Plan, Zone};
+use hornwire::page::ZoneId;
+use hornwire::sound::level::{Dbfs, Dbm};
+use hornwire::sound::probe;
+use serde_json::{Value, json};
+
+use super::Exit;
+use super::dialogue::{Dialogue, Event};
+use super::workbench::{Through, Workbench, complain};
+
+/// More than this above speech is loud, dB.
+const LOUD: f32 = 6.0;
+/// How often the gateway is asked whether it still plays.
+const LOOK: Duration = Duration::from_millis(300);
+
+#[derive(Debug, Args)]
+pub struct Tone {
+    /// What is played.
+    #[arg(value_enum, default_value = "tone")]
+    signal: Kind,
+    /// A zone or a zone group; may come several times. `identify` goes through all zones if none is named.
+    #[arg(long = "zone", value_name = "NAME")]
+    zones: Vec<String>,
+    /// Frequency of the tone.
+    #[arg(long, value_name = "HZ", default_value_t = 1000.0)]
+    hz: f64,
+    /// Where the sweep begins.
+    #[arg(long, value_name = "HZ", default_value_t = 100.0)]
+    from: f64,
+    /// Where the sweep ends.
+    #[arg(long, value_name = "HZ", default_value_t = 10_000.0)]
+    to: f64,
+    /// On the line, whatever the zone's gain and equaliser do: "-20 dBFS", or "-10 dBm" where the card has been measured.
+    /// Without it as loud as speech, by the way of speech.
+    #[arg(long, value_name = "LEVEL", value_parser = Wanted::read, allow_hyphen_values = true)]
+    level: Option<Wanted>,
+    /// How long; of `identify`, in each zone.
+    #[arg(long, value_name = "SECONDS", default_value_t = 10, value_parser = clap::value_parser!(u32).range(1..=600))]
+    seconds: u32,
+    /// Louder than 6 dB above speech.
+    #[arg(long)]
+    loud: bool,
+    #[command(flatten)]
+    through: Through,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Kind {
+    /// A sine.
+    Tone,
+    /// A sine from one frequency to another.
+    Sweep,
+    /// Noise with the spectrum of speech.
+    Noise,
+    /// Pulses that go up: for an oscilloscope, or a meter of polarity.
+    Polarity,
+    /// Beeps in one zone after the other: once in the config's first zone, twice in its second.
+    Identify,
+}
+
+/// A level as it was asked for.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Wanted {
+    Dbfs(Dbfs),
+    Line(Level),
+}
+
+impl Wanted {
+    /// # Errors
+    /// What it should look like.
+    pub fn read(text: &str) -> Result<Self, String> {
+        let number = text
+            .trim()
+            .strip_suffix("dBFS")
+            .map(|number| number.trim().parse::<f32>());
+        match number {
+            Some(Ok(n)) if n <= 0.0 => Ok(Wanted::Dbfs(Dbfs(n))),
+            Some(_) => Err("full scale is the most there is: \"-20 dBFS\"".to_owned()),
+            None => Level::read(text)
+                .map(Wanted::Line)
+                .map_err(|Unfit(hint)| format!("{hint}; or dBFS, of the card's full scale")),
+        }
+    }
+
+    /// At the card of that zone.
+    ///
+    /// # Errors
+    /// Where the card has not been measured.
+    fn at(self, plan: &Plan, zone: &Zone) -> Result<Dbfs, String> {
+        let card = &plan.cards[zone.card];
+        match (self, card.full_scale) {
+            (Wanted::Dbfs(level), _) => Ok(level),
+            (Wanted::Line(level), Some(full_scale)) => Ok(Dbfs(level.volts().dbu().0 - full_scale.0)),
+            (Wanted::Line(_), None) => Err(format!(
+                "the level on the line is not known: [cards.{}] has no full_scale. hornwire calibrate measures it; until then give dBFS",
+                card.name
+            )),
+        }
+    }
+}
+
+/// As loud as speech there: the level of a sine of the same RMS.
+pub fn as_speech(zone: &Zone) -> Dbfs {
+    Dbfs(probe::as_speech().0 + zone.gain.0)
+}
+
+/// "-17.0 dBFS, -13.0 dBm on the line".
+pub fn told(level: Dbfs, full_scale: Option<Dbm>) -> String {
+    match full_scale {
+        Some(full_scale) => format!(
+            "{:.1} dBFS, {:+.1} dBm on the line",
+            level.0,
+            full_scale.of_sine(level).0
+        ),
+        None => format!("{:.1} dBFS", level.0),
+    }
+}
+
+pub fn run(wanted: &Tone) -> Exit {
+    match play(wanted) {
+        Ok(exit) | Err(exit) => exit,
+    }
+}
+
+fn play(wanted: &Tone) -> Result<Exit, Exit> {
+    if wanted.zones.is_empty() && wanted.signal != Kind::Identify {
+        complain("which zones? --zone NAME, once for each");
+        return Err(Exit::Usage);
+    }
+    let bench = Workbench::open(&wanted.through)?;
+    let plan = &bench.plan;
+    let zones: Vec<ZoneId> = match wanted.zones.is_empty() {
+        true => (0..=u16::MAX).take(plan.zones.len()).map(ZoneId).collect(),
+        false => plan.zones_of(&wanted.zones).map_err(|name| {
+            let known: Vec<&str> = plan.zone_names().collect();
+            complain(&format!("there is no zone {name:?}; there are {}", known.join(", ")));
+            Exit::Data
+        })?,
+    };
+    for zone in zones.iter().map(|zone| &plan.zones[usize::from(zone.0)]) {
+        let level = level(wanted, plan, zone)?;
+        let usual = as_speech(zone);
+        if level.0 > usual.0 + LOUD && !wanted.loud {
+            complain(&format!(
+                "zone {}: {} is {:.0} dB above speech there. Is nobody near the loudspeakers, and can they bear it? Then: --loud",
+                zone.name,
+                told(level, plan.cards[zone.card].full_scale),
+                level.0 - usual.0
+            ));
+            return Err(Exit::Data);
+        }
+    }
+    let mut dialogue = Dialogue::new(false, wanted.through.json).map_err(|error| {
+        complain(&error.to_string());
+        Exit::System
+    })?;
+    // Beeps have a number for each zone, all else sounds in all of them at once.
+    let rounds: Vec<Vec<ZoneId>> = match wanted.signal {
+        Kind::Identify => zones.iter().map(|zone| vec![*zone]).collect(),
+        _ => vec![zones],
+    };
+    let mut exit = Exit::Ok;
+    for round in rounds {
+        let (ended, result) = one(wanted, &bench, &mut dialogue, &round)?;
+        if wanted.through.json {
+            let _ = writeln!(std::io::stdout(), "{result}");
+        }
+        match ended {
+            Ended::Played => {}
+            Ended::Stopped => break,
+            Ended::Taken => exit = Exit::NotNow,
+        }
+    }
+    Ok(exit)
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Ended {
+    Played,
+    Stopped,
+    /// A page took its zones.
+    Taken,
+}
+
+/// At the card of that zone.
+fn level(wanted: &Tone, plan: &Plan, zone: &Zone) -> Result<Dbfs, Exit> {
+    let level = wanted.level.map(|level| level.at(plan, zone)).transpose();
+    let level = level.map_err(|cause| {
+        complain(&cause);
+        Exit::Data
+    })?;
+    Ok(level.unwrap_or_else(|| as_speech(zone)))
+}
+
+fn one(wanted: &Tone, bench: &Workbench, dialogue: &mut Dialogue, zones: &[ZoneId]) -> Result<(Ended, Value), Exit> {
+    let plan = &bench.plan;
+    let zones: Vec<&Zone> = zones.iter().map(|zone| &plan.zones[usize::from(zone.0)]).collect();
+    let names: Vec<&str> = zones.iter().map(|zone| zone.name.as_str()).collect();
+    let number = plan
+        .zones
+        .iter()
+        .position(|zone| names.contains(&zone.name.as_str()))
+        .unwrap_or(0)
+        + 1;
+    let (what, mut question) = match wanted.signal {
+        Kind::Tone => (
+            format!("tone of {} Hz", wanted.hz),
+            json!({ "signal": "tone", "hz": wanted.hz }),
+        ),
+        Kind::Sweep => (
+            format!("sweep from {} to {} Hz", wanted.from, wanted.to),
+            json!({ "signal": "sweep", "from": wanted.from, "to": wanted.to }),
+        ),
+        Kind::Noise => ("noise like speech".to_owned(), json!({ "signal": "noise" })),
+        Kind::Polarity => ("pulses that go up".to_owned(), json!({ "signal": "polarity" })),
+        Kind::Identify => {
+            let beeps = hornwire::report::text::plural(number, "beep");
+            (
+                beeps,
+                json!({ "signal": "beeps", "count": number.min(usize::from(probe::MAX_BEEPS)) }),
+            )
+        }
+    };
+    let mut levels = Vec::new();
+    let mut asked: Option<Dbfs> = None;
+    for zone in &zones {
+        let at_card = level(wanted, plan, zone)?;
+        if wanted.level.is_some() {
+            // One question has one level: cards that were measured differently are asked one by one.
+            if asked.is_some_and(|other| (other.0 - at_card.0).abs() > 0.05) {
+                complain("these zones' cards have different full scales: play it in one after the other, or give dBFS");
+                return Err(Exit::Data);
+            }
+            asked = Some(at_card);
+        }
+        levels.push((zone, at_card));
+    }
+    question["command"] = json!("test");
+    question["zones"] = json!(names);
+    question["seconds"] = json!(wanted.seconds);
+    question["over"] = json!(wanted.through.over_pages);
+    if let Some(level) = asked {
+        question["level_dbfs"] = json!(level.0);
+    }
+    let answer = bench.ask(&question)?;
+    let page = answer["page"].as_u64().unwrap_or_default();
+    for (zone, level) in &levels {
+        let full_scale = plan.cards[zone.card].full_scale;
+        dialogue.say(&format!("{}: {what}, {}\n", zone.name, told(*level, full_scale)));
+    }
+    dialogue.say(&format!("For {} s; Ctrl-C ends it.\n", wanted.seconds));
+    let ended = follow(bench, dialogue, page, Duration::from_secs(wanted.seconds.into()))?;
+    dialogue.say(match ended {
+        Ended::Played => "Played.\n",
+        Ended::Stopped => "Ended.\n",
+        Ended::Taken => "It ended before its time: a page took the zones, or their card is missing.\n",
+    });
+    let levels = levels.iter().map(|(zone, level)| {
+        let dbm = plan.cards[zone.card]
+            .full_scale
+            .map(|full_scale| full_scale.of_sine(*level).0);
+        json!({ "zone": zone.name, "level_dbfs": level.0, "level_dbm": dbm })
+    });
+    let outcome = match ended {
+        Ended::Played => "played",
+        Ended::Stopped => "stopped",
+        Ended::Taken => "taken",
+    };
+    let result = json!({ "page": page, "signal": what, "zones": levels.collect::<Vec<_>>(), "outcome": outcome });
+    Ok((ended, result))
+}
+
+/// Until it is over; ends it when asked to.
+fn follow(bench: &Workbench, dialogue: &mut Dialogue, page: u64, length: Duration) -> Result<Ended, Exit> {
+    let mut heard: Option<Instant> = None;
+    loop {
+        if dialogue.wait(LOOK) == Some(Event::Stop) {
+            let _ = bench.ask(&json!({ "command": "stop", "page": page }));
+            return Ok(Ended::Stopped);
+        }
+        let status = bench.status()?;
+        let pages = status["pages"].as_array().cloned().unwrap_or_default();
+        let Some(status) = pages.iter().find(|status| status["page"].as_u64() == Some(page)) else {
+            let whole = heard.is_some_and(|since| since.elapsed() + LOOK * 3 >= length);
+            return Ok(if whole { Ended::Played } else { Ended::Taken });
+        };
+        if heard.is_none() && status["state"] == "is heard" {
+            heard = Some(Instant::now());
+        }
+    }
+}
+
+#[derive(Debug, Args)]
+pub struct Relay {
+    /// Its name in the config; without one they are listed.
+    #[arg(value_name = "NAME")]
+    relay: Option<String>,
+    /// How long it is operated.
+    #[arg(long = "for", value_name = "SECONDS", default_value_t = 3.0, value_parser = seconds)]
+    seconds: f64,
+    /// How often, as long at rest between: to find it by its click.
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=20))]
+    times: u32,
+    #[command(flatten)]
+    through: Through,
+}
+
+fn seconds(text: &str) -> Result<f64, String> {
+    let seconds = text.trim_end_matches('s').trim().parse::<f64>().ok();
+    let seconds = seconds.filter(|n| (0.1..=60.0).contains(n));
+    seconds.ok_or_else(|| "0.1 to 60 seconds".to_owned())
+}
+
+pub fn relay(wanted: &Relay) -> Exit {
+    match operate(wanted) {
+        Ok(exit) | Err(exit) => exit,
+    }
+}
+
+fn operate(wanted: &Relay) -> Result<Exit, Exit> {
+    let bench = Workbench::open(&wanted.through)?;
+    let json = wanted.through.json;
+    let Some(name) = &wanted.relay else {
+        list(&bench, json)?;
+        return Ok(Exit::Ok);
+    };
+    let mut dialogue = Dialogue::new(false, json).map_err(|error| {
+        complain(&error.to_string());
+        Exit::System
+    })?;
+    let length = Duration::from_secs_f64(wanted.seconds);
+    for round in 1..=wanted.times {
+        let over = wanted.through.over_pages;
+        let question = json!({ "command": "operate", "relay": name, "seconds": wanted.seconds, "over": over });
+        let answer = bench.ask(&question)?;
+        let operated = answer["operated"] == json!(true);
+        if json {
+            let _ = writeln!(std::io::stdout(), "{answer}");
+        } else {
+            let what = match operated {
+                true => format!("operated for {} s; Ctrl-C ends it", wanted.seconds),
+                false => "has to stay at rest for its min_off first, then it is operated for what is left".to_owned(),
+            };
+            dialogue.say(&format!("{name}: {what}\n"));
+        }
+        let between = if round < wanted.times { length } else { Duration::ZERO };
+        let by = Instant::now() + length + between;
+        while Instant::now() < by {
+            let left = by.saturating_duration_since(Instant::now());
+            if dialogue.wait(left) == Some(Event::Stop) {
+                let _ = bench.ask(&json!({ "command": "operate", "relay": name, "seconds": 0 }));
+                dialogue.say("At rest, unless a page or its min_on holds it.\n");
+                return Ok(Exit::Ok);
+            }
+        }
+    }
+    dialogue.say("At rest, unless a page or its min_on holds it.\n");
+    Ok(Exit::Ok)
+}
+
+fn list(bench: &Workbench, json: bool) -> Result<(), Exit> {
+    let status = bench.status()?;
+    let relays = status["relays"].as_array().cloned().unwrap_or_default();
+    let mut out = std::io::stdout().lock();
+    if json {
+        let _ = writeln!(out, "{}", json!(relays));
+        return Ok(());
+    }
+    if relays.is_empty() {
+        let _ = writeln!(out, "the config has no relay");
+    }
+    for relay in &relays {
+        let state = if relay["operated"] == json!(true) {
+            "operated"
+        } else {
+            "at rest"
+        };
+        let _ = writeln!(out, "{}: {state}", relay["relay"].as_str().unwrap_or_default());
+    }
+    Ok(())
+}
