@@ -241,6 +241,7 @@ struct World {
     spent: usize,
     heard: usize,
     speech: usize,
+    meters: usize,
     concealed: u64,
 }
 
@@ -257,6 +258,7 @@ impl World {
                     self.concealed += voice.playout.figures().concealed_ms;
                     self.spent += 1;
                 }
+                Report::Meter { .. } => self.meters += 1,
                 Report::Heard { speech, .. } => {
                     self.heard += 1;
                     self.speech += usize::from(speech);
@@ -387,6 +389,7 @@ fn nothing_is_allocated_or_freed_while_rendering() {
         spent: 0,
         heard: 0,
         speech: 0,
+        meters: 0,
         concealed: 0,
     };
     let mut random = Random(0x1234_5678_9abc_def1);
@@ -496,7 +499,11 @@ fn nothing_is_allocated_or_freed_while_rendering() {
     assert!(page > 80);
     assert!(world.drained as u64 >= page - 4 && world.drained as u64 <= page);
     assert!(world.spent as u64 >= page - 4);
-    assert!(world.heard > 5_000 && world.speech > 1_000);
+    assert!(
+        world.heard > 5_000 && world.speech > 1_000 && world.meters > 5_000,
+        "{}",
+        world.meters
+    );
     assert!(world.concealed > 1_000);
     assert!(sound > 1_000.0);
     assert!(line_packets > 1_000, "{line_packets} packets of the line input");

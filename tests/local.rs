@@ -128,6 +128,8 @@ fn an_announcement_is_a_page_that_can_be_seen_and_stopped() {
     assert_eq!(seen["pages"][0]["state"], "is heard");
     assert_eq!(seen["zones"][0]["phase"], "speech");
     assert_eq!(seen["relays"][0]["operated"], true);
+    assert!(seen["relays"][0]["moved_ms_ago"].is_u64(), "{seen}");
+    assert_eq!(seen["pages"][0]["kind"], "local");
     assert_eq!(seen["missing"], serde_json::json!([]));
     std::thread::sleep(Duration::from_millis(2500));
     let (code, out, _) = ask(&program, &["stop", "1"]);
@@ -156,6 +158,34 @@ fn an_announcement_is_a_page_that_can_be_seen_and_stopped() {
         "{urgent:?}"
     );
     program.line("page 4 from local command");
+    let seen = status(&program);
+    let recent = seen["recent"].as_array().unwrap();
+    assert_eq!(
+        recent.iter().map(|page| &page["page"]).collect::<Vec<_>>(),
+        [2, 1, 3, 4]
+    );
+    let (refused, stopped) = (&recent[0], &recent[1]);
+    assert_eq!(
+        (&refused["why"], &refused["end_reason"], &refused["was_heard"]),
+        (&"busy".into(), &"busy".into(), &false.into())
+    );
+    assert_eq!(refused["missed"][0]["cause"], "page 1 from local command has it");
+    assert_eq!(stopped["zones"], serde_json::json!(["yard", "office"]));
+    assert_eq!(
+        (&stopped["kind"], &stopped["page_priority"]),
+        (&"local".into(), &40.into())
+    );
+    assert!(
+        stopped["seconds"].as_f64().unwrap() > 2.0 && stopped["wait_seconds"].is_f64(),
+        "{stopped}"
+    );
+    assert!(
+        stopped["duration_ms"].is_u64() && stopped["level_dbfs"].is_f64(),
+        "{stopped}"
+    );
+    // RFC 3339: 2026-11-25T14:36:02.431+01:00
+    let ended = stopped["ended_at"].as_str().unwrap();
+    assert!(ended.len() == 29 && ended.as_bytes()[10] == b'T', "{ended}");
     program.stop();
     let lines = program.lines();
     let uid = own_uid();

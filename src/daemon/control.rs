@@ -1,6 +1,6 @@
 //! The control task: one `select!`, and the timers of everything it owns.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::future::Future;
 use std::net::IpAddr;
 use std::pin::Pin;
@@ -32,6 +32,7 @@ use super::ports::{Arrival, RTP_QUEUE};
 use super::reload::{Reload, Reread};
 use super::scrape::Scrapes;
 use super::signal::Signal;
+use super::status::Seen;
 use super::talkers::Talkers;
 use super::wires::Wires;
 use super::{Edges, Moment, What};
@@ -85,6 +86,7 @@ pub struct Former {
     closed: Vec<InputLine>,
     next_page: u64,
     metrics: Metrics,
+    recent: VecDeque<serde_json::Value>,
 }
 
 /// Everything the control task owns.
@@ -126,6 +128,7 @@ pub struct Control {
     pub(super) clock: WallClock,
     pub(super) health: Health,
     pub(super) desk: Desk,
+    pub(super) seen: Seen,
     pub(super) metrics: Metrics,
     pub(super) scrapes: Scrapes,
     pub(super) reload: Reload,
@@ -207,6 +210,7 @@ impl Control {
             checker,
             health: Health::default(),
             desk: Desk::closed(),
+            seen: Seen::default(),
             metrics: Metrics::new(clock::system_time((edges.wall)())),
             scrapes: Scrapes::closed(),
             reload: Reload::default(),
@@ -345,6 +349,7 @@ impl Control {
                 closed: self.contacts.closed(&self.plan),
                 next_page: self.next_page,
                 metrics: self.metrics,
+                recent: self.seen.recent,
             },
             old: self.plan,
             plan,
@@ -515,6 +520,7 @@ impl Control {
         self.next_page = former.next_page;
         self.ledger = former.ledger;
         self.metrics = former.metrics;
+        self.seen.recent = former.recent;
         self.contacts.follow(&self.plan, &former.closed);
         self
     }

@@ -3,14 +3,14 @@
 use std::sync::Arc;
 use std::time::Instant;
 
-use jiff::Timestamp;
 use serde_json::{Value, json};
 
 use super::control::Control;
 use super::desk::{Announced, Announcement, Ask, Wish};
 use super::pages::{Announced as Prepared, Page};
+use super::status::standing;
 use crate::config::plan::{ANNOUNCED_AGAIN, Plan};
-use crate::page::{EndReason, Input, Kept, PageId, PageStatus, Priority, RelayId, Standing, ZoneId};
+use crate::page::{EndReason, Input, PageId, Priority, ZoneId};
 use crate::report::message::{LocalMessage, Message};
 use crate::report::record::reason_text;
 use crate::sound::engine::Sound;
@@ -90,96 +90,6 @@ impl Control {
         let why = refusal.map_or("its sound card", |(_, why)| reason_text(why.reason()));
         json!({ "page": page.0, "state": "refused", "why": why })
     }
-
-    fn status(&mut self, now: Instant) -> Value {
-        let zones = (0..=u16::MAX).zip(&self.plan.zones).map(|(id, zone)| {
-            let (phase, page) = self.switchboard.zone(ZoneId(id));
-            let out_of_use = match (self.cards.is_up(zone.card), self.contacts.has_taken(ZoneId(id))) {
-                (false, _) => Some("its sound card is missing"),
-                (true, true) => Some("another system has the amplifier"),
-                (true, false) => None,
-            };
-            json!({
-                "zone": zone.name,
-                "phase": phase.name(),
-                "page": page.map(|page| page.0),
-                "out_of_use": out_of_use,
-            })
-        });
-        let pages = self.switchboard.pages().map(|status| {
-            let entry = self.pages.get(&status.page);
-            let zones: Vec<&str> = status
-                .zones
-                .iter()
-                .map(|zone| self.plan.zones[usize::from(zone.0)].name.as_str())
-                .collect();
-            json!({
-                "page": status.page.0,
-                "source": entry.map(|entry| entry.origin.name(&self.plan)),
-                "caller": entry.map(|entry| entry.caller.as_str()).filter(|caller| !caller.is_empty()),
-                "priority": status.priority.0,
-                "state": standing(&status),
-                "zones": zones,
-                "seconds": now.saturating_duration_since(status.bid_at).as_secs(),
-            })
-        });
-        let relays = (0..=u16::MAX)
-            .zip(&self.plan.relays)
-            .map(|(id, relay)| json!({ "relay": relay.name, "operated": self.switchboard.relay(RelayId(id)) }));
-        let registrations = self
-            .plan
-            .extensions
-            .iter()
-            .enumerate()
-            .filter(|(_, e)| !e.registrars.is_empty());
-        let registrations = registrations.map(|(index, extension)| {
-            let registrars: Vec<&str> = self.health.registrars(index).collect();
-            let refusals = self.health.refusals(index);
-            let refusals = refusals.map(|(registrar, cause)| json!({ "registrar": registrar, "cause": cause }));
-            json!({
-                "extension": extension.name,
-                "registrars": registrars,
-                "refusals": refusals.collect::<Vec<Value>>(),
-            })
-        });
-        let metrics = self.plan.metrics.as_ref().map(|settings| {
-            let address = settings.listen.to_string();
-            json!({ "address": address, "is_served": self.scrapes.is_listening() })
-        });
-        let status = json!({
-            "site": self.plan.site,
-            "zones": zones.collect::<Vec<Value>>(),
-            "pages": pages.collect::<Vec<Value>>(),
-            "relays": relays.collect::<Vec<Value>>(),
-            "registrations": registrations.collect::<Vec<Value>>(),
-            "metrics": metrics,
-            "missing": self.faults(),
-            "config_waits": self.again.as_ref().map_or(self.reload.waits(), |(_, what)| what),
-            "config_refused": self.reload.is_refused,
-        });
-        let due = self.next_schedule();
-        let Value::Object(mut status) = status else {
-            return Value::Null;
-        };
-        status.insert("next".to_owned(), due);
-        Value::Object(status)
-    }
-
-    /// What is due next, and when by the clock on the wall.
-    fn next_schedule(&self) -> Value {
-        let Some(moment) = self.clock.moment() else {
-            return Value::Null;
-        };
-        let due = self.plan.schedules.iter().filter_map(|schedule| {
-            let next: Timestamp = schedule.timetable.next(moment, &self.clock.zone)?;
-            Some((next, schedule))
-        });
-        due.min_by_key(|(next, _)| *next)
-            .map_or(Value::Null, |(next, schedule)| {
-                let local = self.clock.zone.to_datetime(next);
-                json!({ "schedule": schedule.name, "at": local.strftime("%F %H:%M").to_string() })
-            })
-    }
 }
 
 pub(super) fn zones(plan: &Plan, names: &[String]) -> Result<Vec<ZoneId>, String> {
@@ -206,18 +116,5 @@ fn sound(plan: &Plan, announced: Announced) -> Result<Sound, String> {
                 format!("there is no message {name:?}; there are {}", known.join(", "))
             })
         }
-    }
-}
-
-/// In a word or two.
-fn standing(status: &PageStatus) -> &'static str {
-    match (status.kept, status.standing) {
-        (Some(Kept::Speaking { .. }), _) => "is recorded",
-        (Some(Kept::Whole(_)), Standing::Waiting) => "recorded, waits",
-        (None, Standing::Waiting) => "waits",
-        (_, Standing::Seizing) => "wakes up amplifiers",
-        (_, Standing::Chiming { .. }) => "chime",
-        (_, Standing::Speaking) => "is heard",
-        (_, Standing::Under) => "is heard below another",
     }
 }

@@ -77,15 +77,20 @@ pub fn connect(plan: &Plan) -> Connected {
 impl Control {
     /// Music gives way in a zone from the moment a page seizes it until it is at rest again, and is silent while another system has it.
     pub(super) fn hold_music(&mut self, zone: ZoneId, phase: Phase) {
-        if self.plan.music.iter().any(|music| music.zones.contains(&zone)) {
+        if let Some(hold) = self.music_in(zone, phase) {
             let card = self.plan.zones[usize::from(zone.0)].card;
-            let hold = match phase {
-                _ if self.contacts.has_taken(zone) => Hold::Silence,
-                Phase::Rest => Hold::Free,
-                _ => Hold::Page,
-            };
             self.cards.command(card, Command::Hold { zone, hold });
         }
+    }
+
+    /// How music stands in a zone; `None` where there is none.
+    pub(super) fn music_in(&self, zone: ZoneId, phase: Phase) -> Option<Hold> {
+        let has_music = self.plan.music.iter().any(|music| music.zones.contains(&zone));
+        has_music.then(|| match phase {
+            _ if self.contacts.has_taken(zone) => Hold::Silence,
+            Phase::Rest => Hold::Free,
+            _ => Hold::Page,
+        })
     }
 
     /// Tells of music that broke off while its device and its card were there.

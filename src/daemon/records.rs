@@ -73,6 +73,7 @@ impl Control {
                 record,
             };
             self.metrics.record(&report);
+            self.remember(&report, page.origin.speaker(), now);
             self.write(&report.entry());
             self.moment(What::Over(Box::new(report)));
         }

@@ -332,7 +332,9 @@ impl Control {
     pub(super) fn move_relay(&mut self, relay: RelayId, operated: bool) {
         let result = self.relays.set(relay, operated);
         if result.is_ok() {
-            self.switchboard.relay_was_moved(relay, super::now());
+            let now = super::now();
+            self.seen.moved.insert(relay, now);
+            self.switchboard.relay_was_moved(relay, now);
         }
         let is_news = self.health.relay(relay, result.is_err());
         let settings = &self.plan.relays[usize::from(relay.0)];
@@ -508,6 +510,7 @@ impl Control {
                         self.switchboard.handle(Input::Stop(page, EndReason::BusyTone), now);
                     }
                 }
+                Report::Meter { zone, reading } => self.seen.meters.note(zone, reading, now),
                 Report::Drained(page) => {
                     if self.pages.get_mut(&page).is_some_and(|entry| entry.drained(card)) {
                         self.switchboard.handle(Input::Drained(page), now);

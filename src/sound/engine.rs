@@ -11,6 +11,7 @@
 //! ```
 
 mod fade;
+mod meter;
 mod music;
 mod speaker;
 mod zone;
@@ -20,6 +21,7 @@ use std::time::{Duration, Instant};
 use rtrb::{Consumer, Producer};
 
 use self::fade::Curve;
+pub use self::meter::Reading;
 use self::music::Player;
 pub use self::music::{Ducking, Hold, MusicInput};
 use self::speaker::{Seat, Speaker};
@@ -154,6 +156,8 @@ pub enum Report<P = Playout> {
         busy: bool,
         figures: PlayoutFigures,
     },
+    /// About every 100 ms for each zone with sound, and once when it has none any more. Left out likewise.
+    Meter { zone: ZoneId, reading: Reading },
     /// The voice's last sample has been rendered and, by the delay last told to [`Engine::set_output_delay`], has
     /// left the card.
     Drained(PageId),
@@ -288,6 +292,14 @@ impl<P: Pull> Engine<P> {
                 for (out, x) in self.block[channel..].iter_mut().step_by(self.channels).zip(mix) {
                     *out += x;
                 }
+            }
+            if let Some(reading) = zone.reading()
+                && self.reports.slots() > RESERVED
+            {
+                let _ = self.reports.push(Report::Meter {
+                    zone: zone.id(),
+                    reading,
+                });
             }
         }
     }

@@ -9,7 +9,7 @@
 mod between;
 
 use super::RATE;
-use super::level::Dbfs;
+use super::level::{Db, Dbfs};
 use between::{Between, GAIN, LAG, REACH};
 
 /// Look-ahead and delay, frames at 48 kHz: 3 ms.
@@ -22,6 +22,8 @@ const RELEASE: f64 = 0.100;
 const WILD: f32 = 16.0;
 /// A gain of 1.
 const ONE: u32 = 1 << 30;
+/// The sum of gains that are all 1.
+const OPEN: u64 = ONE as u64 * HOLD as u64;
 
 /// One channel's limiter. The delay is [`LOOK_AHEAD`] frames.
 #[derive(Debug, Clone)]
@@ -36,6 +38,8 @@ pub struct Limiter {
     /// Released gains, in a ring: the oldest belongs to the sample that leaves.
     gains: Box<[u32; HOLD]>,
     sum: u64,
+    /// The least sum since that was asked last.
+    least: u64,
     gain_at: usize,
     lowest: SlidingMinimum,
     released: u32,
@@ -60,7 +64,8 @@ impl Limiter {
             delay: Box::new([0.0; LOOK_AHEAD]),
             at: 0,
             gains: Box::new([ONE; HOLD]),
-            sum: u64::from(ONE) * HOLD as u64,
+            sum: OPEN,
+            least: OPEN,
             gain_at: 0,
             lowest: SlidingMinimum::new(),
             released: ONE,
@@ -80,6 +85,13 @@ impl Limiter {
                 chunk.iter_mut().for_each(|x| *x = self.next(*x));
             }
         }
+    }
+
+    /// What it took off at most since this was asked last: 0 or more.
+    pub fn take_reduction(&mut self) -> Db {
+        let least = std::mem::replace(&mut self.least, OPEN);
+        // Not −0.
+        Db((-20.0 * (least as f64 / OPEN as f64).log10()).max(0.0) as f32)
     }
 
     /// Only the delay: every gain is 1.
@@ -125,10 +137,11 @@ impl Limiter {
         self.sum = self.sum - u64::from(self.gains[self.gain_at]) + u64::from(self.released);
         self.gains[self.gain_at] = self.released;
         self.gain_at = if self.gain_at + 1 == HOLD { 0 } else { self.gain_at + 1 };
-        if self.sum == u64::from(ONE) * HOLD as u64 {
+        self.least = self.least.min(self.sum);
+        if self.sum == OPEN {
             return old.clamp(-self.ceiling, self.ceiling);
         }
-        let gain = self.sum as f64 / (f64::from(ONE) * HOLD as f64);
+        let gain = self.sum as f64 / OPEN as f64;
         // The clamp takes off no more than the last bit of the multiplication.
         ((f64::from(old) * gain) as f32).clamp(-self.ceiling, self.ceiling)
     }

@@ -132,7 +132,7 @@ fn day(length: Duration) -> Result<String, Failure> {
                         desk.commands.push(engine::Command::Detach(id)).map_err(full)?;
                     }
                     Report::Spent(_) => is_back = true,
-                    Report::Heard { .. } => {}
+                    Report::Heard { .. } | Report::Meter { .. } => {}
                 }
             }
             now += PERIOD;

@@ -47,6 +47,18 @@ impl Speaker {
         source_id(kind, index)
     }
 
+    /// What it is, in a word.
+    pub fn kind(self) -> &'static str {
+        match self {
+            Speaker::Extension(_) => "extension",
+            Speaker::Group(_) => "group",
+            Speaker::Line(_) => "line",
+            Speaker::Contact(_) => "contact",
+            Speaker::Schedule(_) => "schedule",
+            Speaker::Local => "local",
+        }
+    }
+
     pub fn paging(self, plan: &Plan) -> &Paging {
         match self {
             Speaker::Extension(index) => &plan.extensions[index].paging,

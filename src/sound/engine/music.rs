@@ -32,6 +32,16 @@ pub enum Hold {
     Silence,
 }
 
+impl Hold {
+    pub fn name(self) -> &'static str {
+        match self {
+            Hold::Free => "free",
+            Hold::Page => "page",
+            Hold::Silence => "silence",
+        }
+    }
+}
+
 /// Blocks until music is silent for another system: 20 ms.
 const HUSH: f32 = 4.0;
 

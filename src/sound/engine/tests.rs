@@ -1,6 +1,7 @@
 #![allow(clippy::disallowed_methods)]
 
 mod endings;
+mod meters;
 mod music;
 
 use std::collections::VecDeque;
@@ -80,6 +81,7 @@ struct Bench {
     spent: Vec<Voice<Tape>>,
     drained: Vec<(PageId, usize)>,
     heard: Vec<(PageId, bool, Dbfs, u64)>,
+    meters: Vec<(ZoneId, Reading)>,
     frames: usize,
 }
 
@@ -106,6 +108,7 @@ impl Bench {
             spent: Vec::new(),
             drained: Vec::new(),
             heard: Vec::new(),
+            meters: Vec::new(),
             frames: 0,
         }
     }
@@ -153,6 +156,7 @@ impl Bench {
                     figures,
                     ..
                 } => self.heard.push((page, speech, level, figures.played)),
+                Report::Meter { zone, reading } => self.meters.push((zone, reading)),
                 Report::Drained(page) => self.drained.push((page, self.frames)),
                 Report::Spent(voice) => self.spent.push(*voice),
             }

@@ -1,6 +1,7 @@
 //! One zone's mix: the voices that are open in it, its chimes, music, its gain, its limiter.
 
 use super::fade::{Curve, Fade};
+use super::meter::{Meter, Reading};
 use super::music::Player;
 use super::speaker::Seat;
 use super::{Pull, Sound, ZoneOutput};
@@ -61,6 +62,7 @@ pub struct Zone {
     step: f32,
     filters: Vec<Filter>,
     limiter: Limiter,
+    meter: Meter,
     ringing: u32,
     chimes: [Option<Chime>; CHIMES],
     mix: [f32; BLOCK],
@@ -77,6 +79,7 @@ impl Zone {
             step: 0.0,
             filters: output.filters.iter().map(|shape| Filter::new(*shape, RATE)).collect(),
             limiter: Limiter::new(output.ceiling),
+            meter: Meter::default(),
             ringing: 0,
             chimes: [const { None }; CHIMES],
             mix: [0.0; BLOCK],
@@ -154,6 +157,9 @@ impl Zone {
         }
         music.iter_mut().for_each(|player| player.add(index, &mut self.mix));
         if self.mix.iter().any(|x| *x != 0.0) {
+            if self.ringing == 0 {
+                self.meter.begin();
+            }
             self.ringing = RINGING;
         } else if self.ringing == 0 && self.filters.iter().all(Filter::is_silent) {
             self.gain = self.wanted;
@@ -171,6 +177,12 @@ impl Zone {
         }
         self.filters.iter_mut().for_each(|f| f.process(&mut self.mix));
         self.limiter.process(&mut self.mix);
+        self.meter.add(&self.mix);
         &self.mix
+    }
+
+    /// How it was lately, when that is due.
+    pub fn reading(&mut self) -> Option<Reading> {
+        self.meter.reading(|| self.limiter.take_reduction())
     }
 }
