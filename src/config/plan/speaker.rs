@@ -56,6 +56,7 @@ impl Speaker {
             Speaker::Contact(_) => "contact",
             Speaker::Schedule(_) => "schedule",
             Speaker::Local => "local",
+            Speaker::Test => "test",
         }
     }
 
