@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Parser, Subcommand};
 use hornwire::config;
 
-use super::{levels, local, replay, tone, why, wiring};
+use super::{calibrate, levels, local, replay, tone, why, wiring};
 
 const EXIT_CODES: &str = "\
 Exit codes (sysexits.h):
@@ -209,6 +209,21 @@ pub enum Command {
         "short by a page, 77 no permission, 78 errors in the config."
     ))]
     Tone(tone::Tone),
+    /// Measure what a card's full scale is on the line, and set a zone's level by it.
+    #[command(after_help = concat!(
+        "Examples:\n  sudo hornwire calibrate yard --by \"R. Alder\"\n",
+        "  sudo hornwire calibrate --loopback alsa:hw:CARD=Device --input-full-scale \"2 dBm\"\n\n",
+        "Plays a soft tone, asks what the meter reads, asks before the next one is louder;\n",
+        "works out full_scale of the card and, where [amplifiers.NAME] says what level the\n",
+        "amplifier takes, gain of the zone. Both are written into the config if you agree,\n",
+        "and noted in the logbook beside it (FILE.logbook). Readings that no output has or\n",
+        "that do not agree are refused, and tones that are too loud for the amplifier's input.\n\n",
+        "Exit codes: 0 measured, 64 wrong command line, 65 no such zone, or readings that\n",
+        "cannot be, 66 the config is missing, 69 no card or input to be had, 73 nothing can\n",
+        "be written there, 75 ended before, or a page is on, 77 no permission, 78 errors in\n",
+        "the config."
+    ))]
+    Calibrate(calibrate::Calibrate),
     /// Operate a relay for a while: to find it, and to prove its wiring.
     #[command(after_help = concat!(
         "Examples:\n  hornwire relay\n  hornwire relay amp-trigger --for 5\n",

@@ -1,13 +1,14 @@
 //! Questions to whoever stands at the keyboard.
 #![allow(clippy::disallowed_methods)]
 
+use std::collections::VecDeque;
 use std::io::{self, BufRead as _, IsTerminal as _, Write as _};
 use std::sync::mpsc::{self, Receiver, RecvTimeoutError, Sender};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// What came from the keyboard, or instead.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Event {
+#[derive(Debug)]
+enum Event {
     Line(String),
     /// No more lines will come.
     End,
@@ -25,6 +26,8 @@ pub enum Silence {
 /// Reads lines and waits for signals, each on a thread of its own that lasts as long as the program.
 pub struct Dialogue {
     events: Receiver<Event>,
+    /// Lines that came while nothing was asked.
+    early: VecDeque<String>,
     /// Where questions go.
     to_stderr: bool,
     ended: bool,
@@ -65,6 +68,7 @@ impl Dialogue {
         }
         Ok(Dialogue {
             events,
+            early: VecDeque::new(),
             to_stderr: json,
             ended: !listens,
         })
@@ -83,19 +87,32 @@ impl Dialogue {
         let _ = io::stdout().flush();
     }
 
-    /// What comes within that time.
-    pub fn wait(&mut self, time: Duration) -> Option<Event> {
-        match self.events.recv_timeout(time) {
-            Ok(Event::End) => {
-                self.ended = true;
-                Some(Event::End)
+    /// Waits so long; `true`, at once, when it is to stop.
+    pub fn stops_within(&mut self, time: Duration) -> bool {
+        let by = Instant::now() + time;
+        loop {
+            match self.events.recv_timeout(by.saturating_duration_since(Instant::now())) {
+                Ok(Event::Stop) => return true,
+                Ok(event) => self.keep(event),
+                Err(RecvTimeoutError::Timeout) => return false,
+                Err(RecvTimeoutError::Disconnected) => {
+                    std::thread::sleep(by.saturating_duration_since(Instant::now()));
+                    return false;
+                }
             }
-            Ok(event) => Some(event),
-            Err(RecvTimeoutError::Timeout) => None,
-            Err(RecvTimeoutError::Disconnected) => {
-                std::thread::sleep(time);
-                None
-            }
+        }
+    }
+
+    /// The line that has come, if one has, while nothing was asked.
+    pub fn line(&mut self) -> Option<String> {
+        self.early.pop_front()
+    }
+
+    fn keep(&mut self, event: Event) {
+        match event {
+            Event::Line(line) => self.early.push_back(line),
+            Event::End => self.ended = true,
+            Event::Stop => {}
         }
     }
 
@@ -105,11 +122,22 @@ impl Dialogue {
     /// When none comes.
     pub fn ask(&mut self, question: &str) -> Result<String, Silence> {
         self.say(&format!("{question} "));
-        if self.ended {
-            self.say("\n");
-            return Err(Silence::End);
+        // A key that was hit twice is no answer; what a program writes is one, whenever it comes.
+        if Self::has_terminal() {
+            while let Ok(event) = self.events.try_recv() {
+                if let Event::Stop = event {
+                    return Err(Silence::Stop);
+                }
+                self.keep(event);
+            }
+            self.early.clear();
         }
-        match self.events.recv() {
+        let event = match self.early.pop_front() {
+            Some(line) => Ok(Event::Line(line)),
+            None if self.ended => Ok(Event::End),
+            None => self.events.recv(),
+        };
+        match event {
             Ok(Event::Line(line)) => {
                 // On a terminal the person's own return ended the line.
                 if !Self::has_terminal() {

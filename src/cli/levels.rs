@@ -9,7 +9,7 @@ use hornwire::bench::levels::pad;
 use hornwire::bench::levels::quantity::{Celsius, Level, Ohms, Unfit, Volts};
 use hornwire::bench::levels::text::{self, Names};
 use hornwire::bench::levels::{cable, line};
-use hornwire::config::plan::{Amplifier, LoudspeakerLine, Plan, Zone};
+use hornwire::config::plan::{Amplifier, Card, LoudspeakerLine, Plan, Zone};
 use hornwire::config::{self, Severity};
 use hornwire::page::ZoneId;
 use serde_json::{Value, json};
@@ -289,9 +289,9 @@ fn of_amplifier(plan: &Plan, amplifier: &Amplifier) -> Vec<Told> {
     all
 }
 
-fn of_zone(plan: &Plan, amplifier: &Amplifier, zone: &Zone) -> Told {
-    let card = &plan.cards[zone.card];
-    let setup = Setup {
+/// What the config says of the way from a card to an amplifier.
+pub fn setup_of(card: &Card, amplifier: &Amplifier, zone: &Zone) -> Setup {
+    Setup {
         full_scale: card.full_scale.map(|level| Level::Dbm(level).volts()),
         source: card.impedance,
         noise: None,
@@ -301,8 +301,12 @@ fn of_zone(plan: &Plan, amplifier: &Amplifier, zone: &Zone) -> Told {
         level: amplifier.level,
         input: amplifier.impedance,
         ceiling: zone.ceiling,
-    };
-    let found = chain::plan(&setup);
+    }
+}
+
+fn of_zone(plan: &Plan, amplifier: &Amplifier, zone: &Zone) -> Told {
+    let card = &plan.cards[zone.card];
+    let found = chain::plan(&setup_of(card, amplifier, zone));
     let title = format!(
         "Amplifier {}: zone {}, channel {} of card {}",
         amplifier.name,

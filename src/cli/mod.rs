@@ -8,6 +8,7 @@ use hornwire::config;
 use arguments::{Arguments, Command};
 
 mod arguments;
+mod calibrate;
 mod check;
 mod code;
 mod demo;
@@ -15,6 +16,7 @@ mod dialogue;
 mod doctor;
 mod levels;
 mod local;
+mod logbook;
 mod manual;
 mod rehearse;
 mod replay;
@@ -74,6 +76,7 @@ pub fn main() -> ExitCode {
         Command::Doctor { file, listen, json } => doctor::run(&file, listen, json),
         Command::Replay { wanted } => replay::run(&wanted),
         Command::Levels(wanted) => levels::run(&wanted),
+        Command::Calibrate(wanted) => calibrate::run(&wanted),
         Command::Tone(wanted) => tone::run(&wanted),
         Command::Relay(wanted) => tone::relay(&wanted),
         Command::Wiring { wishes } => wiring::run(&wishes),

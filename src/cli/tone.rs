@@ -13,7 +13,7 @@ use hornwire::sound::probe;
 use serde_json::{Value, json};
 
 use super::Exit;
-use super::dialogue::{Dialogue, Event};
+use super::dialogue::Dialogue;
 use super::workbench::{Through, Workbench, complain};
 
 /// More than this above speech is loud, dB.
@@ -282,7 +282,7 @@ fn one(wanted: &Tone, bench: &Workbench, dialogue: &mut Dialogue, zones: &[ZoneI
 fn follow(bench: &Workbench, dialogue: &mut Dialogue, page: u64, length: Duration) -> Result<Ended, Exit> {
     let mut heard: Option<Instant> = None;
     loop {
-        if dialogue.wait(LOOK) == Some(Event::Stop) {
+        if dialogue.stops_within(LOOK) {
             let _ = bench.ask(&json!({ "command": "stop", "page": page }));
             return Ok(Ended::Stopped);
         }
@@ -353,13 +353,9 @@ fn operate(wanted: &Relay) -> Result<Exit, Exit> {
         }
         let between = if round < wanted.times { length } else { Duration::ZERO };
         let by = Instant::now() + length + between;
-        while Instant::now() < by {
-            let left = by.saturating_duration_since(Instant::now());
-            if dialogue.wait(left) == Some(Event::Stop) {
-                let _ = bench.ask(&json!({ "command": "operate", "relay": name, "seconds": 0 }));
-                dialogue.say("At rest, unless a page or its min_on holds it.\n");
-                return Ok(Exit::Ok);
-            }
+        if dialogue.stops_within(by.saturating_duration_since(Instant::now())) {
+            let _ = bench.ask(&json!({ "command": "operate", "relay": name, "seconds": 0 }));
+            break;
         }
     }
     dialogue.say("At rest, unless a page or its min_on holds it.\n");

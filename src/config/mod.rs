@@ -9,6 +9,7 @@ use std::io::Read as _;
 use std::path::{Path, PathBuf};
 
 pub mod diff;
+pub mod edit;
 mod messages;
 pub mod plan;
 

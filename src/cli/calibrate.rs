@@ -1,0 +1,462 @@
+//! `hornwire calibrate`: measures a card's full scale with a meter, or through a line input; then sets a zone's level.
+#![allow(clippy::disallowed_methods)]
+
+use std::io::Write as _;
+use std::time::{Duration, Instant};
+
+use clap::Args;
+use hornwire::bench::calibrate::{self, FIRST, Found, HZ, Heard, Reading, SECOND};
+use hornwire::bench::levels::chain;
+use hornwire::bench::levels::quantity::{Level, Unfit};
+use hornwire::bench::logbook::{Kind, Outcome, Verdict};
+use hornwire::config::edit;
+use hornwire::config::plan::{Amplifier, Card, Plan, Zone};
+use hornwire::page::ZoneId;
+use hornwire::sound::level::{Db, Dbfs, Dbm};
+use serde_json::json;
+
+use super::Exit;
+use super::dialogue::{Dialogue, Silence};
+use super::logbook::Logbook;
+use super::tone;
+use super::workbench::{Through, Workbench, complain};
+
+mod loopback;
+
+/// A tone of calibration ends by itself after this long.
+const LONGEST: u32 = 300;
+/// Until a tone has risen and the relays are operated.
+const SETTLED: Duration = Duration::from_secs(3);
+const NOISE_SECONDS: u32 = 120;
+
+#[derive(Debug, Args)]
+pub struct Calibrate {
+    /// The zone whose card and channel are measured; the first of the config if none is named.
+    #[arg(value_name = "ZONE")]
+    zone: Option<String>,
+    /// The meter is on an open line: nothing is connected but the meter.
+    #[arg(long)]
+    open: bool,
+    /// Measure through a line input that is wired to the output, such as "alsa:hw:CARD=Device", in place of a meter.
+    #[arg(long, value_name = "DEVICE", conflicts_with = "open")]
+    loopback: Option<String>,
+    /// Channel of that input, from 1.
+    #[arg(long, value_name = "N", default_value_t = 1, requires = "loopback", value_parser = clap::value_parser!(u8).range(1..=32))]
+    input_channel: u8,
+    /// The level on the line that is a full-scale sine at that input; without it only what needs none is measured.
+    #[arg(long, value_name = "LEVEL", requires = "loopback", allow_hyphen_values = true, value_parser = |text: &str| Level::read(text).map_err(|Unfit(hint)| hint))]
+    input_full_scale: Option<Level>,
+    /// Stands in the logbook.
+    #[arg(long, value_name = "NAME", default_value = "")]
+    by: String,
+    #[command(flatten)]
+    through: Through,
+}
+
+/// Why it goes no further.
+enum Halt {
+    Exit(Exit),
+    /// Whoever sits there wants no more.
+    Quit,
+}
+
+impl From<Exit> for Halt {
+    fn from(exit: Exit) -> Self {
+        Halt::Exit(exit)
+    }
+}
+
+impl From<Silence> for Halt {
+    fn from(_: Silence) -> Self {
+        Halt::Quit
+    }
+}
+
+pub fn run(wanted: &Calibrate) -> Exit {
+    match calibrated(wanted) {
+        Ok(()) => Exit::Ok,
+        Err(Halt::Exit(exit)) => exit,
+        Err(Halt::Quit) => {
+            complain("ended; what was not stored is not kept");
+            Exit::NotNow
+        }
+    }
+}
+
+/// One zone under the meter.
+struct Session<'a> {
+    wanted: &'a Calibrate,
+    bench: Workbench,
+    dialogue: Dialogue,
+    zone: Zone,
+    /// The tone that sounds.
+    page: Option<u64>,
+}
+
+fn calibrated(wanted: &Calibrate) -> Result<(), Halt> {
+    let bench = Workbench::open(&wanted.through)?;
+    let plan = &bench.plan;
+    let zone = match &wanted.zone {
+        None => plan.zones.first(),
+        Some(name) => plan.zones.iter().find(|zone| zone.name == *name),
+    };
+    let Some(zone) = zone.cloned() else {
+        let known: Vec<&str> = plan.zones.iter().map(|zone| zone.name.as_str()).collect();
+        complain(&format!("there is no such zone; there are {}", known.join(", ")));
+        return Err(Exit::Data.into());
+    };
+    let dialogue = Dialogue::new(true, wanted.through.json).map_err(|error| {
+        complain(&error.to_string());
+        Exit::System
+    })?;
+    let mut session = Session {
+        wanted,
+        bench,
+        dialogue,
+        zone,
+        page: None,
+    };
+    let done = session.whole();
+    session.silence();
+    done
+}
+
+impl Session<'_> {
+    fn card(&self) -> &Card {
+        &self.bench.plan.cards[self.zone.card]
+    }
+
+    fn amplifier(&self) -> Option<&Amplifier> {
+        amplifier_of(&self.bench.plan, &self.zone)
+    }
+
+    fn say(&self, text: &str) {
+        self.dialogue.say(&format!("{text}\n"));
+    }
+
+    fn whole(&mut self) -> Result<(), Halt> {
+        let (card, zone) = (self.card().clone(), self.zone.clone());
+        let by = match &self.wanted.loopback {
+            Some(device) => format!("through the line input {device}, channel {}", self.wanted.input_channel),
+            None => "with a meter".to_owned(),
+        };
+        self.say(&format!(
+            "Calibrate card {}, channel {} (zone {}), {by}.\n\n\
+             Caution. Loudspeakers will sound: turn the amplifier down, warn people, keep ears away\n\
+             from horns. The line output is harmless to touch; a loudspeaker line is not: it carries\n\
+             25 to 100 V. Measure at the line output, never there.\n",
+            card.name,
+            zone.channel + 1,
+            zone.name
+        ));
+        if let Some(full_scale) = card.full_scale {
+            self.say(&format!("The config says {:+.1} dBm at full scale.\n", full_scale.0));
+        }
+        let found = match &self.wanted.loopback {
+            Some(_) => loopback::measure(self)?,
+            None => Some(self.measure()?),
+        };
+        let Some(found) = found else { return Ok(()) };
+        self.silence();
+        self.keep_full_scale(found, &by)?;
+        self.programme_level(found.full_scale)
+    }
+
+    /// Reads the meter at two tones.
+    fn measure(&mut self) -> Result<Found, Halt> {
+        self.say(match self.wanted.open {
+            true => "Connect a meter (AC volts, or dBm/dBu) across the line output, and nothing else.",
+            false => {
+                "Connect a meter (AC volts, or dBm/dBu) across the line output with the line to the\n\
+                 amplifier connected as it will be, or with 600 ohm in its place."
+            }
+        });
+        if self
+            .dialogue
+            .choose("Is the amplifier turned down, and the meter connected?", &["yes", "no"])?
+            == "no"
+        {
+            return Err(Halt::Quit);
+        }
+        let mut readings: Vec<Reading> = Vec::new();
+        for tone in [FIRST, SECOND] {
+            if let Some(before) = readings.first() {
+                self.agree_to_louder(*before, tone)?;
+            }
+            self.sound(json!({ "signal": "tone", "hz": HZ }), Some(tone), LONGEST)?;
+            let reading = loop {
+                let read = self.reading(tone)?;
+                let mut all = readings.clone();
+                all.push(read);
+                match calibrate::together(&all) {
+                    Ok(_) => break read,
+                    Err(fault) => {
+                        self.say(&format!("Not taken: {fault}"));
+                        if self.dialogue.choose("Read it again, or stop?", &["again", "stop"])? == "stop" {
+                            return Err(Exit::Data.into());
+                        }
+                    }
+                }
+            };
+            readings.push(reading);
+        }
+        let mut found = calibrate::together(&readings).map_err(|_| Exit::Data)?;
+        if self.wanted.open {
+            let Some(source) = self.card().impedance else {
+                self.say(&format!(
+                    "{:+.1} dBm open. What it is across 600 ohm follows from the card's source impedance, which the\n\
+                     config does not say: set impedance in [cards.{}], or measure with the line connected.",
+                    found.full_scale.0,
+                    self.card().name
+                ));
+                return Err(Exit::Data.into());
+            };
+            found.full_scale = calibrate::loaded(found.full_scale, source);
+        }
+        Ok(found)
+    }
+
+    fn agree_to_louder(&mut self, before: Reading, tone: Dbfs) -> Result<(), Halt> {
+        let full_scale = calibrate::full_scale(before).map_err(|_| Exit::Data)?;
+        let expected = full_scale.of_sine(tone);
+        let input = self
+            .amplifier()
+            .map(|amplifier| (amplifier.name.clone(), amplifier.level));
+        if let Some((name, level)) = input
+            && let Some(above) = calibrate::blasts(full_scale, tone, level)
+        {
+            self.say(&format!(
+                "The next tone would be {:.0} dB above what the input of amplifier {name} is made for. Without it\n\
+                 there is one reading alone: a pad, or the right input, first. hornwire levels plans it.",
+                above.0
+            ));
+            return Err(Exit::Data.into());
+        }
+        let volts = Level::Dbm(expected).volts();
+        self.say(&format!(
+            "The next tone is {:.0} dB louder: about {:.0} mV, {:+.1} dBm.",
+            tone.0 - before.tone.0,
+            volts.0 * 1000.0,
+            expected.0
+        ));
+        match self
+            .dialogue
+            .choose("Is the amplifier still turned down?", &["yes", "no"])?
+        {
+            "yes" => Ok(()),
+            _ => Err(Halt::Quit),
+        }
+    }
+
+    fn reading(&mut self, tone: Dbfs) -> Result<Reading, Halt> {
+        loop {
+            let question = format!(
+                "A tone of {HZ} Hz at {:.0} dBFS sounds. What does the meter read (12.3 mV, -36 dBu)?",
+                tone.0
+            );
+            let answer = self.dialogue.ask(&question)?;
+            match Level::read(&answer) {
+                Ok(read) => return Ok(Reading { tone, read }),
+                Err(Unfit(hint)) => self.say(&format!("{answer:?}: {hint}. Ctrl-C ends it.")),
+            }
+        }
+    }
+
+    /// Plays from now on, in place of what sounded before.
+    fn sound(&mut self, mut question: serde_json::Value, level: Option<Dbfs>, seconds: u32) -> Result<(), Halt> {
+        self.silence();
+        question["command"] = json!("test");
+        question["zones"] = json!([self.zone.name]);
+        question["seconds"] = json!(seconds);
+        question["over"] = json!(self.wanted.through.over_pages);
+        if let Some(level) = level {
+            question["level_dbfs"] = json!(level.0);
+        }
+        let answer = self.bench.ask(&question)?;
+        self.page = answer["page"].as_u64();
+        let by = Instant::now() + SETTLED + self.zone.lead;
+        while Instant::now() < by {
+            if self.dialogue.stops_within(Duration::from_millis(100)) {
+                return Err(Halt::Quit);
+            }
+            let status = self.bench.status()?;
+            let page = status["pages"]
+                .as_array()
+                .into_iter()
+                .flatten()
+                .find(|page| page["page"].as_u64() == self.page);
+            let Some(page) = page else {
+                complain("the tone has ended: a page took the zone, or its card is missing");
+                return Err(Exit::NotNow.into());
+            };
+            // What comes next is said while it rises.
+            if page["state"] == "is heard" {
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    fn silence(&mut self) {
+        if let Some(page) = self.page.take() {
+            let _ = hush(&self.bench, page);
+        }
+    }
+
+    fn keep_full_scale(&mut self, found: Found, how: &str) -> Result<(), Halt> {
+        let card = self.card().clone();
+        let text = format!("{:+.1} dBm", found.full_scale.0);
+        self.say(&format!("\nFull scale of card {}: {text} across 600 ohm.", card.name));
+        let note = match found.bend {
+            Some(Db(bend)) => format!("{how}; two tones agree within {:.1} dB", bend.abs()),
+            None => how.to_owned(),
+        };
+        let outcome = Outcome {
+            value: Some((f64::from(found.full_scale.0), "dBm".to_owned())),
+            found: text.clone(),
+            note,
+            ..Logbook::outcome(Kind::Card, &card.name, "full-scale", Verdict::Measured, &self.wanted.by)
+        };
+        self.keep("cards", &card.name, "full_scale", &text, &outcome)
+    }
+
+    /// Asks whether a key is to be changed, changes it, and notes what was measured.
+    fn keep(&mut self, section: &str, name: &str, key: &str, value: &str, outcome: &Outcome) -> Result<(), Halt> {
+        let config = self.wanted.through.config.clone();
+        Logbook::beside(&config).add(outcome)?;
+        if self.wanted.through.json {
+            let _ = writeln!(std::io::stdout(), "{}", outcome.json());
+        }
+        let edit = edit::set(&config, section, name, key, value).map_err(|fault| faulty(&fault))?;
+        let before = match &edit.before {
+            Some(before) => format!(" (now {before})"),
+            None => String::new(),
+        };
+        let question = format!("Write {} into {}{before}?", edit.after, edit.file.display());
+        if self.dialogue.choose(&question, &["yes", "no"])? == "no" {
+            return Ok(());
+        }
+        edit.make(&config).map_err(|fault| faulty(&fault))?;
+        self.say(&match self.bench.is_own() {
+            true => "Written.".to_owned(),
+            false => "Written. The gateway takes it up with: sudo systemctl reload hornwire".to_owned(),
+        });
+        Ok(())
+    }
+
+    /// The gain that the amplifier's input wants; then its volume control, by ear.
+    fn programme_level(&mut self, full_scale: Dbm) -> Result<(), Halt> {
+        let Some(amplifier) = self.amplifier().cloned() else {
+            self.say(&format!(
+                "\nWhat level the amplifier's input wants is not known: an [amplifiers.NAME] with zones = [{:?}] and its\n\
+                 level says it, and hornwire levels plans from it. So the zone's gain stays at {:+.1} dB.",
+                self.zone.name, self.zone.gain.0
+            ));
+            return Ok(());
+        };
+        let set = gain_for(&self.bench.plan, &self.zone, &amplifier, full_scale);
+        self.say(&format!(
+            "\nAmplifier {} takes {:+.1} dBu at its input. For speech to come to it at that level: gain {:+.1} dB in zone {}.",
+            amplifier.name,
+            amplifier.level.volts().dbu().0,
+            set.0,
+            self.zone.name
+        ));
+        let outcome = Outcome {
+            value: Some((f64::from(set.0), "dB".to_owned())),
+            found: format!("{:+.1} dB", set.0),
+            note: format!(
+                "for {:+.1} dBu at amplifier {}",
+                amplifier.level.volts().dbu().0,
+                amplifier.name
+            ),
+            ..Logbook::outcome(Kind::Zone, &self.zone.name, "gain", Verdict::Measured, &self.wanted.by)
+        };
+        let value = format!("{:.1} dB", set.0);
+        let zone = self.zone.name.clone();
+        self.keep("zones", &zone, "gain", &value, &outcome)?;
+        self.volume(
+            Dbfs(tone::as_speech(&self.zone).0 - self.zone.gain.0 + set.0),
+            full_scale,
+        )
+    }
+
+    fn volume(&mut self, level: Dbfs, full_scale: Dbm) -> Result<(), Halt> {
+        self.say(
+            "\nLast the amplifier's volume: turn it down to nothing. Noise with the spectrum and the level of speech\n\
+             plays; turn it up until it is as loud as people are to hear pages. Stand at a distance.",
+        );
+        if self.dialogue.choose("Play it?", &["yes", "no"])? == "no" {
+            return Ok(());
+        }
+        self.sound(json!({ "signal": "noise" }), Some(level), NOISE_SECONDS)?;
+        let answer = self.dialogue.choose("Is it as loud as it should be?", &["yes", "no"])?;
+        self.silence();
+        let outcome = Outcome {
+            value: Some((f64::from(full_scale.of_sine(level).0), "dBm".to_owned())),
+            found: format!("{:+.1} dBm on the line", full_scale.of_sine(level).0),
+            wanted: "as loud as people are to hear pages".to_owned(),
+            ..Logbook::outcome(
+                Kind::Zone,
+                &self.zone.name,
+                "level",
+                if answer == "yes" {
+                    Verdict::Passed
+                } else {
+                    Verdict::Failed
+                },
+                &self.wanted.by,
+            )
+        };
+        Logbook::beside(&self.wanted.through.config).add(&outcome)?;
+        if self.wanted.through.json {
+            let _ = writeln!(std::io::stdout(), "{}", outcome.json());
+        }
+        self.say(match answer {
+            "yes" => "Mark the position of the control. hornwire commission proves the rest.",
+            _ => "hornwire levels looks for what is missing: power, taps, loudspeakers, distance.",
+        });
+        Ok(())
+    }
+}
+
+fn hush(bench: &Workbench, page: u64) -> Result<(), Exit> {
+    // One that a page has cut is gone already.
+    let pages = bench.status()?["pages"].as_array().cloned().unwrap_or_default();
+    if pages.iter().any(|status| status["page"].as_u64() == Some(page)) {
+        bench.ask(&json!({ "command": "stop", "page": page }))?;
+    }
+    Ok(())
+}
+
+fn faulty(fault: &edit::Fault) -> Halt {
+    complain(&fault.to_string());
+    Halt::Exit(match fault {
+        edit::Fault::File(_, error) if error.kind() == std::io::ErrorKind::PermissionDenied => Exit::NoPermission,
+        edit::Fault::File(..) => Exit::CannotCreate,
+        edit::Fault::Unreadable(..) | edit::Fault::NoTable(..) | edit::Fault::Refused(_) => Exit::Config,
+    })
+}
+
+/// The amplifier that the zone feeds.
+pub fn amplifier_of<'p>(plan: &'p Plan, zone: &Zone) -> Option<&'p Amplifier> {
+    let id = plan.zones.iter().position(|other| other.name == zone.name)?;
+    let id = ZoneId(u16::try_from(id).ok()?);
+    plan.amplifiers.iter().find(|amplifier| amplifier.zones.contains(&id))
+}
+
+fn gain_for(plan: &Plan, zone: &Zone, amplifier: &Amplifier, full_scale: Dbm) -> Db {
+    let mut card = plan.cards[zone.card].clone();
+    card.full_scale = Some(full_scale);
+    let set = chain::plan(&super::levels::setup_of(&card, amplifier, zone)).set();
+    // As the config has it.
+    Db((set.0 * 10.0).round() / 10.0)
+}
+
+/// For the loop-back: what a line input heard, told.
+fn told(heard: &Heard) -> String {
+    format!(
+        "{:.1} dBFS at the input, everything else {:.0} dB below it",
+        heard.tone.0, -heard.rest.0
+    )
+}
