@@ -2,5 +2,6 @@
 //! socket; `cli` reads and prints.
 
 pub mod levels;
+pub mod listen;
 pub mod logbook;
 pub mod wiring;

@@ -13,6 +13,7 @@ mod code;
 mod demo;
 mod doctor;
 mod levels;
+mod listen;
 mod local;
 mod manual;
 mod rehearse;
@@ -70,6 +71,7 @@ pub fn main() -> ExitCode {
         Command::Why { wanted } => why::run(&wanted),
         Command::Doctor { file, listen, json } => doctor::run(&file, listen, json),
         Command::Replay { wanted } => replay::run(&wanted),
+        Command::Listen { wanted } => listen::run(&wanted),
         Command::Levels(wanted) => levels::run(&wanted),
         Command::Wiring { wishes } => wiring::run(&wishes),
         Command::Manual { directory } => manual::run(&directory),
