@@ -88,7 +88,7 @@ fn listen(arguments: &[&str]) -> (Child, std::sync::mpsc::Receiver<Value>) {
             let _ = queue.send(serde_json::from_str(&line).unwrap());
         }
     });
-    let first = lines.recv_timeout(Duration::from_secs(40)).unwrap();
+    let first: Value = lines.recv_timeout(Duration::from_secs(40)).unwrap();
     assert_eq!(first["what"], "look");
     (child, lines)
 }

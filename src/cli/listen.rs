@@ -349,6 +349,7 @@ impl Session {
 
     fn end(&mut self, now: Instant) {
         let _ = self.goes_on(now);
+        self.show.ends();
         self.station.finish(now);
         let told = self.tell_events();
         if let Some(saver) = &mut self.saver {

@@ -14,6 +14,9 @@ const EVERY: Duration = Duration::from_secs(1);
 /// Between two lines about a stream, in looks.
 const LINES_EVERY: u32 = 10;
 
+/// Beginnings and ends told between two looks: who forges senders fills no disk. The others are counted.
+const MAX_TOLD: u32 = 64;
+
 /// Where it goes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Way {
@@ -33,6 +36,9 @@ pub struct Show {
     title: String,
     /// Groups that were joined because others asked for them, or because they were named.
     pub joined: usize,
+    /// Beginnings and ends told since the last look, and those that were too many.
+    told: u32,
+    untold: u64,
 }
 
 /// Round to what is worth telling.
@@ -50,6 +56,8 @@ impl Show {
             painted: 0,
             title,
             joined: 0,
+            told: 0,
+            untold: 0,
         }
     }
 
@@ -61,12 +69,23 @@ impl Show {
         // A standstill is not made up for.
         self.next = (self.next + EVERY).max(now);
         self.looks += 1;
+        self.told = 0;
         true
+    }
+
+    /// What is told from now on comes at the end, all of it.
+    pub fn ends(&mut self) {
+        self.told = 0;
     }
 
     /// # Errors
     /// Nobody reads any more.
     pub fn event(&mut self, event: &Event, file: Option<&str>) -> io::Result<()> {
+        if self.told >= MAX_TOLD {
+            self.untold += 1;
+            return Ok(());
+        }
+        self.told += 1;
         let clock = clock();
         match (self.way, event) {
             // The table shows them.
@@ -94,7 +113,7 @@ impl Show {
                 let live = rows.iter().filter(|row| row.state.word() != "ended");
                 live.map(|row| machine("stream", row, None))
                     .try_for_each(|line| put_json(&line))?;
-                put_json(&numbers("look", now - self.began, self.joined, counts))
+                put_json(&self.numbers("look", now, counts))
             }
         }
     }
@@ -150,7 +169,7 @@ impl Show {
         file: &dyn Fn(u64) -> Option<String>,
     ) -> io::Result<()> {
         if self.way == Way::Json {
-            return put_json(&numbers("totals", now - self.began, self.joined, counts));
+            return put_json(&self.numbers("totals", now, counts));
         }
         let wipe = self.wipe();
         let mut out = String::new();
@@ -163,11 +182,34 @@ impl Show {
         if !besides.is_empty() {
             line = format!("{line}; besides: {besides}");
         }
+        let untold = counts.untold + self.untold;
+        if self.way == Way::Lines && untold > 0 {
+            line = format!("{line}; {untold} beginnings and ends were too many to tell");
+        }
         hornwire::report::text::fill(&mut out, &line, "", "  ", text::WIDTH);
         if self.way == Way::Table && !rows.is_empty() {
             out.push_str(&text::totals(rows, file));
         }
         put_after(&wipe, &out)
+    }
+}
+
+impl Show {
+    fn numbers(&self, what: &str, now: Instant, counts: &Counts) -> Value {
+        json!({
+            "what": what,
+            "seconds": round((now - self.began).as_secs_f64()),
+            "joined": self.joined,
+            "datagrams": counts.datagrams,
+            "not_rtp": counts.not_rtp,
+            "rtcp": counts.rtcp,
+            "unproven": counts.unproven,
+            "not_authentic": counts.not_authentic,
+            "evicted": counts.evicted,
+            "turned_away": counts.turned_away,
+            "forgotten": counts.forgotten,
+            "untold": counts.untold + self.untold,
+        })
     }
 }
 
@@ -235,23 +277,6 @@ fn machine(what: &str, row: &Row, file: Option<&str>) -> Value {
             "priority": gateway.priority,
         },
         "file": file,
-    })
-}
-
-fn numbers(what: &str, time: Duration, joined: usize, counts: &Counts) -> Value {
-    json!({
-        "what": what,
-        "seconds": round(time.as_secs_f64()),
-        "joined": joined,
-        "datagrams": counts.datagrams,
-        "not_rtp": counts.not_rtp,
-        "rtcp": counts.rtcp,
-        "unproven": counts.unproven,
-        "not_authentic": counts.not_authentic,
-        "evicted": counts.evicted,
-        "turned_away": counts.turned_away,
-        "forgotten": counts.forgotten,
-        "untold": counts.untold,
     })
 }
 
