@@ -3,5 +3,6 @@
 
 pub mod calibrate;
 pub mod levels;
+pub mod listen;
 pub mod logbook;
 pub mod wiring;

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Parser, Subcommand};
 use hornwire::config;
 
-use super::{calibrate, levels, local, replay, tone, why, wiring};
+use super::{calibrate, levels, listen, local, replay, tone, why, wiring};
 
 const EXIT_CODES: &str = "\
 Exit codes (sysexits.h):
@@ -178,6 +178,28 @@ pub enum Command {
         /// Print one line of JSON.
         #[arg(long)]
         json: bool,
+    },
+    /// Who speaks on multicast groups, how well it arrives, and what the gateway would do with it.
+    #[command(after_help = concat!(
+        "Examples:\n  hornwire listen\n  hornwire listen --group 239.192.0.0/28:5004 --interface eth0 --for 60\n",
+        "  sudo hornwire listen --seen --interface eth0\n",
+        "  hornwire listen --save heard --payload 97=opus/48000/2 yard.toml\n\n",
+        "For each stream: sender, SSRC, codec, packet time and rate, loss and jitter (RFC\n",
+        "3550), level (RMS of the last second), and what the gateway would do with it by\n",
+        "the config. On a terminal a table; else a line at each beginning and end, and\n",
+        "every ten seconds. The gateway may run meanwhile: both hear every packet.\n",
+        "Nothing is sent but memberships. --seen joins what others ask for by IGMP;\n",
+        "behind a switch with IGMP snooping it may see less than there is. Encrypted streams of\n",
+        "groups without a key sound like noise.\n",
+        "At most 64 streams at a time, of 256 groups; 256 WAV files (48 kHz, mono,\n",
+        "through the jitter buffer) of 2048 MB together, about six hours of one stream.\n\n",
+        "Exit codes: 0 ended in order, 64 wrong command line, or no groups, 66 the config\n",
+        "is missing, 69 a group cannot be joined, 71 the system refused something,\n",
+        "73 nothing can be written there, 77 no permission, 78 errors in the config."
+    ))]
+    Listen {
+        #[command(flatten)]
+        wanted: listen::Wanted,
     },
     /// The level plan: from the card to the amplifier's input, pads, loudspeaker lines, sound.
     #[command(after_help = concat!(

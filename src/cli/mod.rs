@@ -15,6 +15,7 @@ mod demo;
 mod dialogue;
 mod doctor;
 mod levels;
+mod listen;
 mod local;
 mod logbook;
 mod manual;
@@ -75,6 +76,7 @@ pub fn main() -> ExitCode {
         Command::Why { wanted } => why::run(&wanted),
         Command::Doctor { file, listen, json } => doctor::run(&file, listen, json),
         Command::Replay { wanted } => replay::run(&wanted),
+        Command::Listen { wanted } => listen::run(&wanted),
         Command::Levels(wanted) => levels::run(&wanted),
         Command::Calibrate(wanted) => calibrate::run(&wanted),
         Command::Tone(wanted) => tone::run(&wanted),

@@ -177,7 +177,7 @@ fn rereads(file: PathBuf) -> std::io::Result<mpsc::Receiver<Reread>> {
 
 /// Comes true at SIGTERM or SIGINT, and at SIGHUP where our terminal was closed, unless whoever started us ignores that:
 /// by itself it would end the process with calls hanging and relays as they are.
-fn stop_signal() -> std::io::Result<impl Future<Output = ()>> {
+pub(super) fn stop_signal() -> std::io::Result<impl Future<Output = ()>> {
     use tokio::signal::unix::{SignalKind, signal};
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;

@@ -11,7 +11,7 @@ use crate::bench::levels::quantity::Ohms;
 use crate::calendar::{Hours, QuietHours, Timetable};
 use crate::gate;
 use crate::media::srtp::Master;
-use crate::media::{Codec, PlayoutSettings};
+use crate::media::{Codec, Format, PayloadMap, PlayoutSettings};
 use crate::page::{Limits, Priority, RelayId, RelayRules, Rules, Terms, ZoneId, ZoneRules};
 use crate::sip::agent::{Registrar, Transport};
 use crate::sip::network::Network;
@@ -393,6 +393,21 @@ impl Group {
         };
         received == *other
     }
+
+    /// What may arrive: the configured codec, or the static payload types.
+    pub fn payload_map(&self) -> PayloadMap {
+        match (self.codec, self.payload_type) {
+            (Some(codec), Some(payload_type)) => PayloadMap::new()
+                .with(payload_type, Format::Audio(codec))
+                .with(13, Format::ComfortNoise),
+            _ => PayloadMap::static_types(),
+        }
+    }
+}
+
+/// Whether the networks of a group, if it has any, hold this sender.
+pub fn may_send(networks: Option<&Vec<Network>>, sender: IpAddr) -> bool {
+    networks.is_none_or(|list| list.iter().any(|network| network.contains(sender)))
 }
 
 /// A device that is captured from. Line inputs and music may share one, by channel.

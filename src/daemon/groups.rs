@@ -10,7 +10,7 @@ use tokio::sync::mpsc::Sender;
 use super::control::Control;
 use super::pace::{Allowance, Rate};
 use super::ports::{self, Arrival, Port, Reader};
-use crate::config::plan;
+use crate::config::plan::{self, may_send};
 use crate::device::net::World;
 use crate::media::srtp::{Opener, Refused, Scope, SrtpFigures};
 use crate::media::{Format, Packet, PayloadMap, Receiver};
@@ -101,7 +101,7 @@ impl Turnstile {
     }
 
     fn admits(&mut self, peer: SocketAddr, octets: &[u8], at: Instant) -> bool {
-        if !may_send(self.networks.as_ref(), peer) {
+        if !may_send(self.networks.as_ref(), peer.ip()) {
             return self.unlisted.take(UNLISTED, 1.0, at);
         }
         // RFC 3550 §5.1; of SRTP too the header is in the clear (RFC 3711 §3.1).
@@ -117,16 +117,11 @@ impl Turnstile {
     }
 }
 
-/// Whether the group's networks, if it has any, hold this sender.
-fn may_send(networks: Option<&Vec<Network>>, peer: SocketAddr) -> bool {
-    networks.is_none_or(|list| list.iter().any(|n| n.contains(peer.ip())))
-}
-
 impl Group {
     pub fn new(settings: &plan::Group, now: Instant) -> Self {
         Group {
-            map: payload_map(settings),
-            receiver: Receiver::new(payload_map(settings)),
+            map: settings.payload_map(),
+            receiver: Receiver::new(settings.payload_map()),
             opener: settings.srtp.as_ref().map(|key| Opener::new(key, Scope::Group)),
             opened_before: SrtpFigures::default(),
             told_closed: None,
@@ -263,7 +258,7 @@ impl Control {
     /// The group's gates: whose streams are heard, and when one may begin.
     pub(super) fn hears_sender(&mut self, index: usize, peer: SocketAddr, now: Instant) -> bool {
         let settings = &self.plan.groups[index];
-        let why = if !may_send(settings.networks.as_ref(), peer) {
+        let why = if !may_send(settings.networks.as_ref(), peer.ip()) {
             "not from this network"
         } else if self.groups[index].stream == Stream::Silent && !settings.hours.0.is_empty() {
             let local = self.local_time();
@@ -283,16 +278,6 @@ impl Control {
             }));
         }
         false
-    }
-}
-
-/// What may arrive on a group: the configured codec, or the static payload types.
-fn payload_map(settings: &plan::Group) -> PayloadMap {
-    match (settings.codec, settings.payload_type) {
-        (Some(codec), Some(payload_type)) => PayloadMap::new()
-            .with(payload_type, Format::Audio(codec))
-            .with(13, Format::ComfortNoise),
-        _ => PayloadMap::static_types(),
     }
 }
 

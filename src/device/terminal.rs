@@ -41,6 +41,22 @@ pub fn is_typed() -> bool {
     io::stdin().is_terminal()
 }
 
+/// Columns and rows of the terminal that standard output is; `None` where it is none, or does not say.
+pub fn size() -> Option<(usize, usize)> {
+    if !io::stdout().is_terminal() {
+        return None;
+    }
+    let mut size = std::mem::MaybeUninit::<libc::winsize>::zeroed();
+    // SAFETY: `size` is large enough for what TIOCGWINSZ writes (ioctl_tty(2)); zeros are a valid one too.
+    let size = unsafe {
+        if libc::ioctl(io::stdout().as_raw_fd(), libc::TIOCGWINSZ, size.as_mut_ptr()) != 0 {
+            return None;
+        }
+        size.assume_init()
+    };
+    (size.ws_col > 0 && size.ws_row > 0).then(|| (size.ws_col.into(), size.ws_row.into()))
+}
+
 /// One line of standard input without its end; on a terminal it is not shown.
 ///
 /// # Errors

@@ -170,6 +170,27 @@ fn switch_on(socket: &Socket, level: libc::c_int, option: libc::c_int) -> io::Re
 }
 
 fn receive(fd: RawFd, buffer: &mut [u8]) -> io::Result<Datagram> {
+    let (read, peer) = receive_any(fd, buffer)?;
+    let peer = socket_address(&peer)?;
+    Ok(Datagram {
+        len: read.len,
+        truncated: read.truncated,
+        peer,
+        local_ip: read.local_ip,
+        at: read.at,
+    })
+}
+
+/// What a receive found beside the bytes and the sender.
+pub(super) struct Read {
+    pub len: usize,
+    pub truncated: bool,
+    local_ip: Option<IpAddr>,
+    pub at: Instant,
+}
+
+/// Reads from a socket of any family, without waiting.
+pub(super) fn receive_any(fd: RawFd, buffer: &mut [u8]) -> io::Result<(Read, SockAddr)> {
     let mut name = SockAddrStorage::zeroed();
     let mut control = Control([0; CONTROL_BYTES]);
     let mut part = libc::iovec {
@@ -191,14 +212,14 @@ fn receive(fd: RawFd, buffer: &mut [u8]) -> io::Result<Datagram> {
     };
     let (stamp, local_ip) = read_control(&message);
     // SAFETY: the kernel wrote a socket address of `msg_namelen` bytes into `name`.
-    let peer = socket_address(&unsafe { SockAddr::new(name, message.msg_namelen) })?;
-    Ok(Datagram {
+    let peer = unsafe { SockAddr::new(name, message.msg_namelen) };
+    let read = Read {
         len,
         truncated: message.msg_flags & libc::MSG_TRUNC != 0,
-        peer,
         local_ip,
         at: arrival(stamp, SystemTime::now(), Instant::now()),
-    })
+    };
+    Ok((read, peer))
 }
 
 /// The kernel's wall-clock stamp, carried over to the monotonic clock by how long ago it is. Never after `now`, never

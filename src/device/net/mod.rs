@@ -17,12 +17,14 @@ mod datagram;
 mod fence;
 mod interface;
 mod simulated;
+mod sniffer;
 #[cfg(test)]
 mod tests;
 mod world;
 
 pub use datagram::{Datagram, DatagramSocket, MAX_STAMP_AGE};
 pub use simulated::{Post, SimulatedNetwork};
+pub use sniffer::{Membership, Sniffer};
 pub use world::World;
 
 /// DSCP EF, 46, for speech (RFC 4594 figure 3).
@@ -57,6 +59,8 @@ pub enum NetError {
     },
     #[error("no network interface {wanted:?}; there are: {present}")]
     NoInterface { wanted: String, present: String },
+    #[error("cannot look at what passes {interface}: {cause}{}", sniff_hint(.cause))]
+    Sniff { interface: String, cause: io::Error },
     #[error("{0} is not a multicast address")]
     NotMulticast(IpAddr),
     #[error("no free even UDP port from {first} to {last} on {local}")]
@@ -80,10 +84,17 @@ fn join_hint(cause: &io::Error) -> &'static str {
     }
 }
 
+fn sniff_hint(cause: &io::Error) -> &'static str {
+    match cause.kind() {
+        io::ErrorKind::PermissionDenied => " (only root may, or who has CAP_NET_RAW: put sudo before it)",
+        _ => "",
+    }
+}
+
 impl From<NetError> for io::Error {
     fn from(error: NetError) -> Self {
         let kind = match &error {
-            NetError::Open { cause, .. } | NetError::Join { cause, .. } => cause.kind(),
+            NetError::Open { cause, .. } | NetError::Join { cause, .. } | NetError::Sniff { cause, .. } => cause.kind(),
             NetError::NoInterface { .. } => io::ErrorKind::NotFound,
             NetError::NotMulticast(_) => io::ErrorKind::InvalidInput,
             NetError::NoPort { .. } => io::ErrorKind::AddrInUse,
