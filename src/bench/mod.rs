@@ -3,4 +3,5 @@
 
 pub mod levels;
 pub mod logbook;
+pub mod watch;
 pub mod wiring;

@@ -61,7 +61,7 @@ pub fn status_at(socket: &Socket) -> Option<Value> {
         Socket::At(path) => path,
         Socket::None => return None,
     };
-    exchange(socket, &json!({ "command": "status" }), None).ok()
+    exchange(socket, &json!({ "command": "status" }), None, PATIENCE).ok()
 }
 
 pub fn stop(to: &To, page: u64) -> Exit {
@@ -95,13 +95,13 @@ pub fn announce(to: &To, wanted: &Announcement) -> Exit {
     })
 }
 
-fn complain(text: &str) {
+pub(super) fn complain(text: &str) {
     let _ = writeln!(io::stderr(), "hornwire: {text}");
 }
 
 /// Asks, and prints the answer.
 fn ask(to: &To, question: &Value, content: Option<&[u8]>, tell: impl Fn(&Value) -> String) -> Exit {
-    let answer = match exchange(&to.socket, question, content) {
+    let answer = match exchange(&to.socket, question, content, PATIENCE) {
         Ok(answer) => answer,
         Err(error) => {
             let socket = to.socket.display();
@@ -143,10 +143,16 @@ fn ask(to: &To, question: &Value, content: Option<&[u8]>, tell: impl Fn(&Value) 
     }
 }
 
-fn exchange(socket: &Path, question: &Value, content: Option<&[u8]>) -> io::Result<Value> {
+/// `patience`: for each octet to be taken, and for the answer.
+pub(super) fn exchange(
+    socket: &Path,
+    question: &Value,
+    content: Option<&[u8]>,
+    patience: Duration,
+) -> io::Result<Value> {
     let mut stream = UnixStream::connect(socket)?;
-    stream.set_read_timeout(Some(PATIENCE))?;
-    stream.set_write_timeout(Some(PATIENCE))?;
+    stream.set_read_timeout(Some(patience))?;
+    stream.set_write_timeout(Some(patience))?;
     let sent = writeln!(stream, "{question}").and_then(|()| stream.write_all(content.unwrap_or_default()));
     let mut line = String::new();
     let read = BufReader::new(&stream).read_line(&mut line);

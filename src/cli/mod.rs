@@ -18,6 +18,7 @@ mod manual;
 mod rehearse;
 mod replay;
 mod run;
+mod watch;
 mod why;
 mod wiring;
 
@@ -75,6 +76,7 @@ pub fn main() -> ExitCode {
         Command::Manual { directory } => manual::run(&directory),
         Command::Demo { out } => demo::run(&out),
         Command::Status { to } => local::status(&to),
+        Command::Watch(wanted) => watch::run(&wanted),
         Command::Stop { page, to } => local::stop(&to, page),
         Command::Announce { what, to } => local::announce(&to, &what),
         Command::Rehearse {

@@ -89,6 +89,7 @@ impl Control {
             json!({
                 "relay": relay.name,
                 "operated": self.switchboard.relay(RelayId(id)),
+                "blinks": relay.rules.shows.as_ref().is_some_and(|shows| shows.blinks.is_some()),
                 "moved_ms_ago": moved.map(|at| millis(now.saturating_duration_since(*at))),
             })
         });
