@@ -1,5 +1,7 @@
 //! `hornwire watch`: the running program, looked at again and again.
 
+#![allow(clippy::disallowed_methods)]
+
 use std::io::{self, ErrorKind, IsTerminal as _, Write as _};
 use std::path::PathBuf;
 use std::sync::Arc;

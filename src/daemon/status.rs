@@ -81,6 +81,7 @@ impl Control {
                 "priority": status.priority.0,
                 "state": standing(&status),
                 "zones": zones,
+                "wanted": entry.map(|entry| self.zone_names(entry.zones())),
                 "seconds": now.saturating_duration_since(status.bid_at).as_secs(),
             })
         });

@@ -48,11 +48,17 @@ pub fn draw(frame: &mut Frame, screen: &Screen) -> usize {
     let mut top = vec![header(screen, width)];
     if let Some(trouble) = screen.trouble {
         let mut text = String::new();
-        fill(&mut text, &format!("NO ANSWER: {trouble}"), "", "  ", width);
+        fill(
+            &mut text,
+            &format!("NO ANSWER: {trouble}; it goes on asking"),
+            "",
+            "  ",
+            width,
+        );
         let alarm = screen.look.style(Color::Red).add_modifier(Modifier::BOLD);
         top.extend(text.lines().map(|line| Line::styled(line.to_owned(), alarm)));
         if screen.view.is_some() {
-            top.push(Line::raw("It goes on asking. As it was last:"));
+            top.push(Line::raw("As it was last:"));
         }
     }
     let room = height.saturating_sub(top.len());
@@ -252,12 +258,13 @@ fn of_pages(view: &View, look: Look, width: usize, room: usize) -> Vec<Line<'sta
 
 fn of_page(page: &Page, look: Look, width: usize) -> Line<'static> {
     let text = format!(
-        "{:>5}  {:>4} s  {:>4}  {}  {} in {}",
+        "{:>5}  {:>4} s  {:>4}  {}  {} {} {}",
         page.id,
         page.seconds,
         page.priority,
         fit(&page.state, 18),
         page.from(),
+        if page.waits() { "for" } else { "in" },
         page.zones.join(", ")
     );
     let colour = if page.waits() { Color::Yellow } else { Color::Green };

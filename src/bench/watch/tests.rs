@@ -10,7 +10,10 @@ fn busy() -> Value {
         json!({ "zone": name, "phase": "rest", "page": null, "out_of_use": null, "level_dbfs": null, "level_dbm": null,
             "peak_dbfs": null, "reduction_db": null, "hold": "free" })
     };
-    let page = |id: u64, source: &str, caller: Value, priority: u64, state: &str, zones: &[&str]| json!({ "page": id, "source": source, "caller": caller, "priority": priority, "state": state, "zones": zones, "seconds": 14 });
+    let page = |id: u64, source: &str, caller: Value, priority: u64, state: &str, zones: &[&str]| {
+        json!({ "page": id, "source": source, "caller": caller, "priority": priority, "state": state, "zones": zones,
+            "wanted": ["yard", "dock"], "seconds": 14 })
+    };
     let past = |id: u64, heard: bool, why: &str| {
         json!({ "page": id, "source": "page", "caller": "Gate office <201>", "zones": ["yard"], "was_heard": heard, "why": why,
             "seconds": 14.2, "lost_percent": 0.29, "ended_at": "2026-11-25T14:36:02.431+01:00" })
@@ -26,7 +29,7 @@ fn busy() -> Value {
             at_rest("sawmill"), at_rest("drying-shed"), at_rest("dock"), at_rest("canteen"), at_rest("gate"),
         ],
         "pages": [
-            page(13, "dispatch", json!("192.0.2.9:5004"), 30, "waits", &["yard", "dock"]),
+            page(13, "dispatch", json!("192.0.2.9:5004"), 30, "waits", &[]),
             page(12, "page", json!("Gate office <201>"), 50, "is heard", &["yard"]),
         ],
         "relays": [
@@ -81,7 +84,7 @@ fn all_of_a_busy_site_on_80_columns() {
         "gate        rest                         ...............................",
         " Page   since  prio  state               from, for",
         "   12    14 s    50  is heard            page (Gate office <201>) in yard",
-        "   13    14 s    30  waits               dispatch (192.0.2.9:5004) in yard, dock",
+        "   13    14 s    30  waits               dispatch (192.0.2.9:5004) for yard, dock",
         "Relays      OPERATED yard-trigger, yard-mute; at rest office-trigger, fault-lamp",
         "Registered  page at pbx.quayside.example",
         "NOT REG.    all at pbx.quayside.example: 403 Forbidden",
@@ -163,8 +166,11 @@ fn it_is_of_use_on_any_terminal() {
 fn a_gateway_that_is_gone_is_told() {
     let trouble = Some("/run/hornwire/control.sock: nobody is there");
     let seen = screen(Some(&busy()), trouble, Look::default(), (80, 24));
-    assert_eq!(seen[1], "NO ANSWER: /run/hornwire/control.sock: nobody is there");
-    assert_eq!(seen[2], "It goes on asking. As it was last:");
+    assert_eq!(
+        seen[1],
+        "NO ANSWER: /run/hornwire/control.sock: nobody is there; it goes on asking"
+    );
+    assert_eq!(seen[2], "As it was last:");
     assert!(seen[4].starts_with("yard"));
     let seen = screen(None, trouble, Look::default(), (80, 24));
     assert!(seen[0].starts_with("hornwire watch") && seen[1].starts_with("NO ANSWER"));

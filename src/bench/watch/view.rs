@@ -56,6 +56,7 @@ pub struct Page {
     pub caller: String,
     pub priority: u64,
     pub state: String,
+    /// Which it has, or wants while it has none.
     pub zones: Vec<String>,
     pub seconds: u64,
 }
@@ -204,13 +205,14 @@ fn zone(zone: &Value) -> Zone {
 }
 
 fn page(page: &Value) -> Page {
+    let (zones, wanted) = (texts(page, "zones"), texts(page, "wanted"));
     Page {
         id: count(page, "page").unwrap_or(0),
         source: text(page, "source"),
         caller: text(page, "caller"),
         priority: count(page, "priority").unwrap_or(0),
         state: text(page, "state"),
-        zones: texts(page, "zones"),
+        zones: if zones.is_empty() { wanted } else { zones },
         seconds: count(page, "seconds").unwrap_or(0),
     }
 }
