@@ -5,4 +5,5 @@ pub mod calibrate;
 pub mod levels;
 pub mod listen;
 pub mod logbook;
+pub mod watch;
 pub mod wiring;

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Parser, Subcommand};
 use hornwire::config;
 
-use super::{calibrate, levels, listen, local, replay, tone, why, wiring};
+use super::{calibrate, levels, listen, local, replay, tone, watch, why, wiring};
 
 const EXIT_CODES: &str = "\
 Exit codes (sysexits.h):
@@ -114,6 +114,18 @@ pub enum Command {
         #[command(flatten)]
         to: local::To,
     },
+    /// Watch the running gateway: levels, pages, relays, registrations as they change.
+    #[command(after_help = concat!(
+        "Examples:\n  hornwire watch\n  hornwire watch --plain | tee watched.txt\n",
+        "  hornwire watch --json --every 1000 | jq -c '.zones[] | [.zone, .level_dbm]'\n\n",
+        "The level is what goes to the zone's line now, RMS, in dBm where the card's full_scale\n",
+        "is in the config; # on the meter is that, | the peak. Keys: q, Esc or Ctrl-C end it,\n",
+        "a lists everything, arrows scroll. While nobody answers it goes on asking. Without a\n",
+        "terminal it prints a line for each change. NO_COLOR=1: no colours.\n\n",
+        "Root and the group hornwire may ask: sudo usermod -aG hornwire NAME\n\n",
+        "Exit codes: 0 ended by a key or a signal, 71 the terminal fails, 77 no permission."
+    ))]
+    Watch(watch::Watch),
     /// End a page of the running gateway at once.
     #[command(after_help = concat!(
         "Example:\n  hornwire stop 12\n\n",

@@ -16,7 +16,7 @@ use super::Exit;
 
 /// Where the service's socket is.
 pub const SOCKET: &str = "/run/hornwire/control.sock";
-const PATIENCE: Duration = Duration::from_secs(60);
+pub const PATIENCE: Duration = Duration::from_secs(60);
 
 /// What is common to all questions.
 #[derive(Debug, clap::Args)]
@@ -61,7 +61,7 @@ pub fn status_at(socket: &Socket) -> Option<Value> {
         Socket::At(path) => path,
         Socket::None => return None,
     };
-    exchange(socket, &json!({ "command": "status" }), None).ok()
+    exchange(socket, &json!({ "command": "status" }), None, PATIENCE).ok()
 }
 
 pub fn stop(to: &To, page: u64) -> Exit {
@@ -95,13 +95,13 @@ pub fn announce(to: &To, wanted: &Announcement) -> Exit {
     })
 }
 
-fn complain(text: &str) {
+pub(super) fn complain(text: &str) {
     let _ = writeln!(io::stderr(), "hornwire: {text}");
 }
 
 /// Asks, and prints the answer.
 fn ask(to: &To, question: &Value, content: Option<&[u8]>, tell: impl Fn(&Value) -> String) -> Exit {
-    let answer = match exchange(&to.socket, question, content) {
+    let answer = match exchange(&to.socket, question, content, PATIENCE) {
         Ok(answer) => answer,
         Err(error) => return unanswered(&to.socket, &error),
     };
@@ -146,14 +146,14 @@ pub fn unanswered(socket: &Path, error: &io::Error) -> Exit {
     }
 }
 
-/// Asks the gateway at that socket.
+/// Asks the gateway at that socket. `patience`: for each octet to be taken, and for the answer.
 ///
 /// # Errors
 /// When nobody answers.
-pub fn exchange(socket: &Path, question: &Value, content: Option<&[u8]>) -> io::Result<Value> {
+pub fn exchange(socket: &Path, question: &Value, content: Option<&[u8]>, patience: Duration) -> io::Result<Value> {
     let mut stream = UnixStream::connect(socket)?;
-    stream.set_read_timeout(Some(PATIENCE))?;
-    stream.set_write_timeout(Some(PATIENCE))?;
+    stream.set_read_timeout(Some(patience))?;
+    stream.set_write_timeout(Some(patience))?;
     let sent = writeln!(stream, "{question}").and_then(|()| stream.write_all(content.unwrap_or_default()));
     let mut line = String::new();
     let read = BufReader::new(&stream).read_line(&mut line);

@@ -23,6 +23,7 @@ mod rehearse;
 mod replay;
 mod run;
 mod tone;
+mod watch;
 mod why;
 mod wiring;
 mod workbench;
@@ -85,6 +86,7 @@ pub fn main() -> ExitCode {
         Command::Manual { directory } => manual::run(&directory),
         Command::Demo { out } => demo::run(&out),
         Command::Status { to } => local::status(&to),
+        Command::Watch(wanted) => watch::run(&wanted),
         Command::Stop { page, to } => local::stop(&to, page),
         Command::Announce { what, to } => local::announce(&to, &what),
         Command::Rehearse {

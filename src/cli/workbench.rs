@@ -54,7 +54,7 @@ impl Workbench {
             (Some(path), _) | (None, Socket::At(path)) => path.clone(),
             (None, Socket::Usual | Socket::None) => PathBuf::from(SOCKET),
         };
-        match local::exchange(&socket, &json!({ "command": "status" }), None) {
+        match local::exchange(&socket, &json!({ "command": "status" }), None, local::PATIENCE) {
             Ok(_) => Ok(Workbench {
                 plan,
                 socket,
@@ -93,8 +93,8 @@ impl Workbench {
     /// # Errors
     /// After the complaint, with the exit code: nobody answers, what was asked for cannot be, or is refused for now.
     pub fn ask(&self, question: &Value) -> Result<Value, Exit> {
-        let answer =
-            local::exchange(&self.socket, question, None).map_err(|error| local::unanswered(&self.socket, &error))?;
+        let answer = local::exchange(&self.socket, question, None, local::PATIENCE)
+            .map_err(|error| local::unanswered(&self.socket, &error))?;
         if let Some(error) = answer.get("error").and_then(Value::as_str) {
             complain(error);
             return Err(Exit::Data);
@@ -190,7 +190,7 @@ impl Own {
                     _ => (Exit::System, "it ended".to_owned()),
                 });
             }
-            if let Ok(status) = local::exchange(&own.socket, &json!({ "command": "status" }), None) {
+            if let Ok(status) = local::exchange(&own.socket, &json!({ "command": "status" }), None, local::PATIENCE) {
                 let zones = status.get("zones").and_then(Value::as_array);
                 let is_up = |zone: &Value| zone["out_of_use"].as_str().is_none_or(|why| !why.contains("card"));
                 if zones.is_some_and(|zones| zones.iter().all(is_up)) {

@@ -81,6 +81,7 @@ impl Control {
                 "priority": status.priority.0,
                 "state": standing(&status),
                 "zones": zones,
+                "wanted": entry.map(|entry| self.zone_names(entry.zones())),
                 "seconds": now.saturating_duration_since(status.bid_at).as_secs(),
             })
         });
@@ -89,6 +90,7 @@ impl Control {
             json!({
                 "relay": relay.name,
                 "operated": self.switchboard.relay(RelayId(id)),
+                "blinks": relay.rules.shows.as_ref().is_some_and(|shows| shows.blinks.is_some()),
                 "moved_ms_ago": moved.map(|at| millis(now.saturating_duration_since(*at))),
             })
         });
