@@ -1,6 +1,7 @@
 //! The installer's bench: what is worked out from a plan before, while and after somebody stands on the ladder. Pure: no clock, file or
 //! socket; `cli` reads and prints.
 
+pub mod handover;
 pub mod levels;
 pub mod logbook;
 pub mod wiring;

@@ -12,6 +12,7 @@ mod check;
 mod code;
 mod demo;
 mod doctor;
+mod handover;
 mod levels;
 mod local;
 mod manual;
@@ -71,6 +72,7 @@ pub fn main() -> ExitCode {
         Command::Doctor { file, listen, json } => doctor::run(&file, listen, json),
         Command::Replay { wanted } => replay::run(&wanted),
         Command::Levels(wanted) => levels::run(&wanted),
+        Command::Handover { wishes } => handover::run(&wishes),
         Command::Wiring { wishes } => wiring::run(&wishes),
         Command::Manual { directory } => manual::run(&directory),
         Command::Demo { out } => demo::run(&out),
