@@ -201,10 +201,13 @@ fn as_json(plan: &Plan, outcomes: &[Outcome], given: &Particulars, written: &[Pa
     let ways = ways
         .iter()
         .map(|way| json!({ "do": way.what, "zones": zones(&way.zones), "code": way.code }));
-    let sources = plan.speakers().filter(|speaker| *speaker != Speaker::Local).map(|speaker| {
-        let paging = speaker.paging(plan);
-        json!({ "name": speaker.name(plan), "zones": zones(&paging.zones), "priority": paging.priority.0 })
-    });
+    let sources = plan
+        .speakers()
+        .filter(|speaker| *speaker != Speaker::Local)
+        .map(|speaker| {
+            let paging = speaker.paging(plan);
+            json!({ "name": speaker.name(plan), "zones": zones(&paging.zones), "priority": paging.priority.0 })
+        });
     let things = handover::things(plan, outcomes);
     let tried = things
         .iter()

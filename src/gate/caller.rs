@@ -1,8 +1,8 @@
 //! Callers and the patterns that name them.
 
+use std::fmt;
 use std::hash::{Hash as _, Hasher as _};
 use std::net::IpAddr;
-use std::fmt;
 use std::str::FromStr;
 
 use crate::sip::agent::Incoming;

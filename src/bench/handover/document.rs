@@ -22,9 +22,17 @@ pub enum Paper {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Section {
     pub title: String,
-    /// It begins on a new page.
-    pub on_new_page: bool,
+    pub place: Place,
     pub blocks: Vec<Block>,
+}
+
+/// Where it stands on paper.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Place {
+    Flows,
+    NewPage,
+    /// Not over the end of a page.
+    OnePage,
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -69,7 +77,7 @@ impl Section {
     pub fn new(title: &str) -> Self {
         Section {
             title: title.to_owned(),
-            on_new_page: false,
+            place: Place::Flows,
             blocks: Vec::new(),
         }
     }

@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::document::{Block, Document, Paper, Section, Table, clean, printable};
+use super::document::{Block, Document, Paper, Place, Section, Table, clean, printable};
 
 /// Black on white. Lengths in mm and pt: it is made for paper.
 const STYLE: &str = "\
@@ -17,17 +17,19 @@ p{margin:0 0 2mm;orphans:3;widows:3}\
 ul,ol{margin:0 0 2.5mm;padding-left:6mm}\
 li{margin-bottom:.8mm}\
 table{border-collapse:collapse;width:100%;margin:0 0 3.5mm}\
-th,td{border:.25mm solid #000;padding:1mm 1.6mm;text-align:left;vertical-align:top;overflow-wrap:anywhere}\
+th,td{border:.25mm solid #000;padding:1mm 1.6mm;text-align:left;vertical-align:top;overflow-wrap:break-word}\
 thead{display:table-header-group}\
 thead th{border-bottom:.6mm solid #000}\
 tr{break-inside:avoid}\
+.blanks{break-inside:avoid}\
 .blanks th{width:48mm;font-weight:normal}\
 .blanks td{height:9mm;font-weight:bold}\
 .note{border:.7mm solid #000;padding:2mm 3mm;margin:0 0 3mm;break-inside:avoid}\
-pre{font-family:'Liberation Mono','DejaVu Sans Mono',monospace;font-size:8.3pt;line-height:1.25;margin:0 0 3mm;white-space:pre-wrap;overflow-wrap:anywhere}\
+pre{font-family:'Liberation Mono','DejaVu Sans Mono',monospace;font-size:8.3pt;line-height:1.25;margin:0 0 4mm;white-space:pre-wrap;overflow-wrap:anywhere;break-inside:avoid}\
 figure{margin:0;page:across;break-before:page;break-after:page}\
 figure svg{display:block;width:296mm;max-width:100%;height:auto}\
 .fresh{break-before:page}\
+.keep{break-inside:avoid}\
 @page{size:A4 portrait;margin:15mm 15mm 16mm;@bottom-right{content:counter(page) \" / \" counter(pages);font:9pt sans-serif}}\
 @page across{size:A4 landscape;margin:0;@bottom-right{content:none}}\
 @media print{body{max-width:none;padding:0}}";
@@ -44,10 +46,16 @@ li{margin:0}\
 table{table-layout:fixed}\
 th,td{padding:.12em .4em}\
 .c2 thead th:first-child{width:36%}\
+.c4 thead th:nth-child(odd){width:28%}\
+.c4 td:nth-child(3){font-weight:bold}\
+.c4 td:nth-child(3),.c4 th:nth-child(3){border-left:.8mm solid #000}\
 .note{padding:.3em .6em;font-weight:bold}\
 .blanks th{width:40%}\
 .blanks td{height:1.9em}\
 body{line-height:1.25}";
+
+/// Longest word in a cell that is never broken, letters.
+const LONG: usize = 14;
 
 pub fn html(document: &Document) -> String {
     let title = escape(&document.title);
@@ -71,8 +79,12 @@ pub fn html(document: &Document) -> String {
 }
 
 fn add(out: &mut String, section: &Section) {
-    let fresh = if section.on_new_page { " class=\"fresh\"" } else { "" };
-    let _ = writeln!(out, "<section{fresh}>");
+    let class = match section.place {
+        Place::Flows => "",
+        Place::NewPage => " class=\"fresh\"",
+        Place::OnePage => " class=\"keep\"",
+    };
+    let _ = writeln!(out, "<section{class}>");
     if !section.title.is_empty() {
         let _ = writeln!(out, "<h2>{}</h2>", escape(&section.title));
     }
@@ -97,19 +109,22 @@ fn add(out: &mut String, section: &Section) {
 }
 
 fn listed(items: &[String]) -> String {
-    items.iter().map(|item| format!("<li>{}</li>\n", escape(item))).collect()
+    items
+        .iter()
+        .map(|item| format!("<li>{}</li>\n", escape(item)))
+        .collect()
 }
 
 fn of_table(table: &Table) -> String {
     let head: String = table
         .head
         .iter()
-        .map(|cell| format!("<th scope=\"col\">{}</th>", escape(cell)))
+        .map(|cell| format!("<th scope=\"col\">{}</th>", cell_of(cell)))
         .collect();
     let row = |cells: &Vec<String>| {
         let cells = cells.iter().enumerate().map(|(i, cell)| match i {
-            0 => format!("<th scope=\"row\">{}</th>", escape(cell)),
-            _ => format!("<td>{}</td>", escape(cell)),
+            0 => format!("<th scope=\"row\">{}</th>", cell_of(cell)),
+            _ => format!("<td>{}</td>", cell_of(cell)),
         });
         format!("<tr>{}</tr>\n", cells.collect::<String>())
     };
@@ -120,11 +135,33 @@ fn of_table(table: &Table) -> String {
 
 fn of_fields(fields: &[(String, Option<String>)]) -> String {
     let row = |(label, value): &(String, Option<String>)| {
-        let value = value.as_deref().map(escape).unwrap_or_default();
+        let value = value.as_deref().map(cell_of).unwrap_or_default();
         format!("<tr><th scope=\"row\">{}</th><td>{value}</td></tr>\n", escape(label))
     };
     let rows: String = fields.iter().map(row).collect();
     format!("<table class=\"blanks\">\n<tbody>\n{rows}</tbody>\n</table>\n")
+}
+
+/// Long words may be broken, so that no table is wider than the page.
+fn cell_of(text: &str) -> String {
+    let text = clean(text);
+    let words = text.split(' ').map(|word| {
+        let letters: Vec<char> = word.chars().collect();
+        let mut out = String::new();
+        let mut since = 0;
+        for (i, c) in letters.iter().enumerate() {
+            out += &escape(&c.to_string());
+            since += 1;
+            let left = letters.len() - i - 1;
+            let may = "/:=_.@,-".contains(*c) && since > 3;
+            if letters.len() > LONG && left > 3 && (may || since >= LONG) {
+                out += "<wbr/>";
+                since = 0;
+            }
+        }
+        out
+    });
+    words.collect::<Vec<_>>().join(" ")
 }
 
 fn escape(text: &str) -> String {

@@ -86,11 +86,7 @@ pub(super) fn escape(text: &str) -> String {
 
 /// More backticks than stand anywhere in the text.
 fn fence(text: &str) -> String {
-    let longest = text
-        .split(|c| c != '`')
-        .map(str::len)
-        .max()
-        .unwrap_or_default();
+    let longest = text.split(|c| c != '`').map(str::len).max().unwrap_or_default();
     "`".repeat(longest.max(2) + 1)
 }
 

@@ -16,7 +16,7 @@ mod wall;
 mod ways;
 mod words;
 
-pub use document::{Block, Document, Paper, Section, Table};
+pub use document::{Block, Document, Paper, Place, Section, Table};
 pub use html::html;
 pub use markdown::markdown;
 pub use proof::{Standing, Thing, things};

@@ -2,7 +2,8 @@
 
 use super::document::{Section, Table};
 use super::words::{self, and, time};
-use crate::config::plan::{ContactLine, InputLine, MusicMute, Plan, RelayLine, Srtp};
+use crate::calendar::Hours;
+use crate::config::plan::{ContactLine, InputLine, MusicMute, Plan, RelayLine, Speaker, Srtp};
 use crate::page::{Shown, ZoneId};
 use crate::report::text::plural;
 
@@ -21,7 +22,10 @@ pub fn overview(plan: &Plan) -> Section {
         and(&zones)
     )];
     for (name, zones) in &plan.zone_groups {
-        items.push(format!("{name} stands for {}.", and(&words::zone_names(plan, zones))));
+        items.push(format!(
+            "The name \"{name}\" stands for {}.",
+            and(&words::zone_names(plan, zones))
+        ));
     }
     let mut ways = Vec::new();
     let mut count = |n: usize, word: &str| {
@@ -52,7 +56,14 @@ pub fn overview(plan: &Plan) -> Section {
 /// Zones, and what stands for several of them.
 pub fn places(plan: &Plan) -> Section {
     let mut out = Section::new("Where it is heard");
-    let mut table = Table::new(&["Zone", "Amplifier", "Switched on by relay", "Music muted by relay", "Begins after", "Rests after"]);
+    let mut table = Table::new(&[
+        "Zone",
+        "Amplifier",
+        "Switched on by relay",
+        "Music muted by relay",
+        "Begins after",
+        "Rests after",
+    ]);
     for (id, zone) in (0..).map(ZoneId).zip(&plan.zones) {
         let amplifier = plan.amplifiers.iter().find(|amplifier| amplifier.zones.contains(&id));
         let amplifier = amplifier.map_or("not in the config", |amplifier| amplifier.name.as_str());
@@ -82,6 +93,11 @@ pub fn by_the_clock(plan: &Plan) -> Section {
         out.text("Nothing depends on the time of day: there are no hours, no schedules and no quiet hours.");
         return out;
     }
+    let mut open = Table::new(&["Who", "Heard, or counts"]);
+    for (who, hours) in opening(plan) {
+        open.row([who, words::hours(hours)]);
+    }
+    out.table(open);
     let mut schedules = Table::new(&["Schedule", "When", "Plays", "Where", "Priority"]);
     for schedule in &plan.schedules {
         let at: Vec<String> = schedule.timetable.at.iter().map(ToString::to_string).collect();
@@ -99,7 +115,9 @@ pub fn by_the_clock(plan: &Plan) -> Section {
     let mut quiet = Table::new(&["Quiet hours", "When", "Where", "Who", "What happens"]);
     for rule in &plan.quiet_hours {
         let season = words::season(&rule.season);
-        let when = [words::hours(&rule.hours), season].into_iter().filter(|text| !text.is_empty());
+        let when = [words::hours(&rule.hours), season]
+            .into_iter()
+            .filter(|text| !text.is_empty());
         let named = |id: &crate::page::SourceId| plan.speakers().find(|speaker| speaker.id() == *id);
         let who = match &rule.sources {
             None => format!("everybody up to priority {}", rule.up_to.0),
@@ -113,7 +131,7 @@ pub fn by_the_clock(plan: &Plan) -> Section {
             }
         };
         let happens = match rule.lower {
-            Some(lower) => format!("heard {} softer", words::gain(crate::sound::level::Db(-lower.0)).replace('+', "")),
+            Some(lower) => format!("heard {} dB softer", -lower.0),
             None => "not heard; callers are refused".to_owned(),
         };
         quiet.row([
@@ -127,6 +145,26 @@ pub fn by_the_clock(plan: &Plan) -> Section {
     out.table(quiet);
     out.text("Dates without a year hold every year, as month-day. What falls due while the power is off is not made up for. Until the computer has got the time from the network, hours hold nobody back and nothing rings.");
     out
+}
+
+/// Sources and codes that have hours.
+fn opening(plan: &Plan) -> Vec<(String, &Hours)> {
+    let called = |speaker: Speaker| format!("{} {}", super::ways::kind(speaker), speaker.name(plan));
+    let sources = plan.speakers().filter_map(|speaker| {
+        let hours = match speaker {
+            Speaker::Extension(index) => &plan.extensions[index].gate.hours,
+            Speaker::Group(index) => &plan.groups[index].hours,
+            Speaker::Line(index) => &plan.inputs[index].hours,
+            Speaker::Contact(index) => &plan.contacts[index].hours,
+            Speaker::Schedule(_) | Speaker::Local => return None,
+        };
+        Some((called(speaker), hours))
+    });
+    let codes = plan
+        .codes
+        .iter()
+        .map(|code| (format!("Access code of {}", code.name), &code.hours));
+    sources.chain(codes).filter(|(_, hours)| !hours.0.is_empty()).collect()
 }
 
 fn times(n: u32) -> String {
@@ -168,10 +206,16 @@ pub fn relays(plan: &Plan) -> Section {
         let (trigger, mute) = (zones(|zone| &zone.trigger), zones(|zone| &zone.mute));
         let mut does = Vec::new();
         if !trigger.is_empty() {
-            does.push(format!("operated for the whole page: tells the amplifier of {} to pass speech", and(&trigger)));
+            does.push(format!(
+                "operated for the whole page: tells the amplifier of {} to pass speech",
+                and(&trigger)
+            ));
         }
         if !mute.is_empty() {
-            does.push(format!("operated for the whole page: takes the music away in {}; at rest the music plays", and(&mute)));
+            does.push(format!(
+                "operated for the whole page: takes the music away in {}; at rest the music plays",
+                and(&mute)
+            ));
         }
         if relay.rules.shows.is_some() {
             does.push("an indicator, see above".to_owned());
@@ -179,7 +223,11 @@ pub fn relays(plan: &Plan) -> Section {
         if does.is_empty() {
             does.push("spare: nothing uses it".to_owned());
         }
-        others.row([relay.name.clone(), relay_line(&relay.line), words::sentence(&does.join("; "))]);
+        others.row([
+            relay.name.clone(),
+            relay_line(&relay.line),
+            words::sentence(&does.join("; ")),
+        ]);
     }
     if table.rows.is_empty() {
         out.text("No lamp or indicator is connected.");
@@ -230,7 +278,11 @@ pub fn music(plan: &Plan) -> Section {
             words::relays(plan, &zone.mute)
         ));
     }
-    for amplifier in plan.amplifiers.iter().filter(|amplifier| amplifier.music == MusicMute::Own) {
+    for amplifier in plan
+        .amplifiers
+        .iter()
+        .filter(|amplifier| amplifier.music == MusicMute::Own)
+    {
         items.push(format!("The amplifier {} mutes its music by itself.", amplifier.name));
     }
     if items.is_empty() {
@@ -244,14 +296,15 @@ pub fn music(plan: &Plan) -> Section {
 pub fn faults(plan: &Plan) -> Section {
     let mut out = Section::new("When something goes wrong");
     let mut table = Table::new(&["What", "What happens"]);
-    let mut power = String::from("Nobody can page by this system. All relays are at rest: amplifiers are not held on by it");
+    let mut power =
+        String::from("Nobody can page by this system. All relays are at rest: amplifiers are not held on by it");
     if plan.zones.iter().any(|zone| !zone.mute.is_empty()) {
         power += ", music with its own wire plays on";
     }
     if !plan.music.is_empty() {
         power += ", music that runs through it is silent";
     }
-    power += ". When the power is back it starts by itself, within about a minute on a small board; pages and bells that were missed are not made up for.";
+    power += ". When the power is back it starts by itself; pages and bells that were missed are not made up for.";
     table.row(["The power fails".to_owned(), power]);
     if !plan.extensions.is_empty() {
         table.row([

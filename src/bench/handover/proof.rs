@@ -93,9 +93,13 @@ pub fn section(plan: &Plan, outcomes: &[Outcome], unread: usize, changed: Option
         out.caution("Nothing of this has been measured or tried on site, as far as the logbook knows. What this document says comes from the config alone.");
     }
     if unread > 0 {
-        out.caution(format!("{} of the logbook could not be read, and is missing here.", plural(unread, "line")));
+        out.caution(format!(
+            "{} of the logbook could not be read, and is missing here.",
+            plural(unread, "line")
+        ));
     }
-    let before = |outcome: &&&Outcome| changed.is_some_and(|changed| outcome.at.get(..10).is_some_and(|day| day < changed));
+    let before =
+        |outcome: &&&Outcome| changed.is_some_and(|changed| outcome.at.get(..10).is_some_and(|day| day < changed));
     let old = last.iter().filter(before).count();
     if let Some(changed) = changed.filter(|_| old > 0) {
         out.caution(format!(
@@ -104,10 +108,26 @@ pub fn section(plan: &Plan, outcomes: &[Outcome], unread: usize, changed: Option
         ));
     }
     for (standing, title, told) in [
-        (Standing::Failed, "Failed", "These did not do what was wanted; see below."),
-        (Standing::Skipped, "Skipped", "These were left out on purpose; see below for the reason."),
-        (Standing::Measured, "Measured, not judged", "Of these there are values, and nobody has said whether they are good."),
-        (Standing::NotTried, "Not tried", "Of these there is no outcome at all: whether they work is not known."),
+        (
+            Standing::Failed,
+            "Failed",
+            "These did not do what was wanted; see below.",
+        ),
+        (
+            Standing::Skipped,
+            "Skipped",
+            "These were left out on purpose; see below for the reason.",
+        ),
+        (
+            Standing::Measured,
+            "Measured, not judged",
+            "Of these there are values, and nobody has said whether they are good.",
+        ),
+        (
+            Standing::NotTried,
+            "Not tried",
+            "Of these there is no outcome at all: whether they work is not known.",
+        ),
     ] {
         let items = by_kind(&things, standing);
         if !items.is_empty() {
@@ -123,11 +143,15 @@ pub fn section(plan: &Plan, outcomes: &[Outcome], unread: usize, changed: Option
     }
     let mut table = Table::new(&["What", "Step", "Found", "Wanted", "Verdict", "When, by whom"]);
     let is_there = |outcome: &Outcome| {
-        things.iter().any(|thing| thing.kind == outcome.kind && thing.name == outcome.name)
+        things
+            .iter()
+            .any(|thing| thing.kind == outcome.kind && thing.name == outcome.name)
     };
     let (here, gone): (Vec<&Outcome>, Vec<&Outcome>) = last.into_iter().partition(|outcome| is_there(outcome));
     for thing in &things {
-        let of = here.iter().filter(|outcome| outcome.kind == thing.kind && outcome.name == thing.name);
+        let of = here
+            .iter()
+            .filter(|outcome| outcome.kind == thing.kind && outcome.name == thing.name);
         for outcome in of {
             table.row(row(outcome));
         }
@@ -153,7 +177,9 @@ fn by_kind(things: &[Thing], standing: Standing) -> Vec<String> {
     let mut kinds: Vec<Kind> = things.iter().map(|thing| thing.kind).collect();
     kinds.dedup();
     let line = |kind: &Kind| {
-        let of = things.iter().filter(|thing| thing.kind == *kind && thing.standing == standing);
+        let of = things
+            .iter()
+            .filter(|thing| thing.kind == *kind && thing.standing == standing);
         let names: Vec<&str> = of.map(|thing| thing.name.as_str()).collect();
         (!names.is_empty()).then(|| format!("{}: {}", sentence(kind_name(*kind)), names.join(", ")))
     };

@@ -1,6 +1,6 @@
 //! The record sheet.
 
-use super::document::{Block, Document, Paper, Section, Table};
+use super::document::{Block, Document, Paper, Place, Section, Table};
 use super::{Particulars, premises, proof, settings, ways};
 use crate::bench::levels::{site, text};
 use crate::bench::logbook::Outcome;
@@ -31,7 +31,11 @@ pub fn record(plan: &Plan, outcomes: &[Outcome], given: &Particulars) -> Documen
     sections.extend(wires(plan, given));
     sections.retain(|section| !section.blocks.is_empty());
     for section in &mut sections {
-        section.on_new_page = ["What was measured and tried", "Wiring"].contains(&section.title.as_str());
+        section.place = match section.title.as_str() {
+            "What was measured and tried" | "Wiring" => Place::NewPage,
+            "Handed over and taken over" | "Access codes" | "Music" => Place::OnePage,
+            _ => Place::Flows,
+        };
     }
     Document {
         title: format!("Paging system of {}", plan.site),
@@ -47,7 +51,11 @@ fn head(given: &Particulars) -> Section {
         "This is no alarm system. It is not made or listed for fire, evacuation or any other emergency announcement. In an emergency use the fire alarm \
          and the emergency services.",
     );
-    let changed = given.changed.as_ref().map(|day| format!(", last changed {day}")).unwrap_or_default();
+    let changed = given
+        .changed
+        .as_ref()
+        .map(|day| format!(", last changed {day}"))
+        .unwrap_or_default();
     out.fields(vec![
         ("Customer".to_owned(), given.customer.clone()),
         ("Site address".to_owned(), given.address.clone()),
@@ -56,7 +64,10 @@ fn head(given: &Particulars) -> Section {
         ("Handed over on".to_owned(), Some(given.date.clone())),
         (
             "Made from".to_owned(),
-            Some(format!("config {}{changed}; program hornwire {}", given.config, given.version)),
+            Some(format!(
+                "config {}{changed}; program hornwire {}",
+                given.config, given.version
+            )),
         ),
     ]);
     out
@@ -77,7 +88,9 @@ fn heard(plan: &Plan) -> Section {
 
 fn order(plan: &Plan) -> Section {
     let mut out = Section::new("Who goes first");
-    out.text("The higher number goes first and cuts into lower ones. Of equal numbers whoever came first keeps the zone.");
+    out.text(
+        "The higher number goes first and cuts into lower ones. Of equal numbers whoever came first keeps the zone.",
+    );
     out.table(ways::order(plan));
     out
 }
@@ -139,7 +152,10 @@ fn levels(plan: &Plan) -> Option<Section> {
     if plan.amplifiers.is_empty() {
         return None;
     }
-    for (title, texts) in [("What it takes for granted", notes), ("Cautions of the level plan", cautions)] {
+    for (title, texts) in [
+        ("What it takes for granted", notes),
+        ("Cautions of the level plan", cautions),
+    ] {
         let mut once: Vec<String> = Vec::new();
         for text in texts {
             if !once.contains(&text) {
@@ -190,9 +206,15 @@ fn wires(plan: &Plan, given: &Particulars) -> [Section; 2] {
 
 fn parts(sheet: &Sheet) -> Table {
     let mut table = Table::new(&["Part", "What it is", "Name", "About"]);
-    let is_wired = |part: &&wiring::Part| !matches!(part.kind, Kind::Board | Kind::RelayBoard) || !part.terminals.is_empty();
+    let is_wired =
+        |part: &&wiring::Part| !matches!(part.kind, Kind::Board | Kind::RelayBoard) || !part.terminals.is_empty();
     for part in sheet.parts.iter().filter(is_wired) {
-        table.row([part.tag.clone(), part.kind.name().to_owned(), part.name.clone(), part.about.clone()]);
+        table.row([
+            part.tag.clone(),
+            part.kind.name().to_owned(),
+            part.name.clone(),
+            part.about.clone(),
+        ]);
     }
     table
 }

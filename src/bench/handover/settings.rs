@@ -30,7 +30,11 @@ pub fn section(plan: &Plan) -> Section {
     matrix(&mut out, "Schedules", schedules(plan));
     matrix(&mut out, "Music", music(plan));
     matrix(&mut out, "Recordings", recordings(plan));
-    matrix(&mut out, "Network and control", vec![("this board".to_owned(), network(plan))]);
+    matrix(
+        &mut out,
+        "Network and control",
+        vec![("this board".to_owned(), network(plan))],
+    );
     out
 }
 
@@ -41,7 +45,9 @@ fn matrix(out: &mut Section, title: &str, columns: Vec<Column>) {
     }
     out.heading(title);
     for columns in columns.chunks(BESIDE) {
-        let head: Vec<&str> = std::iter::once("").chain(columns.iter().map(|(name, _)| name.as_str())).collect();
+        let head: Vec<&str> = std::iter::once("")
+            .chain(columns.iter().map(|(name, _)| name.as_str()))
+            .collect();
         let mut table = Table::new(&head);
         let mut labels: Vec<&str> = Vec::new();
         for (label, _) in columns.iter().flat_map(|(_, settings)| settings) {
@@ -85,12 +91,19 @@ fn zones(plan: &Plan) -> Vec<Column> {
     let all = plan.zones.iter().map(|zone| {
         let shapes: Vec<String> = zone.equaliser.iter().map(shape).collect();
         let mut settings = vec![
-            ("Card, channel", format!("{}, {}", plan.cards[zone.card].name, zone.channel + 1)),
+            (
+                "Card, channel",
+                format!("{}, {}", plan.cards[zone.card].name, zone.channel + 1),
+            ),
             ("Gain", gain(zone.gain)),
             ("Ceiling for peaks", format!("{} dBFS", zone.ceiling.0)),
             (
                 "Equaliser",
-                if shapes.is_empty() { "none".to_owned() } else { shapes.join(", ") },
+                if shapes.is_empty() {
+                    "none".to_owned()
+                } else {
+                    shapes.join(", ")
+                },
             ),
             ("Trigger relays", words::relays(plan, &zone.trigger)),
             ("Mute relays", words::relays(plan, &zone.mute)),
@@ -99,7 +112,7 @@ fn zones(plan: &Plan) -> Vec<Column> {
         ];
         if let Some(level) = plan.line_level(zone) {
             settings.push(("Speech on the line", format!("{:+.1} dBm", level.speech.0)));
-            settings.push(("Most on the line", format!("{:+.1} dBm", level.most.0)));
+            settings.push(("Loudest on the line", format!("{:+.1} dBm", level.most.0)));
         }
         (zone.name.clone(), settings)
     });
@@ -152,7 +165,10 @@ fn amplifiers(plan: &Plan) -> Vec<Column> {
             ("Wants at its input", amplifier.level.to_string()),
             ("Input impedance", amplifier.impedance.to_string()),
             ("Isolation transformer", yes(amplifier.transformer)),
-            ("Pad", amplifier.pad.map_or_else(|| "none".to_owned(), |pad| pad.to_string())),
+            (
+                "Pad",
+                amplifier.pad.map_or_else(|| "none".to_owned(), |pad| pad.to_string()),
+            ),
             ("Music muted by", amplifier.music.name().to_owned()),
         ];
         if let Some(cable) = &amplifier.cable {
@@ -188,19 +204,34 @@ fn extensions(plan: &Plan) -> Vec<Column> {
             ("User (number)", extension.user.clone()),
             (
                 "Registers at",
-                if registrars.is_empty() { "nothing; called straight".to_owned() } else { and(&registrars) },
+                if registrars.is_empty() {
+                    "nothing; called straight".to_owned()
+                } else {
+                    and(&registrars)
+                },
             ),
         ];
         if !ways.is_empty() {
             settings.push(("By way of", and(&ways)));
         }
         if !registrars.is_empty() {
-            settings.push(("Logs in as", extension.auth_user.clone().unwrap_or_else(|| extension.user.clone())));
+            settings.push((
+                "Logs in as",
+                extension.auth_user.clone().unwrap_or_else(|| extension.user.clone()),
+            ));
             settings.push((
                 "Password",
-                if extension.password.is_some() { "yes, in the secrets file" } else { "none" }.to_owned(),
+                if extension.password.is_some() {
+                    "yes, in the secrets file"
+                } else {
+                    "none"
+                }
+                .to_owned(),
             ));
-            settings.push(("Registration lasts", time(std::time::Duration::from_secs(extension.expires.into()))));
+            settings.push((
+                "Registration lasts",
+                time(std::time::Duration::from_secs(extension.expires.into())),
+            ));
             settings.push(("Keep-alive", or_none(extension.keep_alive)));
         }
         settings.push(("Codecs", codecs.join(", ")));
@@ -222,7 +253,10 @@ fn groups(plan: &Plan) -> Vec<Column> {
             ("Address", group.address.to_string()),
             (
                 "Interface",
-                group.interface.clone().unwrap_or_else(|| "chosen by the system".to_owned()),
+                group
+                    .interface
+                    .clone()
+                    .unwrap_or_else(|| "chosen by the system".to_owned()),
             ),
             ("Codec", kind),
             ("Encrypted", yes(group.srtp.is_some())),
@@ -237,7 +271,10 @@ fn groups(plan: &Plan) -> Vec<Column> {
 fn inputs(plan: &Plan) -> Vec<Column> {
     let all = plan.inputs.iter().map(|input| {
         let mut settings = vec![
-            ("Device, channel", format!("{}, {}", plan.captures[input.capture].input, input.channel + 1)),
+            (
+                "Device, channel",
+                format!("{}, {}", plan.captures[input.capture].input, input.channel + 1),
+            ),
             ("Threshold", format!("{} dBFS", input.vox.threshold.0)),
             ("Attack", time(input.vox.attack)),
             ("Hang", time(input.vox.hang)),
@@ -254,7 +291,9 @@ fn contacts(plan: &Plan) -> Vec<Column> {
         settings.push(("Plays", words::played(plan, contact.plays)));
         settings.push((
             "Times",
-            contact.times.map_or_else(|| "while it is closed".to_owned(), |n| n.to_string()),
+            contact
+                .times
+                .map_or_else(|| "while it is closed".to_owned(), |n| n.to_string()),
         ));
         settings.push(("Pause between", time(contact.pause)));
         settings.extend(paging(plan, &contact.paging, Sort::Sound));
@@ -266,7 +305,10 @@ fn contacts(plan: &Plan) -> Vec<Column> {
 fn contact_settings(input: &crate::config::plan::InputLine) -> Vec<(&'static str, String)> {
     vec![
         ("Line", contact_line(input)),
-        ("Closed while the line is", if input.closed_low { "low" } else { "high" }.to_owned()),
+        (
+            "Closed while the line is",
+            if input.closed_low { "low" } else { "high" }.to_owned(),
+        ),
         ("Steady for", time(input.debounce)),
     ]
 }
@@ -302,8 +344,18 @@ fn music(plan: &Plan) -> Vec<Column> {
             ("Channels", and(&channels)),
             ("Zones", words::zones(plan, &music.zones)),
             ("Gain", gain(music.gain)),
-            ("During a page", if depth.0.is_finite() { gain(depth) } else { "silent".to_owned() }),
-            ("Fades out, in", format!("{}, {}", time(music.ducking.fade_out), time(music.ducking.fade_in))),
+            (
+                "During a page",
+                if depth.0.is_finite() {
+                    gain(depth)
+                } else {
+                    "silent".to_owned()
+                },
+            ),
+            (
+                "Fades out, in",
+                format!("{}, {}", time(music.ducking.fade_out), time(music.ducking.fade_in)),
+            ),
         ];
         (music.name.clone(), settings)
     });
@@ -312,7 +364,10 @@ fn music(plan: &Plan) -> Vec<Column> {
 
 fn recordings(plan: &Plan) -> Vec<Column> {
     let all = plan.messages.iter().map(|message| {
-        let settings = vec![("File", message.file.display().to_string()), ("Gain", gain(message.gain))];
+        let settings = vec![
+            ("File", message.file.display().to_string()),
+            ("Gain", gain(message.gain)),
+        ];
         (message.name.clone(), settings)
     });
     all.collect()
@@ -331,8 +386,18 @@ fn network(plan: &Plan) -> Vec<(&'static str, String)> {
     };
     let file = |path: &Option<std::path::PathBuf>| path.as_ref().map(|path| path.display().to_string());
     let mut all = vec![
-        ("Listens for calls at", if listens.is_empty() { "nothing".to_owned() } else { and(&listens) }),
-        ("Ports for the audio of calls", format!("UDP {} to {}", sip.rtp_ports.0, sip.rtp_ports.1)),
+        (
+            "Listens for calls at",
+            if listens.is_empty() {
+                "nothing".to_owned()
+            } else {
+                and(&listens)
+            },
+        ),
+        (
+            "Ports for the audio of calls",
+            format!("UDP {} to {}", sip.rtp_ports.0, sip.rtp_ports.1),
+        ),
         ("May call beside the telephone systems", list(&sip.networks)),
         ("Trusted about who calls", list(&sip.trusted)),
         ("First registrations spread over", time(sip.start_spread)),
@@ -346,7 +411,9 @@ fn network(plan: &Plan) -> Vec<(&'static str, String)> {
         ),
         (
             "Figures for monitoring",
-            plan.metrics.as_ref().map_or_else(|| "none".to_owned(), |metrics| served(metrics.listen)),
+            plan.metrics
+                .as_ref()
+                .map_or_else(|| "none".to_owned(), |metrics| served(metrics.listen)),
         ),
         (
             "Passwords are in",
@@ -396,12 +463,16 @@ fn paging(plan: &Plan, paging: &Paging, sort: Sort) -> Vec<(&'static str, String
         all.push(("Longest without packets", or_none(limits.no_packet)));
     }
     if sort != Sort::Sound {
-        let PlayoutSettings { min_delay, max_delay, .. } = paging.playout;
+        let PlayoutSettings {
+            min_delay, max_delay, ..
+        } = paging.playout;
         all.push(("Longest silence", or_none(limits.quiet)));
         all.push(("Levelled", yes(paging.levelled)));
         all.push((
             "Busy tone that ends it",
-            paging.busy_tone.map_or_else(|| "none".to_owned(), |tone| tone.name().to_owned()),
+            paging
+                .busy_tone
+                .map_or_else(|| "none".to_owned(), |tone| tone.name().to_owned()),
         ));
         if sort != Sort::Line {
             all.push(("Jitter buffer", format!("{} to {}", time(min_delay), time(max_delay))));

@@ -13,7 +13,7 @@ const SMALLEST: u8 = 10;
 const WIDTH: f64 = 186.0;
 const PAGE: f64 = 277.0;
 /// What [`height`] may come to: the rest is for fonts that are wider than ours.
-pub const MAX_HEIGHT: f64 = PAGE * 0.94;
+pub const MAX_HEIGHT: f64 = PAGE * 0.98;
 /// From here on two ways to page stand beside each other.
 const BESIDE: usize = 7;
 
@@ -34,12 +34,22 @@ pub fn wall(plan: &Plan, given: &Particulars) -> Document {
 }
 
 fn page(plan: &Plan, given: &Particulars, ways: &[Way], shown: usize, size: u8) -> Document {
-    let sections = vec![how(plan), places(plan, ways, shown), sounds(plan), lamps(plan), silence(plan), help(given)];
+    let sections = vec![
+        how(plan),
+        places(plan, ways, shown),
+        sounds(plan),
+        lamps(plan),
+        silence(plan),
+        help(given),
+    ];
     Document {
         title: format!("Paging: {}", plan.site),
         subtitle: String::new(),
         paper: Paper::Wall(size),
-        sections: sections.into_iter().filter(|section| !section.blocks.is_empty()).collect(),
+        sections: sections
+            .into_iter()
+            .filter(|section| !section.blocks.is_empty())
+            .collect(),
     }
 }
 
@@ -52,7 +62,8 @@ fn how(plan: &Plan) -> Section {
     }
     let mut steps = vec!["Lift the handset and dial (see below).".to_owned()];
     if any(|e| !e.gate.codes.is_empty()) {
-        steps.push("If you hear two rising notes: dial your access code, then #.".to_owned());
+        let code = ways::code_then(plan).replacen('D', "d", 1);
+        steps.push(format!("If you hear two rising notes: {code}"));
     }
     if any(|e| !e.gate.keypad.is_empty()) {
         steps.push("If you hear the same note twice: press the key of the place.".to_owned());
@@ -67,10 +78,7 @@ fn how(plan: &Plan) -> Section {
 fn places(plan: &Plan, ways: &[Way], shown: usize) -> Section {
     let mut out = Section::new("");
     let shown_ways = ways.get(..shown).unwrap_or(ways);
-    let cells = |way: &Way| {
-        let code = if way.code { " (code)" } else { "" };
-        [format!("{}{code}", way.what), super::words::zones_shortly(plan, &way.zones)]
-    };
+    let cells = |way: &Way| [way.what.clone(), super::words::zones_shortly(plan, &way.zones)];
     if shown_ways.len() < BESIDE {
         let mut table = Table::new(&["Do this", "Heard in"]);
         for way in shown_ways {
@@ -121,14 +129,23 @@ fn silence(plan: &Plan) -> Section {
     items.push("Is the amplifier switched on? Look at its own lamp. Do not open anything.".to_owned());
     for relay in &plan.relays {
         match relay.rules.shows.as_ref().map(|shows| &shows.what) {
-            Some(Shown::Healthy) => items.push(format!("Is the lamp {} off? Something is missing: call for help.", relay.name)),
-            Some(Shown::Fault) => items.push(format!("Is the lamp {} on? Something is missing: call for help.", relay.name)),
+            Some(Shown::Healthy) => items.push(format!(
+                "Is the lamp {} off? Something is missing: call for help.",
+                relay.name
+            )),
+            Some(Shown::Fault) => items.push(format!(
+                "Is the lamp {} on? Something is missing: call for help.",
+                relay.name
+            )),
             _ => {}
         }
     }
     if !plan.vetoes.is_empty() {
         let names: Vec<&str> = plan.vetoes.iter().map(|veto| veto.name.as_str()).collect();
-        items.push(format!("Has another system ({}) taken the loudspeakers? Then wait.", super::words::or(&names)));
+        items.push(format!(
+            "Has another system ({}) taken the loudspeakers? Then wait.",
+            super::words::or(&names)
+        ));
     }
     if plan.asks_for_the_time() {
         items.push("Some pages are only heard, or louder, at certain hours: see the record sheet.".to_owned());
@@ -151,14 +168,18 @@ fn help(given: &Particulars) -> Section {
     out
 }
 
-/// About how high it is in letters of `size` pt, mm: reckoned a little too high. By the measures of the style sheet, with letters 0.52 of their
-/// size wide (bold ones 0.58).
+/// About how high it is in letters of `size` pt, mm: reckoned a little too high. By the measures of the style sheet, with letters 0.5 of their
+/// size wide (bold ones 0.56).
 pub fn height(document: &Document, size: u8) -> f64 {
     let em = f64::from(size) * 25.4 / 72.0;
     let line = 1.25 * em;
     let lines = |text: &str, letter: f64, width: f64| {
         // A word that does not fit leaves the end of its line empty.
-        let longest = text.split_whitespace().map(|word| word.chars().count()).max().unwrap_or_default();
+        let longest = text
+            .split_whitespace()
+            .map(|word| word.chars().count())
+            .max()
+            .unwrap_or_default();
         let letters = text.chars().count() as f64;
         let room = (width / (letter * em)).floor().max(1.0);
         if letters <= room {
@@ -167,7 +188,7 @@ pub fn height(document: &Document, size: u8) -> f64 {
         let lost = (longest as f64 / 2.0).min(room / 2.0);
         (letters / (room - lost).max(1.0)).ceil()
     };
-    let mut sum = lines(&document.title, 2.0 * 0.58, WIDTH) * 2.3 * em + 0.3 * em;
+    let mut sum = lines(&document.title, 2.0 * 0.56, WIDTH) * 2.3 * em + 0.3 * em;
     for section in &document.sections {
         if !section.title.is_empty() {
             sum += 2.7 * em;
@@ -175,10 +196,10 @@ pub fn height(document: &Document, size: u8) -> f64 {
         for block in &section.blocks {
             sum += 0.3 * em
                 + match block {
-                    Block::Heading(text) | Block::Text(text) => lines(text, 0.52, WIDTH) * line,
-                    Block::Caution(text) => lines(text, 0.58, WIDTH - 1.2 * em - 2.0) * line + 0.6 * em + 2.0,
+                    Block::Heading(text) | Block::Text(text) => lines(text, 0.5, WIDTH) * line,
+                    Block::Caution(text) => lines(text, 0.56, WIDTH - 1.2 * em - 2.0) * line + 0.6 * em + 2.0,
                     Block::List(items) | Block::Steps(items) => {
-                        items.iter().map(|item| lines(item, 0.52, WIDTH - 1.3 * em) * line).sum()
+                        items.iter().map(|item| lines(item, 0.5, WIDTH - 1.3 * em) * line).sum()
                     }
                     Block::Table(table) => {
                         let row = |cells: &Vec<String>| {
@@ -186,9 +207,11 @@ pub fn height(document: &Document, size: u8) -> f64 {
                                 let share = match (cells.len(), i) {
                                     (2, 0) => 0.36,
                                     (2, _) => 0.64,
+                                    (4, 0 | 2) => 0.28,
+                                    (4, _) => 0.22,
                                     (n, _) => 1.0 / n as f64,
                                 };
-                                let letter = if i == 0 { 0.58 } else { 0.52 };
+                                let letter = if i % 2 == 0 { 0.56 } else { 0.5 };
                                 lines(text, letter, WIDTH * share - 0.8 * em - 0.5)
                             };
                             let most = cells.iter().enumerate().map(cell).fold(1.0, f64::max);

@@ -30,6 +30,7 @@ fn of(extension: &Extension) -> Vec<Way> {
     };
     let mut all = Vec::new();
     let mut number = |called: String, zones: &[ZoneId]| {
+        let called = called + if code { ", code" } else { "" };
         for choice in &gate.keypad {
             all.push(way(format!("{called}, then {}", choice.digits), &choice.route.zones));
         }
@@ -50,7 +51,9 @@ fn dial(user: &str) -> String {
     let is_number = user.chars().all(|c| c.is_ascii_digit() || "+#".contains(c));
     match (is_number, user.contains('*')) {
         (true, _) => format!("Dial {user}"),
-        (false, true) if user.starts_with('*') && user[1..].chars().all(|c| c.is_ascii_digit()) => format!("Dial {user}"),
+        (false, true) if user.starts_with('*') && user[1..].chars().all(|c| c.is_ascii_digit()) => {
+            format!("Dial {user}")
+        }
         (false, true) => format!("Dial {user} (* stands for any digits)"),
         (false, false) => format!("Call \"{user}\""),
     }
@@ -84,12 +87,7 @@ pub fn tones(plan: &Plan) -> Vec<(&'static str, String)> {
     let any = |test: fn(&Extension) -> bool| extensions().any(test);
     let mut all = Vec::new();
     if any(|e| !e.gate.codes.is_empty()) {
-        let hash = if any(|e| !e.gate.codes.is_empty() && e.gate.code_length.is_none()) {
-            ", then #"
-        } else {
-            ""
-        };
-        all.push(("Two notes, rising", format!("Dial your access code{hash}.")));
+        all.push(("Two notes, rising", code_then(plan)));
     }
     if any(|e| !e.gate.keypad.is_empty()) {
         all.push((
@@ -141,6 +139,15 @@ pub fn tones(plan: &Plan) -> Vec<(&'static str, String)> {
         ));
     }
     all
+}
+
+/// What to do where a code is asked for. # does no harm where it is not needed.
+pub fn code_then(plan: &Plan) -> String {
+    let hash = |extension: &Extension| !extension.gate.codes.is_empty() && extension.gate.code_length.is_none();
+    match plan.extensions.iter().any(hash) {
+        true => "Dial your access code, then #.".to_owned(),
+        false => "Dial your access code.".to_owned(),
+    }
 }
 
 fn loses(paging: &Paging, how: Loss) -> bool {
@@ -219,7 +226,11 @@ fn source(out: &mut Section, plan: &Plan, speaker: Speaker) {
             let schedule = &plan.schedules[index];
             let at: Vec<String> = schedule.timetable.at.iter().map(ToString::to_string).collect();
             let season = words::season(&schedule.timetable.season);
-            let season = if season.is_empty() { season } else { format!(" ({season})") };
+            let season = if season.is_empty() {
+                season
+            } else {
+                format!(" ({season})")
+            };
             let often = match schedule.times {
                 1 => String::new(),
                 n => format!(", {n} times"),
@@ -253,7 +264,11 @@ pub fn kind(speaker: Speaker) -> &'static str {
 fn call(items: &mut Vec<String>, plan: &Plan, extension: &Extension) {
     let gate = &extension.gate;
     for way in of(extension) {
-        items.push(format!("{}: you are heard in {}.", way.what, words::zones(plan, &way.zones)));
+        items.push(format!(
+            "{}: you are heard in {}.",
+            way.what,
+            words::zones(plan, &way.zones)
+        ));
     }
     if !gate.codes.is_empty() {
         let ends = match gate.code_length {
@@ -273,7 +288,10 @@ fn call(items: &mut Vec<String>, plan: &Plan, extension: &Extension) {
     }
     items.push(who(plan, extension));
     if !gate.hours.0.is_empty() {
-        items.push(format!("Open {}. At other times calls are refused.", words::hours(&gate.hours)));
+        items.push(format!(
+            "Open {}. At other times calls are refused.",
+            words::hours(&gate.hours)
+        ));
     }
     let raised = |route: &Route| route.priority.map(|priority| priority.0);
     for choice in gate.keypad.iter().filter(|choice| choice.route.priority.is_some()) {
@@ -302,7 +320,10 @@ fn who(plan: &Plan, extension: &Extension) -> String {
         from.push(format!("the telephone system {}", and(&systems)));
     }
     if !gate.registrar_only && !networks.is_empty() {
-        from.push(format!("telephones or gateways at {} without it", words::networks(networks)));
+        from.push(format!(
+            "telephones or gateways at {} without it",
+            words::networks(networks)
+        ));
     }
     let mut text = match from.as_slice() {
         [] => "Nobody can call it as it is set".to_owned(),
@@ -315,7 +336,10 @@ fn who(plan: &Plan, extension: &Extension) -> String {
     if !gate.deny.is_empty() {
         text += &format!("; not {}", list(&gate.deny));
     }
-    if [&gate.allow, &gate.deny].iter().any(|list| list.iter().any(|p| p.to_string().contains('*'))) {
+    if [&gate.allow, &gate.deny]
+        .iter()
+        .any(|list| list.iter().any(|p| p.to_string().contains('*')))
+    {
         text += " (* stands for any characters)";
     }
     if gate.asserted_only {
@@ -368,19 +392,26 @@ fn terms(items: &mut Vec<String>, plan: &Plan, speaker: Speaker, paging: &Paging
     }
     items.push(told + ".");
     if paging.gain.0 != 0.0 {
-        items.push(format!("Louder or softer than others by {}.", words::gain(paging.gain)));
+        let how = if paging.gain.0 > 0.0 { "louder" } else { "softer" };
+        items.push(format!("Heard {} dB {how} than the others.", paging.gain.0.abs()));
     }
 }
 
 /// What becomes of it while others have its zones.
 pub fn busy(paging: &Paging, is_call: bool) -> String {
-    let wait = paging.limits.wait.map_or_else(String::new, |limit| format!(", for {} at most", time(limit)));
+    let wait = paging
+        .limits
+        .wait
+        .map_or_else(String::new, |limit| format!(", for {} at most", time(limit)));
     match (paging.terms.busy, is_call) {
         (Loss::End, true) => "the caller hears the busy tone".to_owned(),
         (Loss::End, false) => "it is not heard".to_owned(),
         (Loss::Wait, true) => format!("the caller waits in line{wait}, and hears a soft note every 3 seconds"),
         (Loss::Wait, false) => format!("it waits{wait}"),
-        (Loss::Keep, _) => format!("it is recorded, and played when they are free{}", wait.replace("for", "waiting")),
+        (Loss::Keep, _) => format!(
+            "it is recorded, and played when they are free{}",
+            wait.replace("for", "waiting")
+        ),
         (Loss::Under, _) => format!("it is heard below the other page, {} softer", under(paging)),
     }
 }
@@ -391,7 +422,12 @@ fn cut(paging: &Paging, is_call: bool) -> String {
         (Loss::End, false) => "ends it",
         (Loss::Wait, _) => "makes it wait, and it goes on afterwards",
         (Loss::Keep, _) => "cuts it, and the rest is recorded and played afterwards",
-        (Loss::Under, _) => return format!("A page of higher priority is heard above it ({} louder).", under(paging)),
+        (Loss::Under, _) => {
+            return format!(
+                "A page of higher priority is heard above it ({} louder).",
+                under(paging)
+            );
+        }
     };
     format!("A page of higher priority {end}.")
 }
@@ -436,7 +472,13 @@ pub fn codes(plan: &Plan) -> Table {
         let priority = code
             .priority
             .map_or_else(|| "the extension's".to_owned(), |priority| priority.0.to_string());
-        table.row([code.name.clone(), opens, priority, words::hours(&code.hours), String::new()]);
+        table.row([
+            code.name.clone(),
+            opens,
+            priority,
+            words::hours(&code.hours),
+            String::new(),
+        ]);
     }
     table
 }

@@ -25,13 +25,10 @@ pub fn or_none(duration: Option<Duration>) -> String {
     duration.map_or_else(|| "none".to_owned(), time)
 }
 
-/// `−6 dB`; 0 has no sign.
+/// `-6 dB`, `+3 dB`; 0 has no sign.
 pub fn gain(gain: Db) -> String {
-    match gain.0 {
-        g if g > 0.0 => format!("+{g} dB"),
-        g if g < 0.0 => format!("\u{2212}{} dB", -g),
-        _ => "0 dB".to_owned(),
-    }
+    let sign = if gain.0 > 0.0 { "+" } else { "" };
+    format!("{sign}{} dB", gain.0 + 0.0)
 }
 
 /// `a`, `a and b`, `a, b and c`.
@@ -59,11 +56,11 @@ pub fn zone_names<'p>(plan: &'p Plan, zones: &[ZoneId]) -> Vec<&'p str> {
     zones.iter().filter_map(name).collect()
 }
 
-/// `yard and sawmill`; where they are a zone group, its name: `everywhere (yard and workshop)`.
+/// `yard and sawmill`; where a zone group stands for them, with its name: `yard and workshop ("everywhere")`.
 pub fn zones(plan: &Plan, zones: &[ZoneId]) -> String {
     let names = and(&zone_names(plan, zones));
     match group_of(plan, zones) {
-        Some(group) => format!("{group} ({names})"),
+        Some(group) => format!("{names} (\"{group}\")"),
         None => names,
     }
 }
@@ -92,7 +89,11 @@ fn group_of<'p>(plan: &'p Plan, zones: &[ZoneId]) -> Option<&'p str> {
 pub fn relays(plan: &Plan, relays: &[RelayId]) -> String {
     let name = |id: &RelayId| plan.relays.get(usize::from(id.0)).map(|relay| relay.name.as_str());
     let names: Vec<&str> = relays.iter().filter_map(name).collect();
-    if names.is_empty() { "none".to_owned() } else { and(&names) }
+    if names.is_empty() {
+        "none".to_owned()
+    } else {
+        and(&names)
+    }
 }
 
 /// `Mon-Fri 06:00-18:00 and Sat 07:00-12:00`.
