@@ -1,5 +1,6 @@
 //! Days of the year: terms, holidays.
 
+use std::fmt;
 use std::str::FromStr;
 
 use jiff::civil::Date;
@@ -74,6 +75,21 @@ fn day(text: &str) -> Result<Day, DatesError> {
     }
 }
 
+/// As in the config file.
+impl fmt::Display for Dates {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let yearly = |(month, day): (i8, i8)| format!("{month:02}-{day:02}");
+        let (first, last) = match self {
+            Dates::Once { first, last } => (first.to_string(), last.to_string()),
+            Dates::Yearly { first, last } => (yearly(*first), yearly(*last)),
+        };
+        match first == last {
+            true => f.write_str(&first),
+            false => write!(f, "{first} to {last}"),
+        }
+    }
+}
+
 impl Dates {
     pub fn contains(self, date: Date) -> bool {
         match self {
@@ -113,6 +129,13 @@ mod tests {
 
     fn contains(text: &str, day: Date) -> bool {
         text.parse::<Dates>().unwrap().contains(day)
+    }
+
+    #[test]
+    fn shown_as_it_may_be_written() {
+        for text in ["12-24", "12-24 to 01-02", "2027-12-24", "2027-09-06 to 2027-12-17"] {
+            assert_eq!(text.parse::<Dates>().unwrap().to_string(), text);
+        }
     }
 
     #[test]

@@ -1,6 +1,7 @@
 //! Opening hours in local time. Only the local weekday and time of day count, so that a day of 23 or 25 hours
 //! opens and closes by the clock on the wall.
 
+use std::fmt;
 use std::str::FromStr;
 
 const DAY: u16 = 24 * 60;
@@ -153,6 +154,38 @@ pub(super) fn moment(text: &str) -> Result<(u8, u16), HoursError> {
     Ok((bits(days)?, minute))
 }
 
+/// As in the config file: `Mon-Fri 06:00-18:00`.
+impl fmt::Display for Span {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} {}-{}", days(self.days), clock(self.from), clock(self.to))
+    }
+}
+
+/// `06:05`.
+pub(super) fn clock(minute: u16) -> String {
+    format!("{:02}:{:02}", minute / 60, minute % 60)
+}
+
+/// `daily`, `Mon`, `Sat,Sun`, `Mon-Wed,Fri`: three days and more in a row are written with a hyphen.
+pub(super) fn days(bits: u8) -> String {
+    if bits & 0x7f == 0x7f {
+        return "daily".to_owned();
+    }
+    let mut parts: Vec<String> = Vec::new();
+    let mut first = 0;
+    while first < NAMES.len() {
+        let run = (first..NAMES.len()).take_while(|day| bits & (1 << day) != 0).count();
+        let name = |day: usize| format!("{}{}", NAMES[day][..1].to_uppercase(), &NAMES[day][1..]);
+        match run {
+            0 => {}
+            3.. => parts.push(format!("{}-{}", name(first), name(first + run - 1))),
+            few => parts.extend((first..first + few).map(name)),
+        }
+        first += run.max(1);
+    }
+    parts.join(",")
+}
+
 impl Span {
     pub fn is_open(self, at: LocalTime) -> bool {
         self.since(at).is_some()
@@ -208,6 +241,19 @@ mod tests {
         LocalTime {
             weekday,
             minute: hour * 60 + minute,
+        }
+    }
+
+    #[test]
+    fn shown_as_it_may_be_written() {
+        for text in [
+            "daily 20:00-06:00",
+            "Mon-Fri 06:00-18:00",
+            "Sat,Sun 00:00-24:00",
+            "Mon-Wed,Sat 07:05-12:00",
+            "Sun 07:00-12:00",
+        ] {
+            assert_eq!(text.parse::<Span>().unwrap().to_string(), text);
         }
     }
 

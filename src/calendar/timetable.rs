@@ -1,5 +1,6 @@
 //! Moments that come again: bells, announcements.
 
+use std::fmt;
 use std::str::FromStr;
 
 use jiff::civil::Date;
@@ -27,6 +28,13 @@ impl FromStr for Ring {
     fn from_str(text: &str) -> Result<Self, Self::Err> {
         let (days, minute) = hours::moment(text)?;
         Ok(Ring { days, minute })
+    }
+}
+
+/// As in the config file.
+impl fmt::Display for Ring {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} {}", hours::days(self.days), hours::clock(self.minute))
     }
 }
 
@@ -123,6 +131,13 @@ mod tests {
     }
 
     /// Summer time in London begins on the last Sunday in March at 01:00 UTC (tz database).
+    #[test]
+    fn shown_as_it_may_be_written() {
+        for text in ["daily 00:00", "Mon-Fri 06:30", "Sat 07:00"] {
+            assert_eq!(text.parse::<Ring>().unwrap().to_string(), text);
+        }
+    }
+
     #[test]
     fn bells_ring_by_the_clock_on_the_wall() {
         let table = timetable(&["Mon-Fri 08:00", "Sat 09:30"], &[], &[]);

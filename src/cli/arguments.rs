@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Parser, Subcommand};
 use hornwire::config;
 
-use super::{calibrate, levels, listen, local, replay, tone, watch, why, wiring};
+use super::{calibrate, handover, levels, listen, local, replay, tone, watch, why, wiring};
 
 const EXIT_CODES: &str = "\
 Exit codes (sysexits.h):
@@ -332,6 +332,25 @@ pub enum Command {
     Wiring {
         #[command(flatten)]
         wishes: wiring::Wishes,
+    },
+    /// What is handed over: a record sheet for customer and technician, and a page for the wall.
+    #[command(after_help = concat!(
+        "Examples:\n  hornwire handover /etc/hornwire/hornwire.toml -o handover\n",
+        "  hornwire handover config/quayside-yard.toml --customer \"Quayside Timber\" \\\n",
+        "    --installer \"Alder Sound\" --phone \"01632 960 017\"\n\n",
+        "Writes handover.md, handover.html, wall.md and wall.html; files of these names in\n",
+        "DIR are written over. What was measured and tried comes from the logbook beside\n",
+        "the config; what was not tried is listed as such. Passwords, keys and access codes\n",
+        "are in none of them.\n\n",
+        "Print the HTML from a browser: A4, the margins and the scale of the page itself,\n",
+        "black and white is enough. wall.html is one page. There is no PDF output.\n\n",
+        "Exit codes: 0 written, 64 wrong command line, 66 the config is missing, or the\n",
+        "logbook cannot be read, 73 a file cannot be written, 77 no permission, 78 errors in\n",
+        "the config."
+    ))]
+    Handover {
+        #[command(flatten)]
+        wishes: handover::Wishes,
     },
     /// Write the manual pages and the completions of the shells; the package is built with it.
     #[command(hide = true)]

@@ -6,8 +6,8 @@ use std::time::{Duration, Instant};
 
 use clap::Args;
 use hornwire::bench::calibrate::{self, FIRST, Found, HZ, Heard, Reading, SECOND};
-use hornwire::bench::levels::chain;
 use hornwire::bench::levels::quantity::{Level, Unfit};
+use hornwire::bench::levels::site;
 use hornwire::bench::logbook::{Kind, Outcome, Verdict};
 use hornwire::config::edit;
 use hornwire::config::plan::{Amplifier, Card, Plan, Zone};
@@ -446,9 +446,9 @@ pub fn amplifier_of<'p>(plan: &'p Plan, zone: &Zone) -> Option<&'p Amplifier> {
 }
 
 fn gain_for(plan: &Plan, zone: &Zone, amplifier: &Amplifier, full_scale: Dbm) -> Db {
-    let mut card = plan.cards[zone.card].clone();
-    card.full_scale = Some(full_scale);
-    let set = chain::plan(&super::levels::setup_of(&card, amplifier, zone)).set();
+    let mut plan = plan.clone();
+    plan.cards[zone.card].full_scale = Some(full_scale);
+    let set = site::chain_of(&plan, amplifier, zone).0.set();
     // As the config has it.
     Db((set.0 * 10.0).round() / 10.0)
 }

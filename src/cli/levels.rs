@@ -3,13 +3,13 @@
 use std::io::Write as _;
 use std::path::Path;
 
-use hornwire::bench::levels::chain::{self, Setup, USUAL_TRANSFORMER};
+use hornwire::bench::levels::chain::{self, Setup};
 use hornwire::bench::levels::line::{Line, Load};
 use hornwire::bench::levels::pad;
-use hornwire::bench::levels::quantity::{Celsius, Level, Ohms, Unfit, Volts};
+use hornwire::bench::levels::quantity::{Level, Ohms, Unfit};
 use hornwire::bench::levels::text::{self, Names};
-use hornwire::bench::levels::{cable, line};
-use hornwire::config::plan::{Amplifier, Card, LoudspeakerLine, Plan, Zone};
+use hornwire::bench::levels::{cable, site};
+use hornwire::config::plan::{Amplifier, Plan, Zone};
 use hornwire::config::{self, Severity};
 use hornwire::page::ZoneId;
 use serde_json::{Value, json};
@@ -275,7 +275,7 @@ fn of_amplifier(plan: &Plan, amplifier: &Amplifier) -> Vec<Told> {
     let zone = |id: &ZoneId| plan.zones.get(usize::from(id.0));
     let zones = amplifier.zones.iter().filter_map(zone);
     let mut all: Vec<Told> = zones.map(|zone| of_zone(plan, amplifier, zone)).collect();
-    if let Some(line) = line_of(amplifier) {
+    if let Some(line) = site::loudspeakers_of(amplifier) {
         let title = format!("Amplifier {}, loudspeakers", amplifier.name);
         let mut json = figures::line(&line);
         json["amplifier"] = json!(amplifier.name);
@@ -289,65 +289,17 @@ fn of_amplifier(plan: &Plan, amplifier: &Amplifier) -> Vec<Told> {
     all
 }
 
-/// What the config says of the way from a card to an amplifier.
-pub fn setup_of(card: &Card, amplifier: &Amplifier, zone: &Zone) -> Setup {
-    Setup {
-        full_scale: card.full_scale.map(|level| Level::Dbm(level).volts()),
-        source: card.impedance,
-        noise: None,
-        transformer: amplifier.transformer.then_some(USUAL_TRANSFORMER),
-        cable: amplifier.cable,
-        pad: amplifier.pad,
-        level: amplifier.level,
-        input: amplifier.impedance,
-        ceiling: zone.ceiling,
-    }
-}
-
 fn of_zone(plan: &Plan, amplifier: &Amplifier, zone: &Zone) -> Told {
-    let card = &plan.cards[zone.card];
-    let found = chain::plan(&setup_of(card, amplifier, zone));
-    let title = format!(
-        "Amplifier {}: zone {}, channel {} of card {}",
-        amplifier.name,
-        zone.name,
-        zone.channel + 1,
-        card.name
-    );
-    let mut json = figures::chain(&found, &title);
+    let (found, names) = site::chain_of(plan, amplifier, zone);
+    let title = &names.title;
+    let mut json = figures::chain(&found, title);
     json["amplifier"] = json!(amplifier.name);
     json["zone"] = json!(zone.name);
     json["gain_now_db"] = json!(zone.gain.0);
-    let names = Names {
-        title,
-        zone: format!("[zones.{}]", zone.name),
-        amplifier: format!("[amplifiers.{}]", amplifier.name),
-        card: format!("[cards.{}]", card.name),
-        gain: Some(zone.gain),
-    };
     Told {
         text: text::chain(&found, &names),
         notes: text::granted(&found, &names),
         cautions: text::chain_cautions(&found),
         json,
     }
-}
-
-/// Without cable: that stands in no config.
-fn line_of(amplifier: &Amplifier) -> Option<Line> {
-    let volts = match amplifier.line? {
-        LoudspeakerLine::Volts25 => Volts(25.0),
-        LoudspeakerLine::Volts70 => line::SEVENTY,
-        LoudspeakerLine::Volts100 => Volts(100.0),
-        LoudspeakerLine::LowImpedance => return None,
-    };
-    if amplifier.taps.is_empty() {
-        return None;
-    }
-    Some(Line {
-        load: Load::Taps(volts, amplifier.taps.clone()),
-        amplifier: amplifier.power,
-        cable: None,
-        at: Celsius(20.0),
-    })
 }

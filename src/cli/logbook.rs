@@ -1,8 +1,8 @@
 //! The logbook beside a config: reading it, adding to it.
 #![allow(clippy::disallowed_methods)]
 
-use std::fs::OpenOptions;
-use std::io::{ErrorKind, Read as _, Write as _};
+use std::fs::{File, OpenOptions};
+use std::io::{self, ErrorKind, Read as _, Write as _};
 use std::path::{Path, PathBuf};
 
 use hornwire::bench::logbook::{self, EXTENSION, Kind, MAX_FILE, Outcome, Verdict};
@@ -14,12 +14,20 @@ use super::workbench::complain;
 
 pub struct Logbook {
     path: PathBuf,
+    /// It has to be there.
+    is_named: bool,
 }
 
 impl Logbook {
     pub fn beside(config: &Path) -> Self {
+        Self::of(None, config)
+    }
+
+    /// The one that is named, else the one beside the config.
+    pub fn of(named: Option<&Path>, config: &Path) -> Self {
         Logbook {
-            path: config.with_extension(EXTENSION),
+            path: named.map_or_else(|| config.with_extension(EXTENSION), Path::to_owned),
+            is_named: named.is_some(),
         }
     }
 
@@ -69,28 +77,40 @@ impl Logbook {
         })
     }
 
-    /// All outcomes, oldest first; lines that are none are told. Without a file there are none.
+    /// All outcomes, oldest first, and how many lines are none; those are told. A config without a logbook has none.
     ///
     /// # Errors
     /// After the complaint, when it cannot be read.
-    pub fn read(&self) -> Result<Vec<Outcome>, Exit> {
-        let mut text = String::new();
-        let file = match std::fs::File::open(&self.path) {
-            Err(error) if error.kind() == ErrorKind::NotFound => return Ok(Vec::new()),
-            file => file,
+    pub fn read(&self) -> Result<(Vec<Outcome>, usize), Exit> {
+        let text = match text_of(&self.path) {
+            Ok(text) => text,
+            Err(error) if error.kind() == ErrorKind::NotFound && !self.is_named => String::new(),
+            Err(error) => {
+                complain(&format!("{}: {error}", self.path.display()));
+                return Err(match error.kind() {
+                    ErrorKind::PermissionDenied => Exit::NoPermission,
+                    _ => Exit::NoInput,
+                });
+            }
         };
-        let read = file.and_then(|file| file.take(MAX_FILE).read_to_string(&mut text));
-        if let Err(error) = read {
-            complain(&format!("{}: {error}", self.path.display()));
-            return Err(match error.kind() {
-                ErrorKind::PermissionDenied => Exit::NoPermission,
-                _ => Exit::NoInput,
-            });
-        }
         let (outcomes, faults) = logbook::read(&text);
-        for fault in faults {
+        for fault in &faults {
             complain(&format!("{}: {fault}; it is left out", self.path.display()));
         }
-        Ok(outcomes)
+        Ok((outcomes, faults.len()))
     }
+}
+
+fn text_of(path: &Path) -> io::Result<String> {
+    let file = File::open(path)?;
+    if !file.metadata()?.is_file() {
+        return Err(io::Error::other("not a regular file"));
+    }
+    let mut text = String::new();
+    file.take(MAX_FILE + 1).read_to_string(&mut text)?;
+    if text.len() as u64 > MAX_FILE {
+        let error = format!("larger than {MAX_FILE} octets; perhaps it is another file");
+        return Err(io::Error::other(error));
+    }
+    Ok(text)
 }

@@ -14,6 +14,7 @@ mod code;
 mod demo;
 mod dialogue;
 mod doctor;
+mod handover;
 mod levels;
 mod listen;
 mod local;
@@ -82,6 +83,7 @@ pub fn main() -> ExitCode {
         Command::Calibrate(wanted) => calibrate::run(&wanted),
         Command::Tone(wanted) => tone::run(&wanted),
         Command::Relay(wanted) => tone::relay(&wanted),
+        Command::Handover { wishes } => handover::run(&wishes),
         Command::Wiring { wishes } => wiring::run(&wishes),
         Command::Manual { directory } => manual::run(&directory),
         Command::Demo { out } => demo::run(&out),

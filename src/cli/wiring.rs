@@ -33,12 +33,21 @@ pub struct Wishes {
 }
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
-enum Header {
+pub enum Header {
     /// The 40 pins of a Raspberry Pi.
     #[value(name = "40-pin")]
     FortyPin,
     /// Another one: only chip and line are told.
     Other,
+}
+
+impl Header {
+    pub fn board(self) -> Board {
+        match self {
+            Header::FortyPin => Board::FortyPin,
+            Header::Other => Board::Other,
+        }
+    }
 }
 
 pub fn run(wishes: &Wishes) -> Exit {
@@ -68,11 +77,7 @@ pub fn run(wishes: &Wishes) -> Exit {
     let Some(plan) = &loaded.plan else {
         return Exit::Config;
     };
-    let board = match wishes.header {
-        Some(Header::FortyPin) => Board::FortyPin,
-        Some(Header::Other) => Board::Other,
-        None => Board::guessed(plan),
-    };
+    let board = wishes.header.map_or_else(|| Board::guessed(plan), Header::board);
     let sheet = wiring::sheet(plan, board, date);
     let mut drawn = Vec::new();
     if let Some(output) = &wishes.output {

@@ -1,5 +1,6 @@
 //! Callers and the patterns that name them.
 
+use std::fmt;
 use std::hash::{Hash as _, Hasher as _};
 use std::net::IpAddr;
 use std::str::FromStr;
@@ -115,6 +116,17 @@ impl FromStr for Pattern {
             user: user.chars().collect(),
             host: host.map(|h| h.chars().collect()),
         })
+    }
+}
+
+/// In lower case.
+impl fmt::Display for Pattern {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.user.iter().collect::<String>())?;
+        match &self.host {
+            Some(host) => write!(f, "@{}", host.iter().collect::<String>()),
+            None => Ok(()),
+        }
     }
 }
 

@@ -7,6 +7,7 @@ pub mod line;
 pub mod pad;
 pub mod quantity;
 pub mod series;
+pub mod site;
 pub mod sound;
 pub mod text;
 pub mod two_port;

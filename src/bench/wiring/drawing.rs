@@ -30,6 +30,11 @@ pub fn draw(sheet: &Sheet) -> Vec<String> {
     pages(sheet).iter().map(Canvas::svg).collect()
 }
 
+/// The same, to stand within a document: they say nothing of its pages.
+pub fn figures(sheet: &Sheet) -> Vec<String> {
+    pages(sheet).iter().map(Canvas::figure).collect()
+}
+
 pub(super) fn pages(sheet: &Sheet) -> Vec<Canvas> {
     let mut flow = Flow::new();
     circuits::draw(sheet, &mut flow);

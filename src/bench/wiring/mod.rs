@@ -15,6 +15,6 @@ mod text;
 
 pub use build::sheet;
 pub use cautions::CAUTIONS;
-pub use drawing::draw;
+pub use drawing::{draw, figures};
 pub use header::{Board, HEADER, Pin};
 pub use sheet::{Circuit, End, Kind, Part, PartId, Sheet, Use, Wire, WireId};

@@ -62,11 +62,21 @@ pub struct Canvas {
 }
 
 impl Canvas {
+    /// A file of its own, a sheet of A4.
     pub fn svg(&self) -> String {
+        self.drawn("@page{size:A4 landscape;margin:0}")
+    }
+
+    /// To stand within a document, whose pages are its own.
+    pub fn figure(&self) -> String {
+        self.drawn("")
+    }
+
+    fn drawn(&self, page: &str) -> String {
         let (w, h) = (WIDTH - 2.0 * MARGIN, HEIGHT - 2.0 * MARGIN);
         format!(
             "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{WIDTH}mm\" height=\"{HEIGHT}mm\" viewBox=\"0 0 {WIDTH} {HEIGHT}\">\
-             <title>{}</title><style>@page{{size:A4 landscape;margin:0}}{STYLE}</style>\n\
+             <title>{}</title><style>{page}{STYLE}</style>\n\
              <rect width=\"{WIDTH}\" height=\"{HEIGHT}\" fill=\"#fff\"/>\n\
              <rect class=\"f\" x=\"{MARGIN}\" y=\"{MARGIN}\" width=\"{w}\" height=\"{h}\"/>\n{}{}</svg>\n",
             escape(&self.title),

@@ -1,0 +1,238 @@
+//! What was measured and tried, and what was not: from the logbook.
+
+use super::document::{Section, Table};
+use super::words::sentence;
+use crate::bench::logbook::{Kind, Outcome, Verdict, latest};
+use crate::config::plan::{Plan, Speaker};
+use crate::report::text::plural;
+
+/// How a thing of the config stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Standing {
+    Passed,
+    /// Something of it did, whatever else passed.
+    Failed,
+    Skipped,
+    /// There are values, and nobody has judged them.
+    Measured,
+    NotTried,
+}
+
+impl Standing {
+    pub fn name(self) -> &'static str {
+        match self {
+            Standing::Passed => "passed",
+            Standing::Failed => "failed",
+            Standing::Skipped => "skipped",
+            Standing::Measured => "measured, not judged",
+            Standing::NotTried => "not tried",
+        }
+    }
+}
+
+/// One thing that ought to be tried.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Thing {
+    pub kind: Kind,
+    pub name: String,
+    pub standing: Standing,
+}
+
+/// Everything in the config that can be tried, as it stands.
+pub fn things(plan: &Plan, outcomes: &[Outcome]) -> Vec<Thing> {
+    let sources = plan.speakers().filter_map(|speaker| {
+        let kind = match speaker {
+            Speaker::Extension(_) => Kind::Extension,
+            Speaker::Group(_) => Kind::Group,
+            Speaker::Line(_) => Kind::Line,
+            Speaker::Contact(_) => Kind::Contact,
+            Speaker::Schedule(_) => Kind::Schedule,
+            Speaker::Local | Speaker::Test => return None,
+        };
+        Some((kind, speaker.name(plan).to_owned()))
+    });
+    let named = |kind, name: &String| (kind, name.clone());
+    let all = sources
+        .chain(plan.cards.iter().map(|card| named(Kind::Card, &card.name)))
+        .chain(plan.zones.iter().map(|zone| named(Kind::Zone, &zone.name)))
+        .chain(plan.relays.iter().map(|relay| named(Kind::Relay, &relay.name)))
+        .chain(plan.music.iter().map(|music| named(Kind::Music, &music.name)));
+    let last = latest(outcomes);
+    all.map(|(kind, name)| {
+        let of: Vec<Verdict> = last
+            .iter()
+            .filter(|outcome| outcome.kind == kind && outcome.name == name)
+            .map(|outcome| outcome.verdict)
+            .collect();
+        Thing {
+            standing: standing(&of),
+            kind,
+            name,
+        }
+    })
+    .collect()
+}
+
+fn standing(verdicts: &[Verdict]) -> Standing {
+    let has = |verdict| verdicts.contains(&verdict);
+    match () {
+        () if has(Verdict::Failed) => Standing::Failed,
+        () if has(Verdict::Passed) => Standing::Passed,
+        () if has(Verdict::Skipped) => Standing::Skipped,
+        () if has(Verdict::Measured) => Standing::Measured,
+        () => Standing::NotTried,
+    }
+}
+
+/// `unread`: lines of the logbook that are no outcomes. `changed`: the day of the config's last change, `YYYY-MM-DD`.
+pub fn section(plan: &Plan, outcomes: &[Outcome], unread: usize, changed: Option<&str>) -> Section {
+    let mut out = Section::new("What was measured and tried");
+    let things = things(plan, outcomes);
+    let last = latest(outcomes);
+    if last.is_empty() {
+        out.caution("Nothing of this has been measured or tried on site, as far as the logbook knows. What this document says comes from the config alone.");
+    }
+    if unread > 0 {
+        out.caution(format!(
+            "{} of the logbook could not be read, and is missing here.",
+            plural(unread, "line")
+        ));
+    }
+    let before =
+        |outcome: &&&Outcome| changed.is_some_and(|changed| outcome.at.get(..10).is_some_and(|day| day < changed));
+    let old = last.iter().filter(before).count();
+    if let Some(changed) = changed.filter(|_| old > 0) {
+        out.caution(format!(
+            "The config was changed on {changed}, after {old} of these {} outcomes: try again what matters.",
+            last.len()
+        ));
+    }
+    for (standing, title, told) in [
+        (
+            Standing::Failed,
+            "Failed",
+            "These did not do what was wanted; see below.",
+        ),
+        (
+            Standing::Skipped,
+            "Skipped",
+            "These were left out on purpose; see below for the reason.",
+        ),
+        (
+            Standing::Measured,
+            "Measured, not judged",
+            "Of these there are values, and nobody has said whether they are good.",
+        ),
+        (
+            Standing::NotTried,
+            "Not tried",
+            "Of these there is no outcome at all: whether they work is not known.",
+        ),
+    ] {
+        let items = by_kind(&things, standing);
+        if !items.is_empty() {
+            out.heading(title);
+            out.text(told);
+            out.list(items);
+        }
+    }
+    let passed = by_kind(&things, Standing::Passed);
+    if !passed.is_empty() {
+        out.heading("Passed");
+        out.list(passed);
+    }
+    let mut table = Table::new(&["What", "Step", "Found", "Wanted", "Verdict", "When, by whom"]);
+    let is_there = |outcome: &Outcome| {
+        things
+            .iter()
+            .any(|thing| thing.kind == outcome.kind && thing.name == outcome.name)
+    };
+    let (here, gone): (Vec<&Outcome>, Vec<&Outcome>) = last.into_iter().partition(|outcome| is_there(outcome));
+    for thing in &things {
+        let of = here
+            .iter()
+            .filter(|outcome| outcome.kind == thing.kind && outcome.name == thing.name);
+        for outcome in of {
+            table.row(row(outcome));
+        }
+    }
+    if !table.rows.is_empty() {
+        out.heading("Every outcome");
+        out.text("Of each step the last one.");
+        out.table(table);
+    }
+    let mut table = Table::new(&["What", "Step", "Found", "Wanted", "Verdict", "When, by whom"]);
+    for outcome in gone {
+        table.row(row(outcome));
+    }
+    if !table.rows.is_empty() {
+        out.heading("About what is no longer in the config");
+        out.table(table);
+    }
+    out
+}
+
+/// `extensions: yard-page, all-page`.
+fn by_kind(things: &[Thing], standing: Standing) -> Vec<String> {
+    let mut kinds: Vec<Kind> = things.iter().map(|thing| thing.kind).collect();
+    kinds.dedup();
+    let line = |kind: &Kind| {
+        let of = things
+            .iter()
+            .filter(|thing| thing.kind == *kind && thing.standing == standing);
+        let names: Vec<&str> = of.map(|thing| thing.name.as_str()).collect();
+        (!names.is_empty()).then(|| format!("{}: {}", sentence(kind_name(*kind)), names.join(", ")))
+    };
+    kinds.iter().filter_map(line).collect()
+}
+
+fn row(outcome: &Outcome) -> Vec<String> {
+    let found = match (&outcome.value, outcome.found.as_str()) {
+        (Some((value, unit)), "") => format!("{value} {unit}"),
+        (_, found) => found.to_owned(),
+    };
+    let found = [found.as_str(), outcome.note.as_str()];
+    let found: Vec<&str> = found.into_iter().filter(|text| !text.is_empty()).collect();
+    // `2027-03-02T10:15:00+01:00` to `2027-03-02 10:15`.
+    let at = outcome.at.get(..16).unwrap_or(&outcome.at).replacen('T', " ", 1);
+    let when = [at.as_str(), outcome.by.as_str()];
+    let when: Vec<&str> = when.into_iter().filter(|text| !text.is_empty()).collect();
+    vec![
+        format!("{} {}", kind_name(outcome.kind), outcome.name),
+        step(outcome.kind, &outcome.step),
+        found.join("; "),
+        outcome.wanted.clone(),
+        outcome.verdict.name().to_owned(),
+        when.join(", "),
+    ]
+}
+
+fn kind_name(kind: Kind) -> &'static str {
+    match kind {
+        Kind::Extension => "telephone extension",
+        Kind::Group => "page key group",
+        Kind::Line => "line input",
+        Kind::Contact => "contact",
+        other => other.name(),
+    }
+}
+
+/// In words; a step that is not known by its own name.
+fn step(kind: Kind, step: &str) -> String {
+    let words = match (kind, step) {
+        (Kind::Card, "full-scale") => "Strongest sine of the card, across the line",
+        (Kind::Zone, "gain") => "Gain that was set",
+        (Kind::Zone, "level") => "Speech on the line to the amplifier",
+        (Kind::Zone, "heard") => "Identification tone heard there, and only there",
+        (Kind::Relay, "operates") => "Relay moves, and does what it should",
+        (Kind::Music, "back") => "Time until the music was back",
+        (_, "page") => "A page by it, as a whole",
+        (_, "level") => "Speech as it came in (0 dBFS is the most there is)",
+        (_, "delay") => "From the beginning until speech is heard",
+        (_, "loss") => "Packets lost on the network",
+        (_, "jitter") => "Unevenness of the network (jitter)",
+        (_, "heard") => "How it was heard",
+        (_, other) => other,
+    };
+    words.to_owned()
+}
