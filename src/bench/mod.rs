@@ -2,6 +2,7 @@
 //! socket; `cli` reads and prints.
 
 pub mod calibrate;
+pub mod commission;
 pub mod handover;
 pub mod levels;
 pub mod listen;

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Parser, Subcommand};
 use hornwire::config;
 
-use super::{calibrate, handover, levels, listen, local, replay, tone, watch, why, wiring};
+use super::{calibrate, commission, handover, levels, listen, local, replay, tone, watch, why, wiring};
 
 const EXIT_CODES: &str = "\
 Exit codes (sysexits.h):
@@ -14,7 +14,7 @@ Exit codes (sysexits.h):
   65  a code that is guessed too easily, a scenario with errors, a pad that cannot be
   66  a file is missing or cannot be read
   69  a socket or a relay line cannot be had
-  70  the demonstration did not go as it should
+  70  the demonstration, or a step of commissioning, did not go as it should
   71  the system refused a thread or random numbers
   73  a file cannot be made
   75  refused for now: the zones are taken
@@ -243,6 +243,22 @@ pub enum Command {
         "short by a page, 77 no permission, 78 errors in the config."
     ))]
     Tone(tone::Tone),
+    /// Try everything of a config once, in turn: zones, relays, every source, music; measured, and by ear.
+    #[command(after_help = concat!(
+        "Examples:\n  sudo hornwire commission --by \"R. Alder\"\n  hornwire commission --list\n",
+        "  sudo hornwire commission --only dispatch --only yard\n\n",
+        "Beeps in each zone, each relay for 3 s, then a page from every source: it says what to\n",
+        "do, waits for the page, tells what was measured (zones, delay, level, loss, jitter,\n",
+        "lead of the relays, return of the music) and asks what only ears can tell. A schedule's\n",
+        "sound is played by the gateway. Outcomes go into the logbook beside the config, and\n",
+        "hornwire handover puts them into its document. A later run goes on with what has not\n",
+        "passed. Sources need the running gateway.\n\n",
+        "Exit codes: 0 nothing has failed, 64 wrong command line, 65 nothing has that name,\n",
+        "66 the config is missing, 69 no card or relay to be had, 70 something failed, 73 the\n",
+        "logbook cannot be written, 75 ended before, or a page is on, 77 no permission,\n",
+        "78 errors in the config."
+    ))]
+    Commission(commission::Commission),
     /// Measure what a card's full scale is on the line, and set a zone's level by it.
     #[command(after_help = concat!(
         "Examples:\n  sudo hornwire calibrate yard --by \"R. Alder\"\n",

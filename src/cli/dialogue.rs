@@ -103,9 +103,17 @@ impl Dialogue {
         }
     }
 
-    /// The line that has come, if one has, while nothing was asked.
-    pub fn line(&mut self) -> Option<String> {
-        self.early.pop_front()
+    /// Which of these words has been typed while nothing was asked.
+    pub fn typed<'w>(&mut self, words: &[&'w str]) -> Option<&'w str> {
+        let line = self.early.front()?.trim().to_lowercase();
+        let word = words.iter().find(|word| **word == line)?;
+        self.early.pop_front();
+        Some(word)
+    }
+
+    /// No more answers will come.
+    pub fn has_ended(&self) -> bool {
+        self.ended && self.early.is_empty()
     }
 
     fn keep(&mut self, event: Event) {

@@ -11,6 +11,7 @@ mod arguments;
 mod calibrate;
 mod check;
 mod code;
+mod commission;
 mod demo;
 mod dialogue;
 mod doctor;
@@ -80,6 +81,7 @@ pub fn main() -> ExitCode {
         Command::Replay { wanted } => replay::run(&wanted),
         Command::Listen { wanted } => listen::run(&wanted),
         Command::Levels(wanted) => levels::run(&wanted),
+        Command::Commission(wanted) => commission::run(&wanted),
         Command::Calibrate(wanted) => calibrate::run(&wanted),
         Command::Tone(wanted) => tone::run(&wanted),
         Command::Relay(wanted) => tone::relay(&wanted),

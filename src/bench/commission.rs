@@ -1,0 +1,347 @@
+//! The commissioning run: what has to be tried of a config, and what a page's record says of it.
+
+use std::time::Duration;
+
+use serde_json::Value;
+
+use super::logbook::{Kind, Outcome, Verdict, latest};
+use crate::config::plan::{Plan, Speaker, Zone};
+use crate::page::{RelayId, ZoneId};
+use crate::report::text::plural;
+
+/// Loudest speech of a source, dBFS: below it somebody whispers or a level is set wrongly, above it the source clips. Common practice, no
+/// published source.
+pub const SPEECH: (f64, f64) = (-45.0, -3.0);
+/// Lost packets that are not heard with G.711's concealment (common practice; ITU-T G.113 calls 1 % the beginning of what is heard, from memory).
+pub const MOST_LOST: f64 = 1.0;
+/// Jitter of a local network, ms (common practice, no published source).
+pub const MOST_JITTER: f64 = 30.0;
+/// A page may begin so much later than leads and chime make it.
+const LATER: Duration = Duration::from_millis(500);
+/// A relay's lead is met within this.
+pub const SLACK: f64 = 0.25;
+/// Music is back so long after the last relay's release, s.
+pub const MUSIC_LATER: f64 = 3.0;
+
+/// Something to be tried.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Trial {
+    /// Beeps, in this zone alone.
+    Zone(ZoneId),
+    Relay(RelayId),
+    /// A page by its source.
+    Source(Speaker),
+    /// Comes back after a page; by its place in the config.
+    Music(usize),
+}
+
+impl Trial {
+    pub fn kind(self) -> Kind {
+        match self {
+            Trial::Zone(_) => Kind::Zone,
+            Trial::Relay(_) => Kind::Relay,
+            Trial::Music(_) => Kind::Music,
+            Trial::Source(speaker) => match speaker {
+                Speaker::Extension(_) => Kind::Extension,
+                Speaker::Group(_) => Kind::Group,
+                Speaker::Line(_) => Kind::Line,
+                Speaker::Contact(_) => Kind::Contact,
+                Speaker::Schedule(_) | Speaker::Local | Speaker::Test => Kind::Schedule,
+            },
+        }
+    }
+
+    pub fn name(self, plan: &Plan) -> &str {
+        match self {
+            Trial::Zone(zone) => &plan.zones[usize::from(zone.0)].name,
+            Trial::Relay(relay) => &plan.relays[usize::from(relay.0)].name,
+            Trial::Source(speaker) => speaker.name(plan),
+            Trial::Music(index) => &plan.music[index].name,
+        }
+    }
+
+    /// The step that says whether it has passed as a whole.
+    pub fn step(self) -> &'static str {
+        match self {
+            Trial::Zone(_) => "heard",
+            Trial::Relay(_) => "operates",
+            Trial::Source(_) => "page",
+            Trial::Music(_) => "back",
+        }
+    }
+
+    /// Its last outcome, if it has one.
+    pub fn outcome(self, plan: &Plan, outcomes: &[Outcome]) -> Option<Outcome> {
+        let (kind, name, step) = (self.kind(), self.name(plan), self.step());
+        let mut last = latest(outcomes).into_iter();
+        last.find(|outcome| outcome.kind == kind && outcome.name == name && outcome.step == step)
+            .cloned()
+    }
+}
+
+/// All of a config: zones first, since nothing else can be heard before they are right.
+pub fn trials(plan: &Plan) -> Vec<Trial> {
+    let zones = (0..=u16::MAX).take(plan.zones.len()).map(|id| Trial::Zone(ZoneId(id)));
+    let relays = (0..=u16::MAX)
+        .take(plan.relays.len())
+        .map(|id| Trial::Relay(RelayId(id)));
+    let sources = plan.speakers().filter(|speaker| *speaker != Speaker::Local);
+    zones
+        .chain(relays)
+        .chain(sources.map(Trial::Source))
+        .chain((0..plan.music.len()).map(Trial::Music))
+        .collect()
+}
+
+/// What a relay is there for, so that somebody can say whether it did it.
+pub fn purpose(plan: &Plan, relay: RelayId) -> String {
+    let named = |of: fn(&Zone) -> &[RelayId]| -> Vec<&str> {
+        let zones = plan.zones.iter().filter(|zone| of(zone).contains(&relay));
+        zones.map(|zone| zone.name.as_str()).collect()
+    };
+    let (triggers, mutes) = (named(|zone| &zone.trigger), named(|zone| &zone.mute));
+    match (triggers.as_slice(), mutes.as_slice()) {
+        ([], []) => "its lamp or other load should switch on".to_owned(),
+        (zones, []) => format!("the amplifier of {} should wake up", zones.join(", ")),
+        ([], zones) => format!("the music in {} should fall silent", zones.join(", ")),
+        (zones, _) => format!(
+            "the amplifier of {} should wake up and its music fall silent",
+            zones.join(", ")
+        ),
+    }
+}
+
+/// What whoever stands there has to do for a page of that source.
+pub fn request(plan: &Plan, speaker: Speaker) -> String {
+    match speaker {
+        Speaker::Extension(index) => {
+            let extension = &plan.extensions[index];
+            let code = if extension.gate.codes.is_empty() {
+                ""
+            } else {
+                ", enter a code"
+            };
+            let choice = if extension.gate.keypad.is_empty() {
+                ""
+            } else {
+                ", choose a zone"
+            };
+            format!(
+                "Call {} from a phone{code}{choice}, wait for the beep, count aloud to ten, hang up",
+                extension.user
+            )
+        }
+        Speaker::Group(index) => format!(
+            "Page to {} from its sender for about ten seconds",
+            plan.groups[index].address
+        ),
+        Speaker::Line(_) => "Let the other system speak into the line input for about ten seconds".to_owned(),
+        Speaker::Contact(_) => "Close the contact (press the button)".to_owned(),
+        Speaker::Schedule(_) | Speaker::Local | Speaker::Test => "Its sound is played now".to_owned(),
+    }
+}
+
+/// One figure of a page, against what is wanted.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Judged {
+    pub step: &'static str,
+    pub value: Option<(f64, &'static str)>,
+    pub found: String,
+    pub wanted: String,
+    pub verdict: Verdict,
+    pub note: String,
+}
+
+impl Judged {
+    fn of(step: &'static str, value: f64, unit: &'static str, wanted: String, is_good: bool) -> Self {
+        Judged {
+            step,
+            value: Some((value, unit)),
+            found: format!("{value:.1} {unit}"),
+            wanted,
+            verdict: if is_good { Verdict::Passed } else { Verdict::Failed },
+            note: String::new(),
+        }
+    }
+}
+
+/// What a page's record, as `status` has it under `recent`, says of its source.
+pub fn judge(plan: &Plan, speaker: Speaker, record: &Value) -> Vec<Judged> {
+    let mut all = vec![reach(plan, speaker, record)];
+    let number = |key: &str| record.get(key).and_then(Value::as_f64);
+    let is_heard = record.get("was_heard").and_then(Value::as_bool) == Some(true);
+    if !is_heard {
+        return all;
+    }
+    if let Some(delay) = number("wait_ms").map(|ms| ms / 1000.0) {
+        let most = (longest_wait(plan, speaker) + LATER).as_secs_f64();
+        let waited = number("zone_wait_ms").unwrap_or(0.0) / 1000.0;
+        let mut judged = Judged::of(
+            "delay",
+            delay,
+            "s",
+            format!("at most {most:.1} s"),
+            delay - waited <= most,
+        );
+        judged.found = format!("{delay:.2} s from the first packet or the answer to speech");
+        if waited > 0.05 {
+            judged.note = format!("{waited:.1} s of it for a zone that another page had");
+        }
+        all.push(judged);
+    }
+    // Sounds of ours have the level that they were made with.
+    let speaks = !matches!(speaker, Speaker::Contact(_) | Speaker::Schedule(_));
+    if let Some(level) = number("level_dbfs").filter(|_| speaks) {
+        let (least, most) = SPEECH;
+        let wanted = format!("{least:.0} to {most:.0} dBFS at its loudest");
+        all.push(Judged::of(
+            "level",
+            level,
+            "dBFS",
+            wanted,
+            (least..=most).contains(&level),
+        ));
+    }
+    if let Some(lost) = number("lost_percent") {
+        let wanted = format!("at most {MOST_LOST:.0} %");
+        let mut judged = Judged::of("loss", lost, "%", wanted, lost <= MOST_LOST);
+        let packets = number("packets").unwrap_or(0.0);
+        judged.note = format!("of {} packets", packets + number("lost").unwrap_or(0.0));
+        all.push(judged);
+    }
+    if let Some(jitter) = number("jitter_ms").filter(|_| number("lost_percent").is_some()) {
+        let wanted = format!("at most {MOST_JITTER:.0} ms");
+        all.push(Judged::of("jitter", jitter, "ms", wanted, jitter <= MOST_JITTER));
+    }
+    all
+}
+
+/// Was it heard in all of its zones?
+fn reach(plan: &Plan, speaker: Speaker, record: &Value) -> Judged {
+    let list = |key: &str| record.get(key).and_then(Value::as_array).cloned().unwrap_or_default();
+    let heard: Vec<String> = list("zones")
+        .iter()
+        .filter_map(Value::as_str)
+        .map(str::to_owned)
+        .collect();
+    let missed: Vec<String> = list("missed")
+        .iter()
+        .filter_map(|missed| {
+            let zone = missed.get("zone").and_then(Value::as_str)?;
+            let cause = missed.get("cause").and_then(Value::as_str);
+            Some(cause.map_or_else(|| zone.to_owned(), |cause| format!("{zone} ({cause})")))
+        })
+        .collect();
+    let why = record.get("why").and_then(Value::as_str).unwrap_or_default();
+    let is_heard = record.get("was_heard").and_then(Value::as_bool) == Some(true);
+    let found = match (is_heard, heard.as_slice()) {
+        (false, _) => format!("not heard: {why}"),
+        (true, zones) => format!("heard in {}", zones.join(", ")),
+    };
+    let found = match missed.as_slice() {
+        [] => found,
+        missed if is_heard => format!("{found}; not in {}", missed.join(", ")),
+        _ => found,
+    };
+    let chooses = match speaker {
+        Speaker::Extension(index) => {
+            let gate = &plan.extensions[index].gate;
+            !gate.keypad.is_empty() || !gate.dial.is_empty()
+        }
+        _ => false,
+    };
+    let zones: Vec<&str> = speaker
+        .paging(plan)
+        .zones
+        .iter()
+        .filter(|_| !chooses)
+        .map(|zone| plan.zones[usize::from(zone.0)].name.as_str())
+        .collect();
+    Judged {
+        step: "reach",
+        value: None,
+        found,
+        wanted: match zones.as_slice() {
+            [] => "heard where the caller chose".to_owned(),
+            zones => format!("heard in {}", zones.join(", ")),
+        },
+        verdict: if is_heard && missed.is_empty() {
+            Verdict::Passed
+        } else {
+            Verdict::Failed
+        },
+        note: match is_heard {
+            true => format!("ended: {why}"),
+            false => String::new(),
+        },
+    }
+}
+
+/// From the bid to speech, where nothing is in the way.
+fn longest_wait(plan: &Plan, speaker: Speaker) -> Duration {
+    let paging = speaker.paging(plan);
+    let zones = match paging.zones.as_slice() {
+        [] => (0..=u16::MAX).take(plan.zones.len()).map(ZoneId).collect(),
+        zones => zones.to_vec(),
+    };
+    let lead = zones.iter().map(|zone| {
+        let zone = &plan.zones[usize::from(zone.0)];
+        let relays = zone.trigger.iter().chain(&zone.mute);
+        let own = relays.filter_map(|relay| plan.relays[usize::from(relay.0)].rules.lead);
+        own.chain([zone.lead]).max().unwrap_or_default()
+    });
+    let chime = paging.chime.sound(&plan.messages).map(|sound| sound.length());
+    lead.max().unwrap_or_default() + chime.unwrap_or_default()
+}
+
+/// How far a run has come.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Tally {
+    pub passed: usize,
+    pub failed: usize,
+    pub skipped: usize,
+    pub untried: usize,
+}
+
+/// Of all that the config has, by the last outcomes.
+pub fn tally(plan: &Plan, outcomes: &[Outcome]) -> Tally {
+    let mut tally = Tally::default();
+    for trial in trials(plan) {
+        match trial.outcome(plan, outcomes).map(|outcome| outcome.verdict) {
+            Some(Verdict::Passed) => tally.passed += 1,
+            Some(Verdict::Failed) => tally.failed += 1,
+            Some(Verdict::Skipped) => tally.skipped += 1,
+            Some(Verdict::Measured) | None => tally.untried += 1,
+        }
+    }
+    tally
+}
+
+/// "7 passed, 1 failed, 2 not tried".
+impl std::fmt::Display for Tally {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let all = [
+            (self.passed, "passed"),
+            (self.failed, "failed"),
+            (self.skipped, "skipped"),
+            (self.untried, "not tried"),
+        ];
+        let told: Vec<String> = all
+            .iter()
+            .filter(|(n, _)| *n > 0)
+            .map(|(n, what)| format!("{n} {what}"))
+            .collect();
+        match told.as_slice() {
+            [] => f.write_str("nothing to try"),
+            told => write!(
+                f,
+                "{}: {}",
+                plural(self.passed + self.failed + self.skipped + self.untried, "trial"),
+                told.join(", ")
+            ),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

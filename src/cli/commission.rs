@@ -1,0 +1,667 @@
+//! `hornwire commission`: everything of a config tried once, in turn, with whoever hears it.
+#![allow(clippy::disallowed_methods)]
+
+use std::io::Write as _;
+use std::time::{Duration, Instant};
+
+use clap::Args;
+use hornwire::bench::commission::{self, Judged, MUSIC_LATER, SLACK, Trial};
+use hornwire::bench::logbook::{Kind, Outcome, Verdict};
+use hornwire::config::plan::{Played, Speaker};
+use hornwire::page::{RelayId, ZoneId};
+use jiff::Timestamp;
+use serde_json::{Value, json};
+
+use super::Exit;
+use super::dialogue::{Dialogue, Silence};
+use super::logbook::Logbook;
+use super::workbench::{Through, Workbench, complain};
+
+/// Beeps in a zone last so long, a relay is operated for so long, seconds.
+const BEEPS: u32 = 6;
+const OPERATED: u32 = 3;
+/// How often the gateway is looked at.
+const LOOK: Duration = Duration::from_millis(100);
+/// A page is waited for that long.
+const PATIENCE: Duration = Duration::from_secs(300);
+/// And music, after the page.
+const MUSIC_PATIENCE: Duration = Duration::from_secs(20);
+
+#[derive(Debug, Args)]
+pub struct Commission {
+    /// Only what has this name: a zone, a relay, a source; may come several times.
+    #[arg(long, value_name = "NAME")]
+    only: Vec<String>,
+    /// What has passed before is tried again too.
+    #[arg(long)]
+    again: bool,
+    /// List what is to be tried and how it stands, and try nothing.
+    #[arg(long)]
+    list: bool,
+    /// Stands in the logbook.
+    #[arg(long, value_name = "NAME", default_value = "")]
+    by: String,
+    #[command(flatten)]
+    through: Through,
+}
+
+enum Halt {
+    Exit(Exit),
+    Quit,
+}
+
+impl From<Exit> for Halt {
+    fn from(exit: Exit) -> Self {
+        Halt::Exit(exit)
+    }
+}
+
+impl From<Silence> for Halt {
+    fn from(_: Silence) -> Self {
+        Halt::Quit
+    }
+}
+
+pub fn run(wanted: &Commission) -> Exit {
+    match tried(wanted) {
+        Ok(exit) | Err(exit) => exit,
+    }
+}
+
+fn tried(wanted: &Commission) -> Result<Exit, Exit> {
+    let logbook = Logbook::beside(&wanted.through.config);
+    let (before, _) = logbook.read()?;
+    if wanted.list {
+        return list(wanted, &before);
+    }
+    let bench = Workbench::open(&wanted.through)?;
+    let plan = &bench.plan;
+    let mut trials = commission::trials(plan);
+    if let Some(unknown) = wanted
+        .only
+        .iter()
+        .find(|name| trials.iter().all(|trial| trial.name(plan) != **name))
+    {
+        complain(&format!(
+            "nothing to try is called {unknown:?}; hornwire commission --list tells all"
+        ));
+        return Err(Exit::Data);
+    }
+    trials.retain(|trial| wanted.only.is_empty() || wanted.only.iter().any(|name| trial.name(plan) == name));
+    let dialogue = Dialogue::new(true, wanted.through.json).map_err(|error| {
+        complain(&error.to_string());
+        Exit::System
+    })?;
+    let mut run = Run {
+        wanted,
+        bench: &bench,
+        dialogue,
+        logbook,
+        music_back: None,
+    };
+    run.introduce();
+    let mut halted = None;
+    for (number, trial) in (1..).zip(&trials) {
+        let title = format!(
+            "{number} of {}: {} {}",
+            trials.len(),
+            trial.kind().name(),
+            trial.name(plan)
+        );
+        let passed = trial
+            .outcome(plan, &before)
+            .filter(|last| last.verdict == Verdict::Passed);
+        if let Some(last) = passed.filter(|_| !wanted.again && wanted.only.is_empty()) {
+            let day = last.at.get(..10).unwrap_or_default().to_owned();
+            run.say(&format!("\n{title}\n  passed on {day}; --again tries it again"));
+            continue;
+        }
+        run.say(&format!("\n{title}"));
+        match run.attempt(*trial) {
+            Ok(()) => {}
+            Err(halt) => {
+                halted = Some(halt);
+                break;
+            }
+        }
+    }
+    let (after, _) = run.logbook.read()?;
+    let tally = commission::tally(plan, &after);
+    run.say(&format!(
+        "\n{tally}.\nThe outcomes are in {}; hornwire handover {} puts them into the document.",
+        run.logbook.path().display(),
+        wanted.through.config.display()
+    ));
+    match halted {
+        Some(Halt::Exit(exit)) => Err(exit),
+        Some(Halt::Quit) => Ok(Exit::NotNow),
+        None if tally.failed > 0 => Ok(Exit::Software),
+        None => Ok(Exit::Ok),
+    }
+}
+
+fn list(wanted: &Commission, before: &[Outcome]) -> Result<Exit, Exit> {
+    let plan = super::workbench::plan(&wanted.through.config)?;
+    let mut out = std::io::stdout().lock();
+    for trial in commission::trials(&plan) {
+        let last = trial.outcome(&plan, before);
+        let (kind, name) = (trial.kind().name(), trial.name(&plan));
+        if wanted.through.json {
+            let _ = writeln!(
+                out,
+                "{}",
+                json!({ "kind": kind, "name": name, "last": last.map(|last| last.json()) })
+            );
+            continue;
+        }
+        let state = last.map_or_else(
+            || "not tried".to_owned(),
+            |last| format!("{} on {}", last.verdict.name(), last.at.get(..10).unwrap_or_default()),
+        );
+        let _ = writeln!(out, "{kind:9} {name}: {state}");
+    }
+    if !wanted.through.json {
+        let _ = writeln!(out, "{}", commission::tally(&plan, before));
+    }
+    Ok(Exit::Ok)
+}
+
+struct Run<'a> {
+    wanted: &'a Commission,
+    bench: &'a Workbench,
+    dialogue: Dialogue,
+    logbook: Logbook,
+    /// After the last page: seconds until the music was free again, and the zones of that page.
+    music_back: Option<(f64, Vec<String>)>,
+}
+
+impl Run<'_> {
+    fn say(&self, text: &str) {
+        self.dialogue.say(&format!("{text}\n"));
+    }
+
+    fn introduce(&self) {
+        self.say(&format!(
+            "Commissioning of {}: zones, relays, every source, music.\n\n\
+             Caution. Loudspeakers will sound, relays will move. Warn people, and have somebody in\n\
+             each zone, at a distance from the horns. Loudspeaker lines carry dangerous voltages.\n\
+             Whether the sound suffices, and for emergencies at all, local codes decide, and those\n\
+             who are licensed for it.\n\n\
+             At each question: Enter takes the first answer. Ctrl-C ends the run; what has been\n\
+             answered is kept, and the next run goes on from there.",
+            self.bench.plan.site
+        ));
+        if self.bench.is_own() {
+            self.say(
+                "\nThe gateway does not run, so nobody can page: zones and relays are tried now, the\n\
+                 sources when it runs (sudo systemctl start hornwire).",
+            );
+        }
+    }
+
+    fn attempt(&mut self, trial: Trial) -> Result<(), Halt> {
+        match trial {
+            Trial::Zone(zone) => self.zone(trial, zone),
+            Trial::Relay(relay) => self.relay(trial, relay),
+            Trial::Source(_) | Trial::Music(_) if self.bench.is_own() => {
+                self.say("  left out: the gateway does not run");
+                Ok(())
+            }
+            Trial::Source(speaker) => self.source(trial, speaker),
+            Trial::Music(index) => self.music(trial, index),
+        }
+    }
+
+    /// Writes an outcome down.
+    fn keep(&self, trial: Trial, outcome: &Outcome) -> Result<(), Halt> {
+        let plan = &self.bench.plan;
+        debug_assert_eq!((outcome.kind, outcome.name.as_str()), (trial.kind(), trial.name(plan)));
+        self.logbook.add(outcome)?;
+        if self.wanted.through.json {
+            let _ = writeln!(std::io::stdout(), "{}", outcome.json());
+        }
+        Ok(())
+    }
+
+    fn outcome(&self, trial: Trial, step: &str, verdict: Verdict) -> Outcome {
+        Logbook::outcome(
+            trial.kind(),
+            trial.name(&self.bench.plan),
+            step,
+            verdict,
+            &self.wanted.by,
+        )
+    }
+
+    /// An answer of whoever stands there, as an outcome. "again" comes back as `None`.
+    fn judged_by_ear(
+        &mut self,
+        trial: Trial,
+        step: &str,
+        question: &str,
+        wanted: &str,
+    ) -> Result<Option<Verdict>, Halt> {
+        let answer = self
+            .dialogue
+            .choose(&format!("  {question}"), &["yes", "no", "again", "skip"])?;
+        let (verdict, found) = match answer {
+            "yes" => (Verdict::Passed, wanted.to_owned()),
+            "no" => (Verdict::Failed, "no".to_owned()),
+            "skip" => (Verdict::Skipped, String::new()),
+            _ => return Ok(None),
+        };
+        let note = match verdict {
+            Verdict::Failed | Verdict::Skipped => self
+                .dialogue
+                .ask("  What is wrong, or why is it left out (Enter for nothing)?")?,
+            Verdict::Passed | Verdict::Measured => String::new(),
+        };
+        self.keep(
+            trial,
+            &Outcome {
+                found,
+                wanted: wanted.to_owned(),
+                note,
+                ..self.outcome(trial, step, verdict)
+            },
+        )?;
+        Ok(Some(verdict))
+    }
+
+    fn zone(&mut self, trial: Trial, zone: ZoneId) -> Result<(), Halt> {
+        let (name, number) = (trial.name(&self.bench.plan).to_owned(), usize::from(zone.0) + 1);
+        let beeps = hornwire::report::text::plural(number, "beep");
+        if self.dialogue.choose(
+            &format!("  {beeps} will sound, again and again. Ready?"),
+            &["yes", "skip"],
+        )? == "skip"
+        {
+            return self.skip(trial);
+        }
+        loop {
+            let count = number.min(usize::from(hornwire::sound::probe::MAX_BEEPS));
+            self.bench.ask(&json!({
+                "command": "test", "signal": "beeps", "count": count, "zones": [name], "seconds": BEEPS,
+                "over": self.wanted.through.over_pages,
+            }))?;
+            let question = format!("Heard in {name}, {beeps} at a time, and nowhere else?");
+            let wanted = format!("heard in {name} and nowhere else");
+            if self.judged_by_ear(trial, "heard", &question, &wanted)?.is_some() {
+                return Ok(());
+            }
+            // The page before has to be over.
+            self.until_rest(&name)?;
+        }
+    }
+
+    fn until_rest(&mut self, zone: &str) -> Result<(), Halt> {
+        let by = Instant::now() + PATIENCE;
+        while Instant::now() < by {
+            let status = self.bench.status()?;
+            let zones = status["zones"].as_array().cloned().unwrap_or_default();
+            if zones.iter().any(|one| one["zone"] == zone && one["phase"] == "rest") {
+                break;
+            }
+            if self.dialogue.stops_within(LOOK) {
+                return Err(Halt::Quit);
+            }
+        }
+        Ok(())
+    }
+
+    fn skip(&mut self, trial: Trial) -> Result<(), Halt> {
+        let note = self.dialogue.ask("  Why is it left out (Enter for nothing)?")?;
+        let outcome = self.outcome(trial, trial.step(), Verdict::Skipped);
+        self.keep(trial, &Outcome { note, ..outcome })
+    }
+
+    fn relay(&mut self, trial: Trial, relay: RelayId) -> Result<(), Halt> {
+        let name = trial.name(&self.bench.plan).to_owned();
+        let purpose = commission::purpose(&self.bench.plan, relay);
+        let question = format!("It will operate for {OPERATED} s; {purpose}. Ready?");
+        if self.dialogue.choose(&format!("  {question}"), &["yes", "skip"])? == "skip" {
+            return self.skip(trial);
+        }
+        loop {
+            self.bench.ask(&json!({
+                "command": "operate", "relay": name, "seconds": OPERATED, "over": self.wanted.through.over_pages,
+            }))?;
+            let wanted = format!("operates for {OPERATED} s and rests again; {purpose}");
+            if self
+                .judged_by_ear(trial, "operates", "Did it, and did it go back?", &wanted)?
+                .is_some()
+            {
+                return Ok(());
+            }
+        }
+    }
+
+    fn source(&mut self, trial: Trial, speaker: Speaker) -> Result<(), Halt> {
+        let plan = &self.bench.plan;
+        let name = trial.name(plan).to_owned();
+        let request = commission::request(plan, speaker);
+        loop {
+            let since = Timestamp::now();
+            let played = match speaker {
+                Speaker::Schedule(index) => {
+                    if self
+                        .dialogue
+                        .choose(&format!("  {request}. Ready?"), &["yes", "skip"])?
+                        == "skip"
+                    {
+                        return self.skip(trial);
+                    }
+                    Some(self.announce(index)?)
+                }
+                _ => {
+                    self.say(&format!("  {request}. (Or type skip.)"));
+                    None
+                }
+            };
+            let Some((record, moved)) = self.page(&name, trial.kind(), played, since)? else {
+                return self.skip(trial);
+            };
+            let all = commission::judge(plan, speaker, &record);
+            for judged in &all {
+                self.tell(judged);
+                self.keep_judged(trial, judged)?;
+            }
+            self.leads(&record, &moved)?;
+            let is_good = all.iter().all(|judged| judged.verdict == Verdict::Passed);
+            let wanted = "clear, loud enough, whole from the first word to the last";
+            let question = "By ear: clear, loud enough, whole from the first word to the last?";
+            let Some(verdict) = self.judged_by_ear(trial, "heard", question, wanted)? else {
+                continue;
+            };
+            let whole = match (verdict, is_good) {
+                (Verdict::Passed, true) => Verdict::Passed,
+                (Verdict::Skipped, true) => Verdict::Skipped,
+                _ => Verdict::Failed,
+            };
+            let found = record["zones"]
+                .as_array()
+                .into_iter()
+                .flatten()
+                .filter_map(Value::as_str);
+            let found: Vec<&str> = found.collect();
+            let outcome = Outcome {
+                found: match found.as_slice() {
+                    [] => "not heard".to_owned(),
+                    zones => format!("heard in {}", zones.join(", ")),
+                },
+                wanted: "everything measured and heard is in order".to_owned(),
+                ..self.outcome(trial, "page", whole)
+            };
+            return self.keep(trial, &outcome);
+        }
+    }
+
+    fn keep_judged(&self, trial: Trial, judged: &Judged) -> Result<(), Halt> {
+        let outcome = Outcome {
+            value: judged.value.map(|(value, unit)| (value, unit.to_owned())),
+            found: judged.found.clone(),
+            wanted: judged.wanted.clone(),
+            note: judged.note.clone(),
+            ..self.outcome(trial, judged.step, judged.verdict)
+        };
+        self.keep(trial, &outcome)
+    }
+
+    fn tell(&self, judged: &Judged) {
+        let note = if judged.note.is_empty() {
+            String::new()
+        } else {
+            format!("; {}", judged.note)
+        };
+        let verdict = match judged.verdict {
+            Verdict::Passed => String::new(),
+            _ => format!(" FAILED, wanted {}", judged.wanted),
+        };
+        self.say(&format!("  {:6} {}{note}{verdict}", judged.step, judged.found));
+    }
+
+    /// A schedule's sound, in its zones, at its priority; the page's number.
+    fn announce(&self, schedule: usize) -> Result<u64, Halt> {
+        let plan = &self.bench.plan;
+        let schedule = &plan.schedules[schedule];
+        let zones = schedule.paging.zones.iter();
+        let zones: Vec<&str> = zones
+            .map(|zone| plan.zones[usize::from(zone.0)].name.as_str())
+            .collect();
+        let plays = name_of(plan, schedule.plays);
+        let answer = self.bench.ask(&json!({
+            "command": "announce", "plays": plays, "zones": zones, "times": schedule.times.min(100),
+            "priority": schedule.paging.priority.0,
+        }))?;
+        Ok(answer["page"].as_u64().unwrap_or_default())
+    }
+
+    /// Waits until a page of that source is over; its record, and when relays were moved meanwhile. `None`: it is to be left out.
+    fn page(
+        &mut self,
+        name: &str,
+        kind: Kind,
+        number: Option<u64>,
+        since: Timestamp,
+    ) -> Result<Option<(Value, Vec<Moved>)>, Halt> {
+        let (by, mut moved) = (Instant::now() + PATIENCE, Vec::new());
+        let (mut told, mut zones) = (false, Vec::new());
+        let mut record = loop {
+            if self.dialogue.stops_within(LOOK) {
+                return Err(Halt::Quit);
+            }
+            if number.is_none() && !told && (self.dialogue.typed(&["skip"]).is_some() || self.dialogue.has_ended()) {
+                return Ok(None);
+            }
+            let status = self.bench.status()?;
+            let is_it = |page: &Value| match number {
+                Some(number) => page["page"].as_u64() == Some(number),
+                None => page["source"] == name && page["kind"] == kind.name(),
+            };
+            if let Some(page) = status["pages"]
+                .as_array()
+                .into_iter()
+                .flatten()
+                .find(|page| is_it(page))
+            {
+                if !told {
+                    self.say(&format!(
+                        "  page {} has come; it is over when the page is",
+                        page["page"]
+                    ));
+                    told = true;
+                }
+                note_moves(&status, &mut moved);
+                if page["zones"].as_array().is_some_and(|zones| !zones.is_empty()) {
+                    zones = page["zones"].as_array().cloned().unwrap_or_default();
+                }
+            }
+            let recent = status["recent"].as_array().cloned().unwrap_or_default();
+            let ended = |page: &Value| {
+                let at = page["ended_at"].as_str().and_then(|at| at.parse::<Timestamp>().ok());
+                at.is_some_and(|at| at >= since)
+            };
+            if let Some(record) = recent.into_iter().rev().find(|page| is_it(page) && ended(page)) {
+                break record;
+            }
+            if Instant::now() > by && !told {
+                self.say(&format!("  no page has come in {} minutes", PATIENCE.as_secs() / 60));
+                return Ok(None);
+            }
+        };
+        let zones: Vec<String> = zones.iter().filter_map(Value::as_str).map(str::to_owned).collect();
+        if record["source"].as_str() != Some(name) {
+            // It was played for a schedule.
+            record["source"] = json!(name);
+        }
+        self.wait_for_music(&record, zones)?;
+        Ok(Some((record, moved)))
+    }
+
+    /// After a page: until its zones' music is free again.
+    fn wait_for_music(&mut self, record: &Value, zones: Vec<String>) -> Result<(), Halt> {
+        let ended = record["ended_at"].as_str().and_then(|at| at.parse::<Timestamp>().ok());
+        let Some(ended) = ended.filter(|_| !self.bench.plan.music.is_empty()) else {
+            return Ok(());
+        };
+        let by = Instant::now() + MUSIC_PATIENCE;
+        while Instant::now() < by {
+            let status = self.bench.status()?;
+            let all = status["zones"].as_array().cloned().unwrap_or_default();
+            let is_back =
+                |zone: &Value| zone["hold"].is_null() || zone["hold"] == "free" && zone["level_dbfs"].is_number();
+            let mut of_page = all
+                .iter()
+                .filter(|zone| zones.iter().any(|name| zone["zone"] == name.as_str()));
+            if of_page.all(is_back) {
+                let seconds = Timestamp::now().duration_since(ended).as_secs_f64();
+                self.music_back = Some((seconds.max(0.0), zones));
+                return Ok(());
+            }
+            if self.dialogue.stops_within(LOOK) {
+                return Err(Halt::Quit);
+            }
+        }
+        self.music_back = Some((f64::INFINITY, zones));
+        Ok(())
+    }
+
+    /// How long before speech each relay that moved was operated, against its lead.
+    fn leads(&mut self, record: &Value, moved: &[Moved]) -> Result<(), Halt> {
+        let plan = &self.bench.plan;
+        let ended = record["ended_at"].as_str().and_then(|at| at.parse::<Timestamp>().ok());
+        let began = record["began"].as_str().and_then(|at| at.parse::<Timestamp>().ok());
+        let (Some(_), Some(began)) = (ended, began) else {
+            return Ok(());
+        };
+        let spoke = record["wait_ms"].as_f64().unwrap_or_default() / 1000.0;
+        for one in moved {
+            let since_bid = one.at.duration_since(began).as_secs_f64();
+            let lead = spoke - since_bid;
+            // One that stayed operated from a page before says nothing.
+            if since_bid < -0.05 || lead < 0.0 {
+                continue;
+            }
+            let Some(id) = plan.relays.iter().position(|relay| relay.name == one.relay) else {
+                continue;
+            };
+            let id = RelayId(u16::try_from(id).unwrap_or(u16::MAX));
+            let of = |zone: &&hornwire::config::plan::Zone| zone.trigger.contains(&id) || zone.mute.contains(&id);
+            let own = plan.relays[usize::from(id.0)].rules.lead;
+            let wanted = plan.zones.iter().filter(of).map(|zone| own.unwrap_or(zone.lead)).max();
+            let Some(wanted) = wanted.map(|lead| lead.as_secs_f64()) else {
+                continue;
+            };
+            let trial = Trial::Relay(id);
+            let judged = Judged {
+                step: "lead",
+                value: Some((lead, "s")),
+                found: format!("{} operated {lead:.1} s before speech", one.relay),
+                wanted: format!("{wanted:.1} s or more"),
+                verdict: if lead >= wanted - SLACK {
+                    Verdict::Passed
+                } else {
+                    Verdict::Failed
+                },
+                note: String::new(),
+            };
+            self.tell(&judged);
+            self.keep_judged(trial, &judged)?;
+        }
+        Ok(())
+    }
+
+    fn music(&mut self, trial: Trial, index: usize) -> Result<(), Halt> {
+        let plan = &self.bench.plan;
+        let music = &plan.music[index];
+        let zones: Vec<String> = music
+            .zones
+            .iter()
+            .map(|zone| plan.zones[usize::from(zone.0)].name.clone())
+            .collect();
+        let seen = self
+            .music_back
+            .clone()
+            .filter(|(_, of)| of.iter().any(|zone| zones.contains(zone)));
+        match seen {
+            Some((seconds, _)) => {
+                let release = music
+                    .zones
+                    .iter()
+                    .map(|zone| plan.zones[usize::from(zone.0)].release)
+                    .max();
+                let most = release.unwrap_or_default().as_secs_f64() + MUSIC_LATER;
+                let verdict = if seconds <= most {
+                    Verdict::Passed
+                } else {
+                    Verdict::Failed
+                };
+                let found = match seconds.is_finite() {
+                    true => format!("back {seconds:.1} s after the last page"),
+                    false => format!("not back within {} s of the last page", MUSIC_PATIENCE.as_secs()),
+                };
+                let judged = Judged {
+                    step: "return",
+                    value: seconds.is_finite().then_some((seconds, "s")),
+                    found,
+                    wanted: format!("at most {most:.1} s"),
+                    verdict,
+                    note: String::new(),
+                };
+                self.tell(&judged);
+                self.keep_judged(trial, &judged)?;
+            }
+            None => self.say("  no page in its zones has been tried in this run, so nothing was measured"),
+        }
+        let question = format!(
+            "By ear: is the music back in {}, and was it silent or softer under pages?",
+            zones.join(", ")
+        );
+        while self
+            .judged_by_ear(
+                trial,
+                "back",
+                &question,
+                "silent or softer under pages, and back after them",
+            )?
+            .is_none()
+        {}
+        Ok(())
+    }
+}
+
+/// A relay that was operated.
+#[derive(Debug, Clone, PartialEq)]
+struct Moved {
+    relay: String,
+    at: Timestamp,
+}
+
+/// Relays that are operated, and since when.
+fn note_moves(status: &Value, moved: &mut Vec<Moved>) {
+    let now = Timestamp::now();
+    for relay in status["relays"].as_array().into_iter().flatten() {
+        let (Some(name), Some(ago)) = (relay["relay"].as_str(), relay["moved_ms_ago"].as_u64()) else {
+            continue;
+        };
+        let known = moved.iter().any(|one| one.relay == name);
+        let ago = jiff::SignedDuration::from_millis(i64::try_from(ago).unwrap_or(i64::MAX));
+        if relay["operated"] == json!(true)
+            && !known
+            && let Ok(at) = now.checked_sub(ago)
+        {
+            moved.push(Moved {
+                relay: name.to_owned(),
+                at,
+            });
+        }
+    }
+}
+
+/// As the local command calls it.
+fn name_of(plan: &hornwire::config::plan::Plan, plays: Played) -> String {
+    plan.played_names()
+        .find(|name| plan.played_named(name) == Some(plays))
+        .unwrap_or("bell")
+        .to_owned()
+}
