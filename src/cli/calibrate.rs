@@ -299,7 +299,7 @@ impl Session<'_> {
 
     fn silence(&mut self) {
         if let Some(page) = self.page.take() {
-            let _ = hush(&self.bench, page);
+            let _ = self.bench.hush(page);
         }
     }
 
@@ -418,15 +418,6 @@ impl Session<'_> {
         });
         Ok(())
     }
-}
-
-fn hush(bench: &Workbench, page: u64) -> Result<(), Exit> {
-    // One that a page has cut is gone already.
-    let pages = bench.status()?["pages"].as_array().cloned().unwrap_or_default();
-    if pages.iter().any(|status| status["page"].as_u64() == Some(page)) {
-        bench.ask(&json!({ "command": "stop", "page": page }))?;
-    }
-    Ok(())
 }
 
 fn faulty(fault: &edit::Fault) -> Halt {

@@ -1,12 +1,13 @@
 //! `hornwire commission`: everything of a config tried once, in turn, with whoever hears it.
 #![allow(clippy::disallowed_methods)]
 
+use std::collections::BTreeMap;
 use std::io::Write as _;
 use std::time::{Duration, Instant};
 
 use clap::Args;
-use hornwire::bench::commission::{self, Judged, MUSIC_LATER, SLACK, Trial};
-use hornwire::bench::logbook::{Kind, Outcome, Verdict};
+use hornwire::bench::commission::{self, Judged, MUSIC_LATER, Trial};
+use hornwire::bench::logbook::{Outcome, Verdict};
 use hornwire::config::plan::{Played, Speaker};
 use hornwire::page::{RelayId, ZoneId};
 use jiff::Timestamp;
@@ -16,6 +17,8 @@ use super::Exit;
 use super::dialogue::{Dialogue, Silence};
 use super::logbook::Logbook;
 use super::workbench::{Through, Workbench, complain};
+
+mod pages;
 
 /// Beeps in a zone last so long, a relay is operated for so long, seconds.
 const BEEPS: u32 = 6;
@@ -97,7 +100,7 @@ fn tried(wanted: &Commission) -> Result<Exit, Exit> {
         bench: &bench,
         dialogue,
         logbook,
-        music_back: None,
+        music_back: BTreeMap::new(),
     };
     run.introduce();
     let mut halted = None;
@@ -171,8 +174,8 @@ struct Run<'a> {
     bench: &'a Workbench,
     dialogue: Dialogue,
     logbook: Logbook,
-    /// After the last page: seconds until the music was free again, and the zones of that page.
-    music_back: Option<(f64, Vec<String>)>,
+    /// Of zones with music: seconds from the end of their last page until it was back.
+    music_back: BTreeMap<String, f64>,
 }
 
 impl Run<'_> {
@@ -280,26 +283,31 @@ impl Run<'_> {
         }
         loop {
             let count = number.min(usize::from(hornwire::sound::probe::MAX_BEEPS));
-            self.bench.ask(&json!({
+            let answer = self.bench.ask(&json!({
                 "command": "test", "signal": "beeps", "count": count, "zones": [name], "seconds": BEEPS,
                 "over": self.wanted.through.over_pages,
             }))?;
             let question = format!("Heard in {name}, {beeps} at a time, and nowhere else?");
             let wanted = format!("heard in {name} and nowhere else");
-            if self.judged_by_ear(trial, "heard", &question, &wanted)?.is_some() {
+            let judged = self.judged_by_ear(trial, "heard", &question, &wanted);
+            self.bench.hush(answer["page"].as_u64().unwrap_or_default())?;
+            if judged?.is_some() {
                 return Ok(());
             }
-            // The page before has to be over.
-            self.until_rest(&name)?;
         }
     }
 
-    fn until_rest(&mut self, zone: &str) -> Result<(), Halt> {
+    /// What is tried next is not to meet what was tried before. A page that is on holds its relay, and then the test is refused.
+    fn until_rest(&mut self, relay: &str) -> Result<(), Halt> {
         let by = Instant::now() + PATIENCE;
         while Instant::now() < by {
             let status = self.bench.status()?;
-            let zones = status["zones"].as_array().cloned().unwrap_or_default();
-            if zones.iter().any(|one| one["zone"] == zone && one["phase"] == "rest") {
+            let all = |key: &str| status[key].as_array().cloned().unwrap_or_default();
+            let rests = all("relays")
+                .iter()
+                .all(|one| one["relay"] != relay || one["operated"] == json!(false));
+            // A lamp may show something else than pages.
+            if rests || all("zones").iter().all(|zone| zone["phase"] == "rest") {
                 break;
             }
             if self.dialogue.stops_within(LOOK) {
@@ -323,6 +331,7 @@ impl Run<'_> {
             return self.skip(trial);
         }
         loop {
+            self.until_rest(&name)?;
             self.bench.ask(&json!({
                 "command": "operate", "relay": name, "seconds": OPERATED, "over": self.wanted.through.over_pages,
             }))?;
@@ -436,141 +445,6 @@ impl Run<'_> {
         Ok(answer["page"].as_u64().unwrap_or_default())
     }
 
-    /// Waits until a page of that source is over; its record, and when relays were moved meanwhile. `None`: it is to be left out.
-    fn page(
-        &mut self,
-        name: &str,
-        kind: Kind,
-        number: Option<u64>,
-        since: Timestamp,
-    ) -> Result<Option<(Value, Vec<Moved>)>, Halt> {
-        let (by, mut moved) = (Instant::now() + PATIENCE, Vec::new());
-        let (mut told, mut zones) = (false, Vec::new());
-        let mut record = loop {
-            if self.dialogue.stops_within(LOOK) {
-                return Err(Halt::Quit);
-            }
-            if number.is_none() && !told && (self.dialogue.typed(&["skip"]).is_some() || self.dialogue.has_ended()) {
-                return Ok(None);
-            }
-            let status = self.bench.status()?;
-            let is_it = |page: &Value| match number {
-                Some(number) => page["page"].as_u64() == Some(number),
-                None => page["source"] == name && page["kind"] == kind.name(),
-            };
-            if let Some(page) = status["pages"]
-                .as_array()
-                .into_iter()
-                .flatten()
-                .find(|page| is_it(page))
-            {
-                if !told {
-                    self.say(&format!(
-                        "  page {} has come; it is over when the page is",
-                        page["page"]
-                    ));
-                    told = true;
-                }
-                note_moves(&status, &mut moved);
-                if page["zones"].as_array().is_some_and(|zones| !zones.is_empty()) {
-                    zones = page["zones"].as_array().cloned().unwrap_or_default();
-                }
-            }
-            let recent = status["recent"].as_array().cloned().unwrap_or_default();
-            let ended = |page: &Value| {
-                let at = page["ended_at"].as_str().and_then(|at| at.parse::<Timestamp>().ok());
-                at.is_some_and(|at| at >= since)
-            };
-            if let Some(record) = recent.into_iter().rev().find(|page| is_it(page) && ended(page)) {
-                break record;
-            }
-            if Instant::now() > by && !told {
-                self.say(&format!("  no page has come in {} minutes", PATIENCE.as_secs() / 60));
-                return Ok(None);
-            }
-        };
-        let zones: Vec<String> = zones.iter().filter_map(Value::as_str).map(str::to_owned).collect();
-        if record["source"].as_str() != Some(name) {
-            // It was played for a schedule.
-            record["source"] = json!(name);
-        }
-        self.wait_for_music(&record, zones)?;
-        Ok(Some((record, moved)))
-    }
-
-    /// After a page: until its zones' music is free again.
-    fn wait_for_music(&mut self, record: &Value, zones: Vec<String>) -> Result<(), Halt> {
-        let ended = record["ended_at"].as_str().and_then(|at| at.parse::<Timestamp>().ok());
-        let Some(ended) = ended.filter(|_| !self.bench.plan.music.is_empty()) else {
-            return Ok(());
-        };
-        let by = Instant::now() + MUSIC_PATIENCE;
-        while Instant::now() < by {
-            let status = self.bench.status()?;
-            let all = status["zones"].as_array().cloned().unwrap_or_default();
-            let is_back =
-                |zone: &Value| zone["hold"].is_null() || zone["hold"] == "free" && zone["level_dbfs"].is_number();
-            let mut of_page = all
-                .iter()
-                .filter(|zone| zones.iter().any(|name| zone["zone"] == name.as_str()));
-            if of_page.all(is_back) {
-                let seconds = Timestamp::now().duration_since(ended).as_secs_f64();
-                self.music_back = Some((seconds.max(0.0), zones));
-                return Ok(());
-            }
-            if self.dialogue.stops_within(LOOK) {
-                return Err(Halt::Quit);
-            }
-        }
-        self.music_back = Some((f64::INFINITY, zones));
-        Ok(())
-    }
-
-    /// How long before speech each relay that moved was operated, against its lead.
-    fn leads(&mut self, record: &Value, moved: &[Moved]) -> Result<(), Halt> {
-        let plan = &self.bench.plan;
-        let ended = record["ended_at"].as_str().and_then(|at| at.parse::<Timestamp>().ok());
-        let began = record["began"].as_str().and_then(|at| at.parse::<Timestamp>().ok());
-        let (Some(_), Some(began)) = (ended, began) else {
-            return Ok(());
-        };
-        let spoke = record["wait_ms"].as_f64().unwrap_or_default() / 1000.0;
-        for one in moved {
-            let since_bid = one.at.duration_since(began).as_secs_f64();
-            let lead = spoke - since_bid;
-            // One that stayed operated from a page before says nothing.
-            if since_bid < -0.05 || lead < 0.0 {
-                continue;
-            }
-            let Some(id) = plan.relays.iter().position(|relay| relay.name == one.relay) else {
-                continue;
-            };
-            let id = RelayId(u16::try_from(id).unwrap_or(u16::MAX));
-            let of = |zone: &&hornwire::config::plan::Zone| zone.trigger.contains(&id) || zone.mute.contains(&id);
-            let own = plan.relays[usize::from(id.0)].rules.lead;
-            let wanted = plan.zones.iter().filter(of).map(|zone| own.unwrap_or(zone.lead)).max();
-            let Some(wanted) = wanted.map(|lead| lead.as_secs_f64()) else {
-                continue;
-            };
-            let trial = Trial::Relay(id);
-            let judged = Judged {
-                step: "lead",
-                value: Some((lead, "s")),
-                found: format!("{} operated {lead:.1} s before speech", one.relay),
-                wanted: format!("{wanted:.1} s or more"),
-                verdict: if lead >= wanted - SLACK {
-                    Verdict::Passed
-                } else {
-                    Verdict::Failed
-                },
-                note: String::new(),
-            };
-            self.tell(&judged);
-            self.keep_judged(trial, &judged)?;
-        }
-        Ok(())
-    }
-
     fn music(&mut self, trial: Trial, index: usize) -> Result<(), Halt> {
         let plan = &self.bench.plan;
         let music = &plan.music[index];
@@ -579,12 +453,9 @@ impl Run<'_> {
             .iter()
             .map(|zone| plan.zones[usize::from(zone.0)].name.clone())
             .collect();
-        let seen = self
-            .music_back
-            .clone()
-            .filter(|(_, of)| of.iter().any(|zone| zones.contains(zone)));
-        match seen {
-            Some((seconds, _)) => {
+        let seen = zones.iter().filter_map(|zone| self.music_back.get(zone)).copied();
+        match seen.reduce(f64::max) {
+            Some(seconds) => {
                 let release = music
                     .zones
                     .iter()
@@ -627,34 +498,6 @@ impl Run<'_> {
             .is_none()
         {}
         Ok(())
-    }
-}
-
-/// A relay that was operated.
-#[derive(Debug, Clone, PartialEq)]
-struct Moved {
-    relay: String,
-    at: Timestamp,
-}
-
-/// Relays that are operated, and since when.
-fn note_moves(status: &Value, moved: &mut Vec<Moved>) {
-    let now = Timestamp::now();
-    for relay in status["relays"].as_array().into_iter().flatten() {
-        let (Some(name), Some(ago)) = (relay["relay"].as_str(), relay["moved_ms_ago"].as_u64()) else {
-            continue;
-        };
-        let known = moved.iter().any(|one| one.relay == name);
-        let ago = jiff::SignedDuration::from_millis(i64::try_from(ago).unwrap_or(i64::MAX));
-        if relay["operated"] == json!(true)
-            && !known
-            && let Ok(at) = now.checked_sub(ago)
-        {
-            moved.push(Moved {
-                relay: name.to_owned(),
-                at,
-            });
-        }
     }
 }
 

@@ -6,6 +6,11 @@ use std::io::{self, BufRead as _, IsTerminal as _, Write as _};
 use std::sync::mpsc::{self, Receiver, RecvTimeoutError, Sender};
 use std::time::{Duration, Instant};
 
+use hornwire::report::text::fill;
+
+/// Characters in a line.
+const WIDTH: usize = 80;
+
 /// What came from the keyboard, or instead.
 #[derive(Debug)]
 enum Event {
@@ -79,7 +84,9 @@ impl Dialogue {
         io::stdin().is_terminal()
     }
 
+    /// In lines of at most 80 characters.
     pub fn say(&self, text: &str) {
+        let text = &wrapped(text);
         let _ = match self.to_stderr {
             true => io::stderr().write_all(text.as_bytes()),
             false => io::stdout().write_all(text.as_bytes()),
@@ -185,6 +192,25 @@ impl Dialogue {
             self.say(&format!("Wanted {}, not {answer:?}.\n", words.join(" or ")));
         }
     }
+}
+
+/// Lines that are too long are broken between words, and go on below their own beginning.
+fn wrapped(text: &str) -> String {
+    let mut out = String::new();
+    for line in text.split_inclusive('\n') {
+        if line.trim_end().chars().count() <= WIDTH {
+            out.push_str(line);
+            continue;
+        }
+        let indent: String = line.chars().take_while(|c| *c == ' ').collect();
+        fill(&mut out, line, &indent, &indent, WIDTH);
+        // The blank between a question and its answer stands; a line without an end has none.
+        if !line.ends_with('\n') {
+            out.truncate(out.trim_end().len());
+            out.push_str(&line[line.trim_end().len()..]);
+        }
+    }
+    out
 }
 
 fn read(queue: &Sender<Event>) {

@@ -283,7 +283,7 @@ fn follow(bench: &Workbench, dialogue: &mut Dialogue, page: u64, length: Duratio
     let mut heard: Option<Instant> = None;
     loop {
         if dialogue.stops_within(LOOK) {
-            let _ = bench.ask(&json!({ "command": "stop", "page": page }));
+            let _ = bench.hush(page);
             return Ok(Ended::Stopped);
         }
         let status = bench.status()?;

@@ -107,6 +107,18 @@ impl Workbench {
         Ok(answer)
     }
 
+    /// Ends a test signal, unless it is over.
+    ///
+    /// # Errors
+    /// As [`Workbench::ask`].
+    pub fn hush(&self, page: u64) -> Result<(), Exit> {
+        let pages = self.status()?["pages"].as_array().cloned().unwrap_or_default();
+        if pages.iter().any(|status| status["page"].as_u64() == Some(page)) {
+            self.ask(&json!({ "command": "stop", "page": page }))?;
+        }
+        Ok(())
+    }
+
     /// The gateway's status.
     ///
     /// # Errors

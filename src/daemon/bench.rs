@@ -10,6 +10,7 @@ use super::pages::{Announced, Page};
 use crate::config::plan::{Plan, Zone};
 use crate::page::{Input, Priority, RelayId, Standing, ZoneId};
 use crate::report::message::{LocalMessage, Message};
+use crate::report::text::plural;
 use crate::sound::RATE;
 use crate::sound::filter::Filter;
 use crate::sound::level::{Db, Dbfs};
@@ -156,7 +157,7 @@ fn name(signal: Signal) -> String {
         Signal::Sweep { from, to } => format!("sweep from {from} to {to} Hz"),
         Signal::Noise => "noise like speech".to_owned(),
         Signal::Polarity => "pulses".to_owned(),
-        Signal::Beeps { count } => format!("{count} beeps"),
+        Signal::Beeps { count } => plural(usize::from(count), "beep"),
     }
 }
 

@@ -19,6 +19,7 @@ line = "simulated"
 shows = "page"
 [zones.yard]
 card = "amp"
+channel = 1
 trigger = ["yard-trigger"]
 lead = "300 ms"
 [zones.office]
@@ -28,7 +29,6 @@ mute = ["office-mute"]
 [groups.dispatch]
 address = "239.192.0.10:5004"
 zones = ["yard", "office"]
-chime = "none"
 [music.radio]
 input = "null"
 zones = ["yard"]
