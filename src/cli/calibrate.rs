@@ -13,6 +13,7 @@ use hornwire::config::edit;
 use hornwire::config::plan::{Amplifier, Card, Plan, Zone};
 use hornwire::page::ZoneId;
 use hornwire::sound::level::{Db, Dbfs, Dbm};
+use hornwire::sound::probe;
 use serde_json::json;
 
 use super::Exit;
@@ -25,8 +26,8 @@ mod loopback;
 
 /// A tone of calibration ends by itself after this long.
 const LONGEST: u32 = 300;
-/// Until a tone has risen and the relays are operated.
-const SETTLED: Duration = Duration::from_secs(3);
+/// A tone is heard after the zone's lead and so long at most; a relay's own times may make it later.
+const BEGINS: Duration = Duration::from_secs(30);
 const NOISE_SECONDS: u32 = 120;
 
 #[derive(Debug, Args)]
@@ -142,8 +143,8 @@ impl Session<'_> {
         };
         self.say(&format!(
             "Calibrate card {}, channel {} (zone {}), {by}.\n\n\
-             Caution. Loudspeakers will sound: turn the amplifier down, warn people, keep ears away\n\
-             from horns. The line output is harmless to touch; a loudspeaker line is not: it carries\n\
+             Caution. Loudspeakers will sound: turn the amplifier down, warn people, keep ears away \
+             from horns. The line output is harmless to touch; a loudspeaker line is not: it carries \
              25 to 100 V. Measure at the line output, never there.\n",
             card.name,
             zone.channel + 1,
@@ -167,7 +168,7 @@ impl Session<'_> {
         self.say(match self.wanted.open {
             true => "Connect a meter (AC volts, or dBm/dBu) across the line output, and nothing else.",
             false => {
-                "Connect a meter (AC volts, or dBm/dBu) across the line output with the line to the\n\
+                "Connect a meter (AC volts, or dBm/dBu) across the line output with the line to the \
                  amplifier connected as it will be, or with 600 ohm in its place."
             }
         });
@@ -204,7 +205,7 @@ impl Session<'_> {
         if self.wanted.open {
             let Some(source) = self.card().impedance else {
                 self.say(&format!(
-                    "{:+.1} dBm open. What it is across 600 ohm follows from the card's source impedance, which the\n\
+                    "{:+.1} dBm open. What it is across 600 ohm follows from the card's source impedance, which the \
                      config does not say: set impedance in [cards.{}], or measure with the line connected.",
                     found.full_scale.0,
                     self.card().name
@@ -226,7 +227,7 @@ impl Session<'_> {
             && let Some(above) = calibrate::blasts(full_scale, tone, level)
         {
             self.say(&format!(
-                "The next tone would be {:.0} dB above what the input of amplifier {name} is made for. Without it\n\
+                "The next tone would be {:.0} dB above what the input of amplifier {name} is made for. Without it \
                  there is one reading alone: a pad, or the right input, first. hornwire levels plans it.",
                 above.0
             ));
@@ -274,7 +275,7 @@ impl Session<'_> {
         }
         let answer = self.bench.ask(&question)?;
         self.page = answer["page"].as_u64();
-        let by = Instant::now() + SETTLED + self.zone.lead;
+        let by = Instant::now() + BEGINS + self.zone.lead;
         while Instant::now() < by {
             if self.dialogue.stops_within(Duration::from_millis(100)) {
                 return Err(Halt::Quit);
@@ -289,12 +290,17 @@ impl Session<'_> {
                 complain("the tone has ended: a page took the zone, or its card is missing");
                 return Err(Exit::NotNow.into());
             };
-            // What comes next is said while it rises.
+            // A meter shows the whole of it once it has risen.
             if page["state"] == "is heard" {
-                break;
+                let risen = Duration::from_secs_f64(probe::RISE + 0.3);
+                return match self.dialogue.stops_within(risen) {
+                    true => Err(Halt::Quit),
+                    false => Ok(()),
+                };
             }
         }
-        Ok(())
+        complain("the tone does not begin: what holds the zone? hornwire status tells");
+        Err(Exit::NotNow.into())
     }
 
     fn silence(&mut self) {
@@ -348,7 +354,7 @@ impl Session<'_> {
     fn programme_level(&mut self, full_scale: Dbm) -> Result<(), Halt> {
         let Some(amplifier) = self.amplifier().cloned() else {
             self.say(&format!(
-                "\nWhat level the amplifier's input wants is not known: an [amplifiers.NAME] with zones = [{:?}] and its\n\
+                "\nWhat level the amplifier's input wants is not known: an [amplifiers.NAME] with zones = [{:?}] and its \
                  level says it, and hornwire levels plans from it. So the zone's gain stays at {:+.1} dB.",
                 self.zone.name, self.zone.gain.0
             ));
@@ -383,7 +389,7 @@ impl Session<'_> {
 
     fn volume(&mut self, level: Dbfs, full_scale: Dbm) -> Result<(), Halt> {
         self.say(
-            "\nLast the amplifier's volume: turn it down to nothing. Noise with the spectrum and the level of speech\n\
+            "\nLast the amplifier's volume: turn it down to nothing. Noise with the spectrum and the level of speech \
              plays; turn it up until it is as loud as people are to hear pages. Stand at a distance.",
         );
         if self.dialogue.choose("Play it?", &["yes", "no"])? == "no" {

@@ -186,17 +186,17 @@ impl Run<'_> {
     fn introduce(&self) {
         self.say(&format!(
             "Commissioning of {}: zones, relays, every source, music.\n\n\
-             Caution. Loudspeakers will sound, relays will move. Warn people, and have somebody in\n\
-             each zone, at a distance from the horns. Loudspeaker lines carry dangerous voltages.\n\
-             Whether the sound suffices, and for emergencies at all, local codes decide, and those\n\
+             Caution. Loudspeakers will sound, relays will move. Warn people, and have somebody in \
+             each zone, at a distance from the horns. Loudspeaker lines carry dangerous voltages. \
+             Whether the sound suffices, and for emergencies at all, local codes decide, and those \
              who are licensed for it.\n\n\
-             At each question: Enter takes the first answer. Ctrl-C ends the run; what has been\n\
+             At each question: Enter takes the first answer. Ctrl-C ends the run; what has been \
              answered is kept, and the next run goes on from there.",
             self.bench.plan.site
         ));
         if self.bench.is_own() {
             self.say(
-                "\nThe gateway does not run, so nobody can page: zones and relays are tried now, the\n\
+                "\nThe gateway does not run, so nobody can page: zones and relays are tried now, the \
                  sources when it runs (sudo systemctl start hornwire).",
             );
         }

@@ -35,6 +35,7 @@ mod pages;
 mod pipe;
 mod players;
 mod ports;
+mod protection;
 mod records;
 mod reload;
 mod return_path;

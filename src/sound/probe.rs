@@ -19,7 +19,7 @@ pub const MAX_BEEPS: u8 = 20;
 /// What all of them come to: the level of a sine with the same RMS. Pulses: the level of a sine with the same peak.
 const NATIVE: Dbfs = Dbfs(-9.0);
 /// A steady signal begins this much softer and rises for so long, so that a hand can get to the volume.
-const RISE: f64 = 1.5;
+pub const RISE: f64 = 1.5;
 const RISE_DB: f64 = 30.0;
 /// Raised-cosine edges, and the fade of one that is ended, seconds.
 const EDGE: f64 = 0.010;

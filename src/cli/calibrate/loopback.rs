@@ -17,8 +17,8 @@ use super::{Halt, LONGEST, Session, told};
 
 /// So much is listened to, after the tone has risen.
 const LISTEN: usize = RATE as usize;
-/// Until it has.
-const RISE: Duration = Duration::from_secs(2);
+/// What the device still has from before.
+const STALE: Duration = Duration::from_millis(500);
 /// A device that gives nothing for so long gives nothing.
 const PATIENCE: Duration = Duration::from_secs(5);
 
@@ -101,7 +101,7 @@ pub fn measure(session: &mut Session) -> Result<Option<Found>, Halt> {
     })?;
     if input.is_none() {
         session.say(
-            "The level on the line is not known, since the input's is not: --input-full-scale LEVEL says it. It can be\n\
+            "The level on the line is not known, since the input's is not: --input-full-scale LEVEL says it. It can be \
              measured: whatever level of a sine, read on a meter, makes the input show 0 dBFS.",
         );
     }
@@ -113,7 +113,7 @@ fn listen(source: &mut dyn Source, channel: usize) -> Result<Heard, Halt> {
     let channels = source.channels();
     let mut frames = vec![0.0; source.period() * channels];
     let mut samples: Vec<f32> = Vec::with_capacity(LISTEN);
-    let (from, by) = (Instant::now() + RISE, Instant::now() + RISE + PATIENCE);
+    let (from, by) = (Instant::now() + STALE, Instant::now() + STALE + PATIENCE);
     while samples.len() < LISTEN {
         if Instant::now() > by {
             complain("the input gives no sound");
