@@ -112,10 +112,10 @@ fn played(folder: &Path, channel: usize) -> Vec<f32> {
         .collect()
 }
 
-/// Level of a sine with the RMS of the loudest half second.
+/// Level of a sine with the RMS of the loudest tenth of a second.
 fn loudest(samples: &[f32]) -> f32 {
     let power = |piece: &[f32]| piece.iter().map(|x| x * x).sum::<f32>() / piece.len() as f32;
-    let most = samples.chunks(RATE / 2).map(power).fold(0.0, f32::max);
+    let most = samples.chunks(RATE / 10).map(power).fold(0.0, f32::max);
     10.0 * (2.0 * most).log10()
 }
 
