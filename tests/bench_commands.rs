@@ -13,6 +13,9 @@ use serde_json::Value;
 use crate::program::Program;
 
 mod program;
+#[path = "program/sound_server.rs"]
+#[allow(dead_code, reason = "no recording here")]
+mod sound_server;
 
 const RATE: usize = 48_000;
 
@@ -299,4 +302,45 @@ fn commissioning_tries_everything_once() {
     let list = run(&folder, &["commission", "--list", "--json"]);
     assert_eq!(text(&list.stdout).lines().count(), 5);
     program.stop();
+}
+
+/// Output and input are one: a full-scale sine at the input is one at the output, whatever it is in dBm. The other channel hears nothing.
+#[test]
+#[ignore = "needs PulseAudio; deploy/check runs it"]
+fn a_card_is_measured_through_a_line_input() {
+    let Some(home) = sound_server::folder() else {
+        return sound_server::run_again("a_card_is_measured_through_a_line_input");
+    };
+    let _server = sound_server::server(&home);
+    fs::write(
+        home.join(".asoundrc"),
+        "pcm.heard {\n type pulse\n device \"line.monitor\"\n}\n",
+    )
+    .unwrap();
+    let folder = folder("loopback");
+    let config = fs::read_to_string(folder.join("site.toml")).unwrap();
+    let wav = format!("wav:{}/out.wav", folder.display());
+    fs::write(folder.join("site.toml"), config.replace(&wav, "alsa:pulse")).unwrap();
+    let through = ["calibrate", "yard", "--loopback", "alsa:heard", "--json"];
+    let (code, told) = answered(
+        &folder,
+        &[&through[..], &["--input-full-scale", "-3 dBm"]].concat(),
+        "yes\nyes\nno\nno\n",
+    );
+    assert_eq!(code, Some(0), "{told}");
+    let outcome: Value = serde_json::from_str(told.lines().next().unwrap()).unwrap();
+    let full_scale = outcome["value"].as_f64().unwrap();
+    assert!((full_scale + 3.0).abs() < 0.1, "{told}");
+    assert!(
+        told.contains("20 dB more at the output are 20.0 dB more at the input"),
+        "{told}"
+    );
+    assert!(
+        fs::read_to_string(folder.join("site.toml"))
+            .unwrap()
+            .contains("\"-3.0 dBm\"")
+    );
+    let (code, told) = answered(&folder, &[&through[..], &["--input-channel", "2"]].concat(), "yes\n");
+    assert_eq!(code, Some(65), "{told}");
+    assert!(told.contains("the tone is not heard there"), "{told}");
 }
