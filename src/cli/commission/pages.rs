@@ -166,7 +166,7 @@ impl Run<'_> {
             let judged = Judged {
                 step: "lead",
                 value: Some((lead, "s")),
-                found: format!("{} operated {lead:.1} s before speech", one.relay),
+                found: format!("{lead:.1} s before speech"),
                 wanted: format!("{wanted:.1} s or more"),
                 verdict: if lead >= wanted - SLACK {
                     Verdict::Passed
@@ -175,7 +175,11 @@ impl Run<'_> {
                 },
                 note: String::new(),
             };
-            self.tell(&judged);
+            let found = format!("{}: {}", one.relay, judged.found);
+            self.tell(&Judged {
+                found,
+                ..judged.clone()
+            });
             self.keep_judged(trial, &judged)?;
         }
         Ok(())
