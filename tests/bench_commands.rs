@@ -108,8 +108,8 @@ fn text(octets: &[u8]) -> String {
 
 /// One channel of what the card played. The file may still be written.
 fn played(folder: &Path, channel: usize) -> Vec<f32> {
-    let octets = fs::read(folder.join("out.wav")).unwrap();
-    let frames = octets[44..].chunks_exact(4);
+    let octets = fs::read(folder.join("out.wav")).unwrap_or_default();
+    let frames = octets.get(44..).unwrap_or_default().chunks_exact(4);
     frames
         .map(|frame| f32::from(i16::from_le_bytes([frame[2 * channel], frame[2 * channel + 1]])) / 32768.0)
         .collect()
@@ -136,13 +136,21 @@ fn until(what: &str, mut is_so: impl FnMut() -> bool) {
     }
 }
 
-/// −20 dBFS come to the card whatever gain and equaliser do; the other zone is silent; without a gateway the same.
+/// −20 dBFS come to the card whatever gain and equaliser do; the other zone is silent. Through cards of its own, and beside a gateway.
 #[test]
 fn a_tone_has_its_level_on_the_line() {
-    let folder = folder("level");
+    has_its_level(&folder("level"), false);
+    let mut program = start("level-beside");
+    has_its_level(&program.folder, true);
+    program.stop();
+}
+
+/// `goes_on`: the file is one gateway's, and holds what was played before.
+fn has_its_level(folder: &Path, goes_on: bool) {
     for (zone, channel) in [("yard", 0), ("office", 1)] {
+        let from = if goes_on { played(folder, 0).len() } else { 0 };
         let output = run(
-            &folder,
+            folder,
             &[
                 "tone",
                 "--zone",
@@ -158,12 +166,12 @@ fn a_tone_has_its_level_on_the_line() {
         let result: Value = serde_json::from_slice(&output.stdout).unwrap();
         assert_eq!(result["outcome"], "played");
         assert_eq!(result["zones"][0]["level_dbm"], -18.0);
-        let level = loudest(&played(&folder, channel));
+        let level = loudest(&played(folder, channel)[from..]);
         assert!((level + 20.0).abs() < 0.1, "{zone}: {level}");
-        assert!(played(&folder, 1 - channel).iter().all(|x| *x == 0.0));
+        assert!(played(folder, 1 - channel)[from..].iter().all(|x| *x == 0.0));
     }
     let loud = run(
-        &folder,
+        folder,
         &["tone", "--zone", "yard", "--level", "-3 dBFS", "--seconds", "1"],
     );
     assert_eq!(loud.status.code(), Some(65));
@@ -220,6 +228,17 @@ fn nothing_stays_on() {
     assert_eq!(output.status.code(), Some(0));
     until("silent", || !operated(&program, "yard-trigger"));
     program.stop();
+    // By itself: the terminal is closed, and it ends in order.
+    let tone = piped(&folder, &["tone", "--zone", "yard", "--seconds", "300"]);
+    let own = std::env::temp_dir().join(format!("hornwire-bench-{}", tone.id()));
+    until("a gateway of its own", || {
+        loudest(&played(&folder, 0)) > -60.0 && own.exists()
+    });
+    // SAFETY: our own child.
+    unsafe { libc::kill(tone.id() as i32, libc::SIGHUP) };
+    let output = tone.wait_with_output().unwrap();
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    assert!(!own.exists());
 }
 
 /// 1.2277 V at full scale are +4 dBm across 600 ohm (computed): 12.28 mV of a tone 40 dB below. The config keeps all else.

@@ -157,6 +157,7 @@ impl Sender {
             packets: consumer,
             gain: Db(3.0),
             busy_tone: Some(hornwire::sound::busy::Plan::NorthAmerica),
+            direct: false,
             levelling: Some(Levelling {
                 target: Dbfs(-20.0),
                 start: Db(0.0),

@@ -67,7 +67,7 @@ pub fn loaded(open: Dbm, source: Ohms) -> Dbm {
 /// # Errors
 /// One that no card has.
 pub fn full_scale(reading: Reading) -> Result<Dbm, Fault> {
-    let full = reading.read.volts().dbu().0 - reading.tone.0;
+    let Dbm(full) = by(reading);
     let (least, most) = PLAUSIBLE;
     match (least..=most).contains(&full) {
         true => Ok(Dbm(full)),
@@ -75,14 +75,29 @@ pub fn full_scale(reading: Reading) -> Result<Dbm, Fault> {
     }
 }
 
+fn by(reading: Reading) -> Dbm {
+    Dbm(reading.read.volts().dbu().0 - reading.tone.0)
+}
+
 /// The full scale by all readings, softest first: the loudest counts, as it is the furthest from noise.
 ///
 /// # Errors
 /// Readings that no card has, or that do not agree.
 pub fn together(readings: &[Reading]) -> Result<Found, Fault> {
+    readings
+        .iter()
+        .try_for_each(|reading| full_scale(*reading).map(|_| ()))?;
+    agree(readings)
+}
+
+/// As [`together`], where the levels are relative: any full scale will do.
+///
+/// # Errors
+/// Readings that do not agree.
+pub fn agree(readings: &[Reading]) -> Result<Found, Fault> {
     let mut found: Option<Found> = None;
     for reading in readings {
-        let now = full_scale(*reading)?;
+        let now = by(*reading);
         let bend = found.map(|before| Db(now.0 - before.full_scale.0));
         match bend {
             Some(Db(bend)) if bend < -AGREE => return Err(Fault::HeldDown(-bend)),

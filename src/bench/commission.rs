@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use serde_json::Value;
 
-use super::logbook::{Kind, Outcome, Verdict, latest};
+use super::logbook::{Kind, Outcome, Standing, Verdict, standing};
 use crate::config::plan::{Plan, Speaker, Zone};
 use crate::page::{RelayId, ZoneId};
 use crate::report::text::plural;
@@ -19,7 +19,7 @@ pub const MOST_JITTER: f64 = 30.0;
 /// A page may begin so much later than leads and chime make it.
 const LATER: Duration = Duration::from_millis(500);
 /// A relay's lead is met within this.
-pub const SLACK: f64 = 0.25;
+const SLACK: f64 = 0.1;
 /// Music is back so long after the last relay's release, s.
 pub const MUSIC_LATER: f64 = 3.0;
 
@@ -70,12 +70,14 @@ impl Trial {
         }
     }
 
-    /// Its last outcome, if it has one.
-    pub fn outcome(self, plan: &Plan, outcomes: &[Outcome]) -> Option<Outcome> {
-        let (kind, name, step) = (self.kind(), self.name(plan), self.step());
-        let mut last = latest(outcomes).into_iter();
-        last.find(|outcome| outcome.kind == kind && outcome.name == name && outcome.step == step)
-            .cloned()
+    /// How it stands, and since which day if anything is known of it.
+    pub fn standing(self, plan: &Plan, outcomes: &[Outcome]) -> (Standing, Option<String>) {
+        let (kind, name) = (self.kind(), self.name(plan));
+        let last = outcomes
+            .iter()
+            .rfind(|outcome| outcome.kind == kind && outcome.name == name);
+        let day = last.and_then(|outcome| outcome.at.get(..10)).map(str::to_owned);
+        (standing(outcomes, kind, name, self.step()), day)
     }
 }
 
@@ -163,6 +165,48 @@ impl Judged {
             note: String::new(),
         }
     }
+}
+
+/// How long each relay was operated before the page's chime or speech, s, against its lead; `None` where none was moved for it.
+/// `moved`: relays and when they were operated, s after the bid.
+pub fn leads(plan: &Plan, speaker: Speaker, record: &Value, moved: &[(RelayId, f64)]) -> Option<Judged> {
+    let chime = speaker.paging(plan).chime.sound(&plan.messages);
+    let chime = chime.map_or(0.0, |sound| sound.length().as_secs_f64());
+    let begins = record.get("wait_ms").and_then(Value::as_f64)? / 1000.0 - chime;
+    let mut found = Vec::new();
+    let mut worst: Option<(f64, f64)> = None;
+    for (id, at) in moved {
+        let names = |zone: &&Zone| zone.trigger.contains(id) || zone.mute.contains(id);
+        let relay = &plan.relays[usize::from(id.0)];
+        let wanted = plan
+            .zones
+            .iter()
+            .filter(names)
+            .map(|zone| relay.rules.lead.unwrap_or(zone.lead))
+            .max();
+        // One that stayed operated from a page before says nothing; nor does one of another page.
+        let Some(wanted) = wanted.filter(|_| (-0.05..begins).contains(at)) else {
+            continue;
+        };
+        let (lead, wanted) = (begins - at, wanted.as_secs_f64());
+        found.push(format!("{} {lead:.1} s", relay.name));
+        if worst.is_none_or(|(lead_before, wanted_before)| lead - wanted < lead_before - wanted_before) {
+            worst = Some((lead, wanted));
+        }
+    }
+    let (lead, wanted) = worst?;
+    Some(Judged {
+        step: "lead",
+        value: Some((lead, "s")),
+        found: format!("{} before the first sound", found.join(", ")),
+        wanted: format!("{wanted:.1} s or more"),
+        verdict: if lead >= wanted - SLACK {
+            Verdict::Passed
+        } else {
+            Verdict::Failed
+        },
+        note: String::new(),
+    })
 }
 
 /// What a page's record, as `status` has it under `recent`, says of its source.
@@ -300,6 +344,8 @@ pub struct Tally {
     pub passed: usize,
     pub failed: usize,
     pub skipped: usize,
+    /// Something is known of it, but not what decides.
+    pub unfinished: usize,
     pub untried: usize,
 }
 
@@ -307,11 +353,12 @@ pub struct Tally {
 pub fn tally(plan: &Plan, outcomes: &[Outcome]) -> Tally {
     let mut tally = Tally::default();
     for trial in trials(plan) {
-        match trial.outcome(plan, outcomes).map(|outcome| outcome.verdict) {
-            Some(Verdict::Passed) => tally.passed += 1,
-            Some(Verdict::Failed) => tally.failed += 1,
-            Some(Verdict::Skipped) => tally.skipped += 1,
-            Some(Verdict::Measured) | None => tally.untried += 1,
+        match trial.standing(plan, outcomes).0 {
+            Standing::Passed => tally.passed += 1,
+            Standing::Failed => tally.failed += 1,
+            Standing::Skipped => tally.skipped += 1,
+            Standing::Measured => tally.unfinished += 1,
+            Standing::NotTried => tally.untried += 1,
         }
     }
     tally
@@ -324,6 +371,7 @@ impl std::fmt::Display for Tally {
             (self.passed, "passed"),
             (self.failed, "failed"),
             (self.skipped, "skipped"),
+            (self.unfinished, "not finished"),
             (self.untried, "not tried"),
         ];
         let told: Vec<String> = all
@@ -336,7 +384,7 @@ impl std::fmt::Display for Tally {
             told => write!(
                 f,
                 "{}: {}",
-                plural(self.passed + self.failed + self.skipped + self.untried, "trial"),
+                plural(all.iter().map(|(n, _)| n).sum(), "trial"),
                 told.join(", ")
             ),
         }

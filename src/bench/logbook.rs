@@ -175,6 +175,48 @@ pub fn latest(outcomes: &[Outcome]) -> Vec<&Outcome> {
     all.filter(|(i, one)| !later(*i, one)).map(|(_, one)| one).collect()
 }
 
+/// How a thing of the config stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Standing {
+    Passed,
+    /// Something of it did, whatever else passed.
+    Failed,
+    Skipped,
+    /// There are values, and nobody has judged them.
+    Measured,
+    NotTried,
+}
+
+impl Standing {
+    pub fn name(self) -> &'static str {
+        match self {
+            Standing::Passed => "passed",
+            Standing::Failed => "failed",
+            Standing::Skipped => "skipped",
+            Standing::Measured => "measured, not judged",
+            Standing::NotTried => "not tried",
+        }
+    }
+}
+
+/// How one thing stands by its last outcomes: it has passed when the step that decides has, and no other step of it has failed.
+pub fn standing(outcomes: &[Outcome], kind: Kind, name: &str, decides: &str) -> Standing {
+    let of: Vec<&Outcome> = outcomes
+        .iter()
+        .filter(|one| one.kind == kind && one.name == name)
+        .collect();
+    let last = |step: &str| of.iter().rfind(|one| one.step == step).map(|one| one.verdict);
+    if of.iter().any(|one| last(&one.step) == Some(Verdict::Failed)) {
+        return Standing::Failed;
+    }
+    match (last(decides), of.is_empty()) {
+        (Some(Verdict::Passed), _) => Standing::Passed,
+        (Some(Verdict::Skipped), _) => Standing::Skipped,
+        (None, true) => Standing::NotTried,
+        _ => Standing::Measured,
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -225,5 +267,36 @@ mod tests {
         assert_eq!(outcomes, [good]);
         assert_eq!(faults.iter().map(|fault| fault.line).collect::<Vec<_>>(), [3, 4]);
         assert!(faults[0].to_string().contains("\"cart\""), "{}", faults[0]);
+    }
+
+    /// Skipped by ear, ended at the question, a measured step that failed: none of them has passed.
+    #[test]
+    fn a_thing_stands_as_its_deciding_step_does() {
+        let one = |step: &str, verdict| Outcome {
+            verdict,
+            ..outcome(step, 0.0)
+        };
+        let stands = |all: &[Outcome]| standing(all, Kind::Card, "amp \"1\"", "page");
+        let (good, bad) = (Verdict::Passed, Verdict::Failed);
+        for (all, wanted) in [
+            (vec![], Standing::NotTried),
+            (vec![one("reach", good)], Standing::Measured),
+            (
+                vec![one("reach", good), one("page", Verdict::Skipped)],
+                Standing::Skipped,
+            ),
+            (vec![one("page", good)], Standing::Passed),
+            (vec![one("lead", bad), one("page", good)], Standing::Failed),
+            (
+                vec![one("lead", bad), one("page", bad), one("lead", good), one("page", good)],
+                Standing::Passed,
+            ),
+        ] {
+            assert_eq!(stands(&all), wanted, "{all:?}");
+        }
+        assert_eq!(
+            standing(&[one("page", good)], Kind::Zone, "amp \"1\"", "page"),
+            Standing::NotTried
+        );
     }
 }

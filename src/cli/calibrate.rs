@@ -6,6 +6,7 @@ use std::time::{Duration, Instant};
 
 use clap::Args;
 use hornwire::bench::calibrate::{self, FIRST, Found, HZ, Heard, Reading, SECOND};
+use hornwire::bench::levels::chain;
 use hornwire::bench::levels::quantity::{Level, Unfit};
 use hornwire::bench::levels::site;
 use hornwire::bench::logbook::{Kind, Outcome, Verdict};
@@ -16,11 +17,10 @@ use hornwire::sound::level::{Db, Dbfs, Dbm};
 use hornwire::sound::probe;
 use serde_json::json;
 
-use super::Exit;
-use super::dialogue::{Dialogue, Silence};
+use super::dialogue::{Dialogue, Halt};
 use super::logbook::Logbook;
-use super::tone;
-use super::workbench::{Through, Workbench, complain};
+use super::workbench::{Playing, Through, Workbench};
+use super::{Exit, complain};
 
 mod loopback;
 
@@ -54,25 +54,6 @@ pub struct Calibrate {
     through: Through,
 }
 
-/// Why it goes no further.
-enum Halt {
-    Exit(Exit),
-    /// Whoever sits there wants no more.
-    Quit,
-}
-
-impl From<Exit> for Halt {
-    fn from(exit: Exit) -> Self {
-        Halt::Exit(exit)
-    }
-}
-
-impl From<Silence> for Halt {
-    fn from(_: Silence) -> Self {
-        Halt::Quit
-    }
-}
-
 pub fn run(wanted: &Calibrate) -> Exit {
     match calibrated(wanted) {
         Ok(()) => Exit::Ok,
@@ -90,11 +71,16 @@ struct Session<'a> {
     bench: Workbench,
     dialogue: Dialogue,
     zone: Zone,
-    /// The tone that sounds.
-    page: Option<u64>,
+    /// What sounds.
+    playing: Option<Playing>,
 }
 
 fn calibrated(wanted: &Calibrate) -> Result<(), Halt> {
+    // First, so that a signal during the start is not lost.
+    let dialogue = Dialogue::new(true, wanted.through.json).map_err(|error| {
+        complain(&error.to_string());
+        Exit::System
+    })?;
     let bench = Workbench::open(&wanted.through)?;
     let plan = &bench.plan;
     let zone = match &wanted.zone {
@@ -106,16 +92,12 @@ fn calibrated(wanted: &Calibrate) -> Result<(), Halt> {
         complain(&format!("there is no such zone; there are {}", known.join(", ")));
         return Err(Exit::Data.into());
     };
-    let dialogue = Dialogue::new(true, wanted.through.json).map_err(|error| {
-        complain(&error.to_string());
-        Exit::System
-    })?;
     let mut session = Session {
         wanted,
         bench,
         dialogue,
         zone,
-        page: None,
+        playing: None,
     };
     let done = session.whole();
     session.silence();
@@ -165,6 +147,18 @@ impl Session<'_> {
 
     /// Reads the meter at two tones.
     fn measure(&mut self) -> Result<Found, Halt> {
+        let open = match (self.wanted.open, self.card().impedance) {
+            (false, _) => None,
+            (true, Some(source)) => Some(source),
+            (true, None) => {
+                complain(&format!(
+                    "what an open line's level is across 600 ohm follows from the card's source impedance: set impedance in [cards.{}] \
+                     (hornwire levels source finds it), or measure with the line connected",
+                    self.card().name
+                ));
+                return Err(Exit::Data.into());
+            }
+        };
         self.say(match self.wanted.open {
             true => "Connect a meter (AC volts, or dBm/dBu) across the line output, and nothing else.",
             false => {
@@ -202,16 +196,7 @@ impl Session<'_> {
             readings.push(reading);
         }
         let mut found = calibrate::together(&readings).map_err(|_| Exit::Data)?;
-        if self.wanted.open {
-            let Some(source) = self.card().impedance else {
-                self.say(&format!(
-                    "{:+.1} dBm open. What it is across 600 ohm follows from the card's source impedance, which the \
-                     config does not say: set impedance in [cards.{}], or measure with the line connected.",
-                    found.full_scale.0,
-                    self.card().name
-                ));
-                return Err(Exit::Data.into());
-            };
+        if let Some(source) = open {
             found.full_scale = calibrate::loaded(found.full_scale, source);
         }
         Ok(found)
@@ -256,6 +241,11 @@ impl Session<'_> {
                 tone.0
             );
             let answer = self.dialogue.ask(&question)?;
+            if !self.sounds()? {
+                self.say("The tone has ended meanwhile: a page took the zone, or its five minutes were over. It begins again.");
+                self.sound(json!({ "signal": "tone", "hz": HZ }), Some(tone), LONGEST)?;
+                continue;
+            }
             match Level::read(&answer) {
                 Ok(read) => return Ok(Reading { tone, read }),
                 Err(Unfit(hint)) => self.say(&format!("{answer:?}: {hint}. Ctrl-C ends it.")),
@@ -266,15 +256,15 @@ impl Session<'_> {
     /// Plays from now on, in place of what sounded before.
     fn sound(&mut self, mut question: serde_json::Value, level: Option<Dbfs>, seconds: u32) -> Result<(), Halt> {
         self.silence();
-        question["command"] = json!("test");
         question["zones"] = json!([self.zone.name]);
         question["seconds"] = json!(seconds);
         question["over"] = json!(self.wanted.through.over_pages);
         if let Some(level) = level {
             question["level_dbfs"] = json!(level.0);
         }
-        let answer = self.bench.ask(&question)?;
-        self.page = answer["page"].as_u64();
+        let playing = self.bench.play(question)?;
+        let page = playing.page;
+        self.playing = Some(playing);
         let by = Instant::now() + BEGINS + self.zone.lead;
         while Instant::now() < by {
             if self.dialogue.stops_within(Duration::from_millis(100)) {
@@ -285,7 +275,7 @@ impl Session<'_> {
                 .as_array()
                 .into_iter()
                 .flatten()
-                .find(|page| page["page"].as_u64() == self.page);
+                .find(|one| one["page"].as_u64() == Some(page));
             let Some(page) = page else {
                 complain("the tone has ended: a page took the zone, or its card is missing");
                 return Err(Exit::NotNow.into());
@@ -303,10 +293,15 @@ impl Session<'_> {
         Err(Exit::NotNow.into())
     }
 
+    /// What was begun last still sounds.
+    fn sounds(&self) -> Result<bool, Halt> {
+        let status = self.bench.status()?;
+        let mut pages = status["pages"].as_array().into_iter().flatten();
+        Ok(pages.any(|one| one["page"].as_u64() == self.playing.as_ref().map(|playing| playing.page)))
+    }
+
     fn silence(&mut self) {
-        if let Some(page) = self.page.take() {
-            let _ = self.bench.hush(page);
-        }
+        self.playing = None;
     }
 
     fn keep_full_scale(&mut self, found: Found, how: &str) -> Result<(), Halt> {
@@ -323,16 +318,22 @@ impl Session<'_> {
             note,
             ..Logbook::outcome(Kind::Card, &card.name, "full-scale", Verdict::Measured, &self.wanted.by)
         };
-        self.keep("cards", &card.name, "full_scale", &text, &outcome)
+        self.note(&outcome)?;
+        self.write("cards", &card.name, "full_scale", &text).map(|_| ())
     }
 
-    /// Asks whether a key is to be changed, changes it, and notes what was measured.
-    fn keep(&mut self, section: &str, name: &str, key: &str, value: &str, outcome: &Outcome) -> Result<(), Halt> {
-        let config = self.wanted.through.config.clone();
-        Logbook::beside(&config).add(outcome)?;
+    /// Notes an outcome.
+    fn note(&self, outcome: &Outcome) -> Result<(), Halt> {
+        Logbook::beside(&self.wanted.through.config).add(outcome)?;
         if self.wanted.through.json {
             let _ = writeln!(std::io::stdout(), "{}", outcome.json());
         }
+        Ok(())
+    }
+
+    /// Asks whether a key is to be changed, and changes it; whether it was.
+    fn write(&mut self, section: &str, name: &str, key: &str, value: &str) -> Result<bool, Halt> {
+        let config = self.wanted.through.config.clone();
         let edit = edit::set(&config, section, name, key, value).map_err(|fault| faulty(&fault))?;
         let before = match &edit.before {
             Some(before) => format!(" (now {before})"),
@@ -340,14 +341,14 @@ impl Session<'_> {
         };
         let question = format!("Write {} into {}{before}?", edit.after, edit.file.display());
         if self.dialogue.choose(&question, &["yes", "no"])? == "no" {
-            return Ok(());
+            return Ok(false);
         }
         edit.make(&config).map_err(|fault| faulty(&fault))?;
-        self.say(&match self.bench.is_own() {
-            true => "Written.".to_owned(),
-            false => "Written. The gateway takes it up with: sudo systemctl reload hornwire".to_owned(),
+        self.say(match self.bench.is_own() {
+            true => "Written.",
+            false => "Written. The gateway takes it up with: sudo systemctl reload hornwire",
         });
-        Ok(())
+        Ok(true)
     }
 
     /// The gain that the amplifier's input wants; then its volume control, by ear.
@@ -360,33 +361,38 @@ impl Session<'_> {
             ));
             return Ok(());
         };
-        let set = gain_for(&self.bench.plan, &self.zone, &amplifier, full_scale);
+        let (set, arrives) = gain_for(&self.bench.plan, &self.zone, &amplifier, full_scale);
+        let wanted = amplifier.level.volts().dbu().0;
         self.say(&format!(
-            "\nAmplifier {} takes {:+.1} dBu at its input. For speech to come to it at that level: gain {:+.1} dB in zone {}.",
-            amplifier.name,
-            amplifier.level.volts().dbu().0,
-            set.0,
-            self.zone.name
+            "\nAmplifier {} takes {wanted:+.1} dBu at its input. With gain {:+.1} dB in zone {} speech comes to it at {arrives:+.1} dBu.",
+            amplifier.name, set.0, self.zone.name
         ));
-        let outcome = Outcome {
-            value: Some((f64::from(set.0), "dB".to_owned())),
-            found: format!("{:+.1} dB", set.0),
-            note: format!(
-                "for {:+.1} dBu at amplifier {}",
-                amplifier.level.volts().dbu().0,
-                amplifier.name
-            ),
-            ..Logbook::outcome(Kind::Zone, &self.zone.name, "gain", Verdict::Measured, &self.wanted.by)
-        };
-        let value = format!("{:.1} dB", set.0);
+        if arrives < wanted - 1.0 {
+            self.say(&format!(
+                "That is {:.1} dB too little, and the most that the zone's ceiling leaves: hornwire levels says what is to be done.",
+                wanted - arrives
+            ));
+        }
         let zone = self.zone.name.clone();
-        self.keep("zones", &zone, "gain", &value, &outcome)?;
-        self.volume(
-            Dbfs(tone::as_speech(&self.zone).0 - self.zone.gain.0 + set.0),
-            full_scale,
-        )
+        let gain = match self.write("zones", &zone, "gain", &format!("{:.1} dB", set.0))? {
+            true => {
+                self.note(&Outcome {
+                    value: Some((f64::from(set.0), "dB".to_owned())),
+                    found: format!("{:+.1} dB", set.0),
+                    note: format!(
+                        "speech comes to amplifier {} at {arrives:+.1} dBu, which takes {wanted:+.1} dBu",
+                        amplifier.name
+                    ),
+                    ..Logbook::outcome(Kind::Zone, &zone, "gain", Verdict::Measured, &self.wanted.by)
+                })?;
+                set
+            }
+            false => self.zone.gain,
+        };
+        self.volume(Dbfs(probe::as_speech().0 + gain.0), full_scale)
     }
 
+    /// `level`: of the noise, before the zone's equaliser.
     fn volume(&mut self, level: Dbfs, full_scale: Dbm) -> Result<(), Halt> {
         self.say(
             "\nLast the amplifier's volume: turn it down to nothing. Noise with the spectrum and the level of speech \
@@ -396,11 +402,17 @@ impl Session<'_> {
             return Ok(());
         }
         self.sound(json!({ "signal": "noise" }), Some(level), NOISE_SECONDS)?;
-        let answer = self.dialogue.choose("Is it as loud as it should be?", &["yes", "no"])?;
+        let answer = self.dialogue.pick("Is it as loud as it should be?", &["yes", "no"])?;
+        // As it goes out, equaliser and limiter included.
+        let status = self.bench.status()?;
+        let mut zones = status["zones"].as_array().into_iter().flatten();
+        let zone = zones.find(|zone| zone["zone"] == self.zone.name.as_str());
+        let rms = zone.and_then(|zone| zone["level_dbfs"].as_f64());
+        let line = rms.map(|rms| full_scale.of_rms(Dbfs(rms as f32)).0);
         self.silence();
-        let outcome = Outcome {
-            value: Some((f64::from(full_scale.of_sine(level).0), "dBm".to_owned())),
-            found: format!("{:+.1} dBm on the line", full_scale.of_sine(level).0),
+        self.note(&Outcome {
+            value: line.map(|line| ((f64::from(line) * 10.0).round() / 10.0, "dBm".to_owned())),
+            found: line.map_or_else(String::new, |line| format!("{line:+.1} dBm on the line")),
             wanted: "as loud as people are to hear pages".to_owned(),
             ..Logbook::outcome(
                 Kind::Zone,
@@ -413,11 +425,7 @@ impl Session<'_> {
                 },
                 &self.wanted.by,
             )
-        };
-        Logbook::beside(&self.wanted.through.config).add(&outcome)?;
-        if self.wanted.through.json {
-            let _ = writeln!(std::io::stdout(), "{}", outcome.json());
-        }
+        })?;
         self.say(match answer {
             "yes" => "Mark the position of the control. hornwire commission proves the rest.",
             _ => "hornwire levels looks for what is missing: power, taps, loudspeakers, distance.",
@@ -430,7 +438,7 @@ fn faulty(fault: &edit::Fault) -> Halt {
     complain(&fault.to_string());
     Halt::Exit(match fault {
         edit::Fault::File(_, error) if error.kind() == std::io::ErrorKind::PermissionDenied => Exit::NoPermission,
-        edit::Fault::File(..) => Exit::CannotCreate,
+        edit::Fault::File(..) | edit::Fault::Changed(_) => Exit::CannotCreate,
         edit::Fault::Unreadable(..) | edit::Fault::NoTable(..) | edit::Fault::Refused(_) => Exit::Config,
     })
 }
@@ -442,12 +450,14 @@ pub fn amplifier_of<'p>(plan: &'p Plan, zone: &Zone) -> Option<&'p Amplifier> {
     plan.amplifiers.iter().find(|amplifier| amplifier.zones.contains(&id))
 }
 
-fn gain_for(plan: &Plan, zone: &Zone, amplifier: &Amplifier, full_scale: Dbm) -> Db {
+/// The gain for a zone, as the config has it, and the level at which speech then comes to the amplifier, dBu: the ceiling may leave less than
+/// it takes.
+fn gain_for(plan: &Plan, zone: &Zone, amplifier: &Amplifier, full_scale: Dbm) -> (Db, f32) {
     let mut plan = plan.clone();
     plan.cards[zone.card].full_scale = Some(full_scale);
-    let set = site::chain_of(&plan, amplifier, zone).0.set();
-    // As the config has it.
-    Db((set.0 * 10.0).round() / 10.0)
+    let chain = site::chain_of(&plan, amplifier, zone).0;
+    let set = Db((chain.set().0 * 10.0).round() / 10.0);
+    (set, chain::Plan::speech(chain.full_scale(), set).dbu().0)
 }
 
 /// For the loop-back: what a line input heard, told.

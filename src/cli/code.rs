@@ -5,7 +5,7 @@ use std::io::Write as _;
 use hornwire::device::terminal;
 use hornwire::gate::code::{self, SALT};
 
-use super::Exit;
+use super::{Exit, complain};
 
 /// Asks for a code and prints its line. The code itself appears nowhere.
 pub fn run(name: &str) -> Exit {
@@ -60,8 +60,4 @@ fn is_name(name: &str) -> bool {
     (1..=32).contains(&name.len())
         && name.bytes().all(|b| b.is_ascii_alphanumeric() || b"-_".contains(&b))
         && name.bytes().next().is_some_and(|b| b.is_ascii_alphanumeric())
-}
-
-fn complain(text: &str) {
-    let _ = writeln!(std::io::stderr(), "hornwire: {text}");
 }

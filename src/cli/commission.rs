@@ -7,21 +7,22 @@ use std::time::{Duration, Instant};
 
 use clap::Args;
 use hornwire::bench::commission::{self, Judged, MUSIC_LATER, Trial};
-use hornwire::bench::logbook::{Outcome, Verdict};
-use hornwire::config::plan::{Played, Speaker};
+use hornwire::bench::logbook::{Outcome, Standing, Verdict};
+use hornwire::config::plan::Speaker;
 use hornwire::page::{RelayId, ZoneId};
-use jiff::Timestamp;
+use hornwire::report::text::plural;
+use hornwire::sound::probe;
 use serde_json::{Value, json};
 
-use super::Exit;
-use super::dialogue::{Dialogue, Silence};
+use super::dialogue::{Dialogue, Halt};
 use super::logbook::Logbook;
-use super::workbench::{Through, Workbench, complain};
+use super::workbench::{Through, Workbench};
+use super::{Exit, complain};
 
 mod pages;
 
 /// Beeps in a zone last so long, a relay is operated for so long, seconds.
-const BEEPS: u32 = 6;
+const BEEPS: f64 = 6.0;
 const OPERATED: u32 = 3;
 /// How often the gateway is looked at.
 const LOOK: Duration = Duration::from_millis(100);
@@ -48,23 +49,6 @@ pub struct Commission {
     through: Through,
 }
 
-enum Halt {
-    Exit(Exit),
-    Quit,
-}
-
-impl From<Exit> for Halt {
-    fn from(exit: Exit) -> Self {
-        Halt::Exit(exit)
-    }
-}
-
-impl From<Silence> for Halt {
-    fn from(_: Silence) -> Self {
-        Halt::Quit
-    }
-}
-
 pub fn run(wanted: &Commission) -> Exit {
     match tried(wanted) {
         Ok(exit) | Err(exit) => exit,
@@ -77,6 +61,11 @@ fn tried(wanted: &Commission) -> Result<Exit, Exit> {
     if wanted.list {
         return list(wanted, &before);
     }
+    // First, so that a signal during the start is not lost.
+    let dialogue = Dialogue::new(true, wanted.through.json).map_err(|error| {
+        complain(&error.to_string());
+        Exit::System
+    })?;
     let bench = Workbench::open(&wanted.through)?;
     let plan = &bench.plan;
     let mut trials = commission::trials(plan);
@@ -91,10 +80,6 @@ fn tried(wanted: &Commission) -> Result<Exit, Exit> {
         return Err(Exit::Data);
     }
     trials.retain(|trial| wanted.only.is_empty() || wanted.only.iter().any(|name| trial.name(plan) == name));
-    let dialogue = Dialogue::new(true, wanted.through.json).map_err(|error| {
-        complain(&error.to_string());
-        Exit::System
-    })?;
     let mut run = Run {
         wanted,
         bench: &bench,
@@ -111,11 +96,9 @@ fn tried(wanted: &Commission) -> Result<Exit, Exit> {
             trial.kind().name(),
             trial.name(plan)
         );
-        let passed = trial
-            .outcome(plan, &before)
-            .filter(|last| last.verdict == Verdict::Passed);
-        if let Some(last) = passed.filter(|_| !wanted.again && wanted.only.is_empty()) {
-            let day = last.at.get(..10).unwrap_or_default().to_owned();
+        let (standing, day) = trial.standing(plan, &before);
+        if standing == Standing::Passed && !wanted.again && wanted.only.is_empty() {
+            let day = day.unwrap_or_default();
             run.say(&format!("\n{title}\n  passed on {day}; --again tries it again"));
             continue;
         }
@@ -147,19 +130,20 @@ fn list(wanted: &Commission, before: &[Outcome]) -> Result<Exit, Exit> {
     let plan = super::workbench::plan(&wanted.through.config)?;
     let mut out = std::io::stdout().lock();
     for trial in commission::trials(&plan) {
-        let last = trial.outcome(&plan, before);
+        let (standing, day) = trial.standing(&plan, before);
         let (kind, name) = (trial.kind().name(), trial.name(&plan));
         if wanted.through.json {
+            let standing = standing.name();
             let _ = writeln!(
                 out,
                 "{}",
-                json!({ "kind": kind, "name": name, "last": last.map(|last| last.json()) })
+                json!({ "kind": kind, "name": name, "standing": standing, "last": day })
             );
             continue;
         }
-        let state = last.map_or_else(
-            || "not tried".to_owned(),
-            |last| format!("{} on {}", last.verdict.name(), last.at.get(..10).unwrap_or_default()),
+        let state = day.map_or_else(
+            || standing.name().to_owned(),
+            |day| format!("{} on {day}", standing.name()),
         );
         let _ = writeln!(out, "{kind:9} {name}: {state}");
     }
@@ -190,7 +174,7 @@ impl Run<'_> {
              each zone, at a distance from the horns. Loudspeaker lines carry dangerous voltages. \
              Whether the sound suffices, and for emergencies at all, local codes decide, and those \
              who are licensed for it.\n\n\
-             At each question: Enter takes the first answer. Ctrl-C ends the run; what has been \
+             Enter takes the first answer, but where your ears are asked. Ctrl-C ends the run; what has been \
              answered is kept, and the next run goes on from there.",
             self.bench.plan.site
         ));
@@ -244,9 +228,10 @@ impl Run<'_> {
         question: &str,
         wanted: &str,
     ) -> Result<Option<Verdict>, Halt> {
+        // What will be signed for is said, not passed over.
         let answer = self
             .dialogue
-            .choose(&format!("  {question}"), &["yes", "no", "again", "skip"])?;
+            .pick(&format!("  {question}"), &["yes", "no", "again", "skip"])?;
         let (verdict, found) = match answer {
             "yes" => (Verdict::Passed, wanted.to_owned()),
             "no" => (Verdict::Failed, "no".to_owned()),
@@ -272,8 +257,10 @@ impl Run<'_> {
     }
 
     fn zone(&mut self, trial: Trial, zone: ZoneId) -> Result<(), Halt> {
-        let (name, number) = (trial.name(&self.bench.plan).to_owned(), usize::from(zone.0) + 1);
-        let beeps = hornwire::report::text::plural(number, "beep");
+        let name = trial.name(&self.bench.plan).to_owned();
+        let number = probe::beeps_of(usize::from(zone.0));
+        let beeps = plural(usize::from(number), "beep");
+        let seconds = probe::round(number).as_secs_f64().max(BEEPS);
         if self.dialogue.choose(
             &format!("  {beeps} will sound, again and again. Ready?"),
             &["yes", "skip"],
@@ -282,15 +269,17 @@ impl Run<'_> {
             return self.skip(trial);
         }
         loop {
-            let count = number.min(usize::from(hornwire::sound::probe::MAX_BEEPS));
-            let answer = self.bench.ask(&json!({
-                "command": "test", "signal": "beeps", "count": count, "zones": [name], "seconds": BEEPS,
+            let question = json!({
+                "signal": "beeps", "count": number, "zones": [name], "seconds": seconds,
                 "over": self.wanted.through.over_pages,
-            }))?;
+            });
+            let Some(playing) = self.granted(|bench| bench.play(question.clone()))? else {
+                return self.skip(trial);
+            };
             let question = format!("Heard in {name}, {beeps} at a time, and nowhere else?");
             let wanted = format!("heard in {name} and nowhere else");
             let judged = self.judged_by_ear(trial, "heard", &question, &wanted);
-            self.bench.hush(answer["page"].as_u64().unwrap_or_default())?;
+            drop(playing);
             if judged?.is_some() {
                 return Ok(());
             }
@@ -332,9 +321,12 @@ impl Run<'_> {
         }
         loop {
             self.until_rest(&name)?;
-            self.bench.ask(&json!({
+            let question = json!({
                 "command": "operate", "relay": name, "seconds": OPERATED, "over": self.wanted.through.over_pages,
-            }))?;
+            });
+            let Some(_) = self.granted(|bench| bench.ask(&question))? else {
+                return self.skip(trial);
+            };
             let wanted = format!("operates for {OPERATED} s and rests again; {purpose}");
             if self
                 .judged_by_ear(trial, "operates", "Did it, and did it go back?", &wanted)?
@@ -350,32 +342,27 @@ impl Run<'_> {
         let name = trial.name(plan).to_owned();
         let request = commission::request(plan, speaker);
         loop {
-            let since = Timestamp::now();
-            let played = match speaker {
-                Speaker::Schedule(index) => {
-                    if self
-                        .dialogue
-                        .choose(&format!("  {request}. Ready?"), &["yes", "skip"])?
-                        == "skip"
-                    {
-                        return self.skip(trial);
-                    }
-                    Some(self.announce(index)?)
+            let after = pages::newest(&self.bench.status()?);
+            if let Speaker::Schedule(_) = speaker {
+                let question = format!("  {request}. Ready?");
+                if self.dialogue.choose(&question, &["yes", "skip"])? == "skip" {
+                    return self.skip(trial);
                 }
-                _ => {
-                    self.say(&format!("  {request}. (Or type skip.)"));
-                    None
-                }
-            };
-            let Some((record, moved)) = self.page(&name, trial.kind(), played, since)? else {
+                let Some(_) = self.granted(|bench| bench.ask(&json!({ "command": "ring", "schedule": name })))? else {
+                    return self.skip(trial);
+                };
+            } else {
+                self.say(&format!("  {request}. (Or type skip.)"));
+            }
+            let Some((record, moved)) = self.page(&name, trial.kind(), after)? else {
                 return self.skip(trial);
             };
-            let all = commission::judge(plan, speaker, &record);
+            let mut all = commission::judge(plan, speaker, &record);
+            all.extend(commission::leads(plan, speaker, &record, &moved));
             for judged in &all {
                 self.tell(judged);
                 self.keep_judged(trial, judged)?;
             }
-            self.leads(&record, &moved)?;
             let is_good = all.iter().all(|judged| judged.verdict == Verdict::Passed);
             let wanted = "clear, loud enough, whole from the first word to the last";
             let question = "By ear: clear, loud enough, whole from the first word to the last?";
@@ -429,20 +416,23 @@ impl Run<'_> {
         self.say(&format!("  {:6} {}{note}{verdict}", judged.step, judged.found));
     }
 
-    /// A schedule's sound, in its zones, at its priority; the page's number.
-    fn announce(&self, schedule: usize) -> Result<u64, Halt> {
-        let plan = &self.bench.plan;
-        let schedule = &plan.schedules[schedule];
-        let zones = schedule.paging.zones.iter();
-        let zones: Vec<&str> = zones
-            .map(|zone| plan.zones[usize::from(zone.0)].name.as_str())
-            .collect();
-        let plays = name_of(plan, schedule.plays);
-        let answer = self.bench.ask(&json!({
-            "command": "announce", "plays": plays, "zones": zones, "times": schedule.times.min(100),
-            "priority": schedule.paging.priority.0,
-        }))?;
-        Ok(answer["page"].as_u64().unwrap_or_default())
+    /// The gateway's answer; while it refuses, because a page is on, as often as is wanted. `None`: it is to be left out.
+    fn granted<T>(&mut self, ask: impl Fn(&Workbench) -> Result<T, Exit>) -> Result<Option<T>, Halt> {
+        loop {
+            match ask(self.bench) {
+                Ok(answer) => return Ok(Some(answer)),
+                Err(Exit::NotNow) => {
+                    if self
+                        .dialogue
+                        .choose("  Once more, or leave it out?", &["again", "skip"])?
+                        == "skip"
+                    {
+                        return Ok(None);
+                    }
+                }
+                Err(exit) => return Err(exit.into()),
+            }
+        }
     }
 
     fn music(&mut self, trial: Trial, index: usize) -> Result<(), Halt> {
@@ -499,12 +489,4 @@ impl Run<'_> {
         {}
         Ok(())
     }
-}
-
-/// As the local command calls it.
-fn name_of(plan: &hornwire::config::plan::Plan, plays: Played) -> String {
-    plan.played_names()
-        .find(|name| plan.played_named(name) == Some(plays))
-        .unwrap_or("bell")
-        .to_owned()
 }

@@ -8,6 +8,8 @@ use std::time::{Duration, Instant};
 
 use hornwire::report::text::fill;
 
+use super::{Exit, run};
+
 /// Characters in a line.
 const WIDTH: usize = 80;
 
@@ -17,7 +19,7 @@ enum Event {
     Line(String),
     /// No more lines will come.
     End,
-    /// SIGINT or SIGTERM.
+    /// SIGINT or SIGTERM, or the terminal was closed.
     Stop,
 }
 
@@ -26,6 +28,27 @@ enum Event {
 pub enum Silence {
     End,
     Stop,
+}
+
+/// Why a dialogue goes no further.
+#[derive(Debug, Clone, Copy)]
+pub enum Halt {
+    /// After the complaint.
+    Exit(Exit),
+    /// Whoever sits there wants no more.
+    Quit,
+}
+
+impl From<Exit> for Halt {
+    fn from(exit: Exit) -> Self {
+        Halt::Exit(exit)
+    }
+}
+
+impl From<Silence> for Halt {
+    fn from(_: Silence) -> Self {
+        Halt::Quit
+    }
 }
 
 /// Reads lines and waits for signals, each on a thread of its own that lasts as long as the program.
@@ -47,24 +70,22 @@ impl Dialogue {
         let (queue, events) = mpsc::channel();
         let stops = queue.clone();
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
-        let (interrupt, terminate) = {
-            use tokio::signal::unix::{SignalKind, signal};
-            let _inside = runtime.enter();
-            (signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?)
-        };
-        std::thread::Builder::new().name("signals".to_owned()).spawn(move || {
-            runtime.block_on(async move {
-                let (mut interrupt, mut terminate) = (interrupt, terminate);
-                loop {
-                    tokio::select! {
-                        _ = interrupt.recv() => {}
-                        _ = terminate.recv() => {}
+        std::thread::Builder::new().name("signals".to_owned()).spawn({
+            let first = {
+                let _inside = runtime.enter();
+                run::stop_on(true)?
+            };
+            move || {
+                runtime.block_on(async move {
+                    first.await;
+                    while stops.send(Event::Stop).is_ok() {
+                        match run::stop_on(true) {
+                            Ok(next) => next.await,
+                            Err(_) => return,
+                        }
                     }
-                    if stops.send(Event::Stop).is_err() {
-                        return;
-                    }
-                }
-            });
+                });
+            }
         })?;
         if listens {
             std::thread::Builder::new()
@@ -172,20 +193,33 @@ impl Dialogue {
         }
     }
 
-    /// Asks until the answer is one of these words, or begins like one; an empty answer is the first.
+    /// As [`Dialogue::pick`]; an empty answer is the first word.
     ///
     /// # Errors
-    /// When none comes.
+    /// When no answer comes.
     pub fn choose<'w>(&mut self, question: &str, words: &[&'w str]) -> Result<&'w str, Silence> {
+        self.one_of(question, words, words.first().copied())
+    }
+
+    /// Asks until the answer is one of these words, or begins like one.
+    ///
+    /// # Errors
+    /// When no answer comes.
+    pub fn pick<'w>(&mut self, question: &str, words: &[&'w str]) -> Result<&'w str, Silence> {
+        self.one_of(question, words, None)
+    }
+
+    fn one_of<'w>(&mut self, question: &str, words: &[&'w str], usual: Option<&'w str>) -> Result<&'w str, Silence> {
         let choice = words.join("/");
         loop {
             let answer = self.ask(&format!("{question} [{choice}]"))?.to_lowercase();
-            if answer.is_empty()
-                && let Some(first) = words.first()
-            {
-                return Ok(first);
+            if let Some(usual) = usual.filter(|_| answer.is_empty()) {
+                return Ok(usual);
             }
-            let found: Vec<&&str> = words.iter().filter(|word| word.starts_with(&answer)).collect();
+            let found: Vec<&&str> = words
+                .iter()
+                .filter(|word| !answer.is_empty() && word.starts_with(&answer))
+                .collect();
             if let [word] = found.as_slice() {
                 return Ok(word);
             }

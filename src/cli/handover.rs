@@ -5,7 +5,8 @@ use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use hornwire::bench::handover::{self, Document, Paper, Particulars, Standing, html, markdown};
+use hornwire::bench::handover::{self, Document, Paper, Particulars, html, markdown};
+use hornwire::bench::logbook::Standing;
 use hornwire::bench::logbook::{self, Outcome};
 use hornwire::bench::wiring::Board;
 use hornwire::config::plan::{Plan, Speaker};
@@ -17,7 +18,7 @@ use serde_json::{Value, json};
 
 use super::logbook::Logbook;
 use super::wiring::Header;
-use super::{Exit, exit_of};
+use super::{Exit, complain, exit_of};
 
 /// Longest text of a flag, characters: it stands in one cell.
 const MAX_TEXT: usize = 80;
@@ -109,10 +110,6 @@ pub fn run(wishes: &Wishes) -> Exit {
     };
     let _ = io::stdout().write_all(text.as_bytes());
     Exit::Ok
-}
-
-fn complain(text: &str) {
-    let _ = writeln!(io::stderr(), "hornwire: {text}");
 }
 
 #[expect(clippy::disallowed_methods, reason = "the day on which it is handed over")]

@@ -14,7 +14,7 @@ use hornwire::config::{self, Severity};
 use hornwire::page::ZoneId;
 use serde_json::{Value, json};
 
-use super::{Exit, exit_of};
+use super::{Exit, complain, exit_of};
 pub use arguments::Levels;
 use arguments::{ChainWish, LineWish, SoundWish, What};
 
@@ -71,10 +71,6 @@ pub fn run(wanted: &Levels) -> Exit {
             Exit::Data
         }
     }
-}
-
-fn complain(text: &str) {
-    let _ = writeln!(std::io::stderr(), "hornwire: {text}");
 }
 
 fn print(all: &[Told], as_json: bool) {

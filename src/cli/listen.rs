@@ -17,7 +17,7 @@ use hornwire::report::text::plural;
 use save::Saver;
 use show::{Show, Way};
 
-use super::{Exit, exit_of, run};
+use super::{Exit, complain, exit_of, run};
 
 mod save;
 mod show;
@@ -77,10 +77,6 @@ struct Ears {
     fragments: u64,
     /// Groups that could not be joined, or for which there was no room.
     unjoined: u64,
-}
-
-fn complain(text: &str) {
-    let _ = writeln!(io::stderr(), "hornwire: {text}");
 }
 
 pub fn run(wanted: &Wanted) -> Exit {

@@ -12,7 +12,7 @@ use serde_json::{Value, json};
 use hornwire::config::plan::Socket;
 use hornwire::report::text::plural;
 
-use super::Exit;
+use super::{Exit, complain};
 
 /// Where the service's socket is.
 pub const SOCKET: &str = "/run/hornwire/control.sock";
@@ -95,10 +95,6 @@ pub fn announce(to: &To, wanted: &Announcement) -> Exit {
     })
 }
 
-pub(super) fn complain(text: &str) {
-    let _ = writeln!(io::stderr(), "hornwire: {text}");
-}
-
 /// Asks, and prints the answer.
 fn ask(to: &To, question: &Value, content: Option<&[u8]>, tell: impl Fn(&Value) -> String) -> Exit {
     let answer = match exchange(&to.socket, question, content, PATIENCE) {
@@ -151,6 +147,23 @@ pub fn unanswered(socket: &Path, error: &io::Error) -> Exit {
 /// # Errors
 /// When nobody answers.
 pub fn exchange(socket: &Path, question: &Value, content: Option<&[u8]>, patience: Duration) -> io::Result<Value> {
+    conversed(socket, question, content, patience).map(|(answer, _)| answer)
+}
+
+/// Asks, and keeps the connection.
+///
+/// # Errors
+/// When nobody answers.
+pub fn conversation(socket: &Path, question: &Value) -> io::Result<(Value, UnixStream)> {
+    conversed(socket, question, None, PATIENCE)
+}
+
+fn conversed(
+    socket: &Path,
+    question: &Value,
+    content: Option<&[u8]>,
+    patience: Duration,
+) -> io::Result<(Value, UnixStream)> {
     let mut stream = UnixStream::connect(socket)?;
     stream.set_read_timeout(Some(patience))?;
     stream.set_write_timeout(Some(patience))?;
@@ -162,7 +175,8 @@ pub fn exchange(socket: &Path, question: &Value, content: Option<&[u8]>, patienc
         read?;
         return Err(io::Error::other("no answer; it is asked too much, or stops"));
     }
-    serde_json::from_str(&line).map_err(io::Error::other)
+    let answer = serde_json::from_str(&line).map_err(io::Error::other)?;
+    Ok((answer, stream))
 }
 
 fn text<'a>(value: &'a Value, key: &str) -> &'a str {

@@ -3,14 +3,14 @@
 
 use std::fs::{File, OpenOptions};
 use std::io::{self, ErrorKind, Read as _, Write as _};
+use std::os::unix::fs::FileExt as _;
 use std::path::{Path, PathBuf};
 
 use hornwire::bench::logbook::{self, EXTENSION, Kind, MAX_FILE, Outcome, Verdict};
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 
-use super::Exit;
-use super::workbench::complain;
+use super::{Exit, complain};
 
 pub struct Logbook {
     path: PathBuf,
@@ -59,9 +59,19 @@ impl Logbook {
     /// # Errors
     /// After the complaint, when it cannot be written.
     pub fn add(&self, outcome: &Outcome) -> Result<(), Exit> {
-        let line = format!("{}\n", outcome.line());
-        let file = OpenOptions::new().append(true).create(true).open(&self.path);
+        let file = OpenOptions::new().read(true).append(true).create(true).open(&self.path);
         let written = file.and_then(|mut file| {
+            let octets = file.metadata()?.len();
+            // A line that was cut off, by a loss of power, ends here.
+            let mut last = [b'\n'];
+            if octets > 0 {
+                file.read_exact_at(&mut last, octets - 1)?;
+            }
+            let begin = if last == *b"\n" { "" } else { "\n" };
+            let line = format!("{begin}{}\n", outcome.line());
+            if octets + line.len() as u64 > MAX_FILE {
+                return Err(io::Error::other("the logbook is full; put it away under another name"));
+            }
             file.write_all(line.as_bytes())?;
             file.sync_data()
         });

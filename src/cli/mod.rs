@@ -1,5 +1,6 @@
 //! Commands and exit codes.
 
+use std::io::Write as _;
 use std::process::ExitCode;
 
 use clap::Parser as _;
@@ -113,6 +114,10 @@ pub fn main() -> ExitCode {
         Command::Check { files, .. } => check::files(&files),
     }
     .into()
+}
+
+fn complain(text: &str) {
+    let _ = writeln!(std::io::stderr(), "hornwire: {text}");
 }
 
 /// The exit code for a file that could not be read.

@@ -15,7 +15,7 @@ use hornwire::report::text::plural;
 
 use tokio::sync::mpsc;
 
-use super::{Exit, exit_of};
+use super::{Exit, complain, exit_of};
 
 /// Runs the daemon until SIGTERM, SIGINT or SIGHUP.
 pub fn run(file: &Path) -> Exit {
@@ -178,10 +178,15 @@ fn rereads(file: PathBuf) -> std::io::Result<mpsc::Receiver<Reread>> {
 /// Comes true at SIGTERM or SIGINT, and at SIGHUP where our terminal was closed, unless whoever started us ignores that:
 /// by itself it would end the process with calls hanging and relays as they are.
 pub(super) fn stop_signal() -> std::io::Result<impl Future<Output = ()>> {
+    stop_on(has_terminal())
+}
+
+/// As [`stop_signal`]; at SIGHUP too if that is said.
+pub(super) fn stop_on(hang_up: bool) -> std::io::Result<impl Future<Output = ()>> {
     use tokio::signal::unix::{SignalKind, signal};
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
-    let ends = has_terminal() && !ignores_hang_up();
+    let ends = hang_up && !ignores_hang_up();
     let mut hang_up = ends.then(|| signal(SignalKind::hangup())).transpose()?;
     Ok(async move {
         let hung_up = async {
@@ -206,10 +211,6 @@ fn ignores_hang_up() -> bool {
         .find_map(|line| line.strip_prefix("SigIgn:"))
         .and_then(|mask| u64::from_str_radix(mask.trim(), 16).ok())
         .is_some_and(|mask| mask & 1 != 0)
-}
-
-fn complain(text: &str) {
-    let _ = writeln!(std::io::stderr(), "hornwire: {text}");
 }
 
 #[cfg(test)]

@@ -12,9 +12,9 @@ use hornwire::sound::level::{Dbfs, Dbm};
 use hornwire::sound::probe;
 use serde_json::{Value, json};
 
-use super::Exit;
 use super::dialogue::Dialogue;
-use super::workbench::{Through, Workbench, complain};
+use super::workbench::{self, Through, Workbench};
+use super::{Exit, complain};
 
 /// More than this above speech is loud, dB.
 const LOUD: f32 = 6.0;
@@ -38,13 +38,13 @@ pub struct Tone {
     /// Where the sweep ends.
     #[arg(long, value_name = "HZ", default_value_t = 10_000.0)]
     to: f64,
-    /// On the line, whatever the zone's gain and equaliser do: "-20 dBFS", or "-10 dBm" where the card has been measured.
-    /// Without it as loud as speech, by the way of speech.
+    /// On the line, past the zone's gain and equaliser: "-20 dBFS" (0 is a full-scale sine), or "-10 dBm" where the card has been
+    /// measured. Without it as loud as speech, by the way of speech.
     #[arg(long, value_name = "LEVEL", value_parser = Wanted::read, allow_hyphen_values = true)]
     level: Option<Wanted>,
     /// How long; of `identify`, in each zone.
-    #[arg(long, value_name = "SECONDS", default_value_t = 10, value_parser = clap::value_parser!(u32).range(1..=600))]
-    seconds: u32,
+    #[arg(long, value_name = "SECONDS", default_value_t = 10.0, value_parser = |text: &str| seconds(text, 600.0))]
+    seconds: f64,
     /// Louder than 6 dB above speech.
     #[arg(long)]
     loud: bool,
@@ -82,7 +82,7 @@ impl Wanted {
             .strip_suffix("dBFS")
             .map(|number| number.trim().parse::<f32>());
         match number {
-            Some(Ok(n)) if n <= 0.0 => Ok(Wanted::Dbfs(Dbfs(n))),
+            Some(Ok(n)) if (-200.0..=0.0).contains(&n) => Ok(Wanted::Dbfs(Dbfs(n))),
             Some(_) => Err("full scale is the most there is: \"-20 dBFS\"".to_owned()),
             None => Level::read(text)
                 .map(Wanted::Line)
@@ -135,8 +135,7 @@ fn play(wanted: &Tone) -> Result<Exit, Exit> {
         complain("which zones? --zone NAME, once for each");
         return Err(Exit::Usage);
     }
-    let bench = Workbench::open(&wanted.through)?;
-    let plan = &bench.plan;
+    let plan = &workbench::plan(&wanted.through.config)?;
     let zones: Vec<ZoneId> = match wanted.zones.is_empty() {
         true => (0..=u16::MAX).take(plan.zones.len()).map(ZoneId).collect(),
         false => plan.zones_of(&wanted.zones).map_err(|name| {
@@ -148,6 +147,13 @@ fn play(wanted: &Tone) -> Result<Exit, Exit> {
     for zone in zones.iter().map(|zone| &plan.zones[usize::from(zone.0)]) {
         let level = level(wanted, plan, zone)?;
         let usual = as_speech(zone);
+        if level.0 > zone.ceiling.0 {
+            complain(&format!(
+                "zone {}: {:.1} dBFS is above its ceiling, {:.1} dBFS",
+                zone.name, level.0, zone.ceiling.0
+            ));
+            return Err(Exit::Data);
+        }
         if level.0 > usual.0 + LOUD && !wanted.loud {
             complain(&format!(
                 "zone {}: {} is {:.0} dB above speech there. Is nobody near the loudspeakers, and can they bear it? Then: --loud",
@@ -158,10 +164,12 @@ fn play(wanted: &Tone) -> Result<Exit, Exit> {
             return Err(Exit::Data);
         }
     }
+    // First, so that a signal during the start is not lost.
     let mut dialogue = Dialogue::new(false, wanted.through.json).map_err(|error| {
         complain(&error.to_string());
         Exit::System
     })?;
+    let bench = Workbench::of(plan.clone(), &wanted.through)?;
     // Beeps have a number for each zone, all else sounds in all of them at once.
     let rounds: Vec<Vec<ZoneId>> = match wanted.signal {
         Kind::Identify => zones.iter().map(|zone| vec![*zone]).collect(),
@@ -197,19 +205,19 @@ fn level(wanted: &Tone, plan: &Plan, zone: &Zone) -> Result<Dbfs, Exit> {
         complain(&cause);
         Exit::Data
     })?;
-    Ok(level.unwrap_or_else(|| as_speech(zone)))
+    Ok(level.unwrap_or_else(|| match wanted.signal {
+        // Past the zone's gain.
+        Kind::Polarity => probe::as_speech(),
+        _ => as_speech(zone),
+    }))
 }
 
 fn one(wanted: &Tone, bench: &Workbench, dialogue: &mut Dialogue, zones: &[ZoneId]) -> Result<(Ended, Value), Exit> {
     let plan = &bench.plan;
     let zones: Vec<&Zone> = zones.iter().map(|zone| &plan.zones[usize::from(zone.0)]).collect();
     let names: Vec<&str> = zones.iter().map(|zone| zone.name.as_str()).collect();
-    let number = plan
-        .zones
-        .iter()
-        .position(|zone| names.contains(&zone.name.as_str()))
-        .unwrap_or(0)
-        + 1;
+    let place = plan.zones.iter().position(|zone| names.contains(&zone.name.as_str()));
+    let count = probe::beeps_of(place.unwrap_or(0));
     let (what, mut question) = match wanted.signal {
         Kind::Tone => (
             format!("tone of {} Hz", wanted.hz),
@@ -221,13 +229,10 @@ fn one(wanted: &Tone, bench: &Workbench, dialogue: &mut Dialogue, zones: &[ZoneI
         ),
         Kind::Noise => ("noise like speech".to_owned(), json!({ "signal": "noise" })),
         Kind::Polarity => ("pulses that go up".to_owned(), json!({ "signal": "polarity" })),
-        Kind::Identify => {
-            let beeps = hornwire::report::text::plural(number, "beep");
-            (
-                beeps,
-                json!({ "signal": "beeps", "count": number.min(usize::from(probe::MAX_BEEPS)) }),
-            )
-        }
+        Kind::Identify => (
+            hornwire::report::text::plural(usize::from(count), "beep"),
+            json!({ "signal": "beeps", "count": count }),
+        ),
     };
     let mut levels = Vec::new();
     let mut asked: Option<Dbfs> = None;
@@ -243,21 +248,27 @@ fn one(wanted: &Tone, bench: &Workbench, dialogue: &mut Dialogue, zones: &[ZoneI
         }
         levels.push((zone, at_card));
     }
-    question["command"] = json!("test");
     question["zones"] = json!(names);
     question["seconds"] = json!(wanted.seconds);
     question["over"] = json!(wanted.through.over_pages);
     if let Some(level) = asked {
         question["level_dbfs"] = json!(level.0);
     }
-    let answer = bench.ask(&question)?;
-    let page = answer["page"].as_u64().unwrap_or_default();
+    let playing = bench.play(question)?;
+    let page = playing.page;
     for (zone, level) in &levels {
         let full_scale = plan.cards[zone.card].full_scale;
-        dialogue.say(&format!("{}: {what}, {}\n", zone.name, told(*level, full_scale)));
+        let shaped = wanted.level.is_none() && wanted.signal != Kind::Polarity && !zone.equaliser.is_empty();
+        let before = if shaped { ", before the zone's equaliser" } else { "" };
+        dialogue.say(&format!(
+            "{}: {what}, {}{before}\n",
+            zone.name,
+            told(*level, full_scale)
+        ));
     }
     dialogue.say(&format!("For {} s; Ctrl-C ends it.\n", wanted.seconds));
-    let ended = follow(bench, dialogue, page, Duration::from_secs(wanted.seconds.into()))?;
+    let ended = follow(bench, dialogue, page)?;
+    drop(playing);
     dialogue.say(match ended {
         Ended::Played => "Played.\n",
         Ended::Stopped => "Ended.\n",
@@ -267,7 +278,7 @@ fn one(wanted: &Tone, bench: &Workbench, dialogue: &mut Dialogue, zones: &[ZoneI
         let dbm = plan.cards[zone.card]
             .full_scale
             .map(|full_scale| full_scale.of_sine(*level).0);
-        json!({ "zone": zone.name, "level_dbfs": level.0, "level_dbm": dbm })
+        json!({ "zone": zone.name, "level_dbfs": hundredths(level.0), "level_dbm": dbm.map(hundredths) })
     });
     let outcome = match ended {
         Ended::Played => "played",
@@ -278,22 +289,30 @@ fn one(wanted: &Tone, bench: &Workbench, dialogue: &mut Dialogue, zones: &[ZoneI
     Ok((ended, result))
 }
 
+fn hundredths(decibel: f32) -> f64 {
+    (f64::from(decibel) * 100.0).round() / 100.0
+}
+
 /// Until it is over; ends it when asked to.
-fn follow(bench: &Workbench, dialogue: &mut Dialogue, page: u64, length: Duration) -> Result<Ended, Exit> {
-    let mut heard: Option<Instant> = None;
+fn follow(bench: &Workbench, dialogue: &mut Dialogue, page: u64) -> Result<Ended, Exit> {
     loop {
         if dialogue.stops_within(LOOK) {
-            let _ = bench.hush(page);
             return Ok(Ended::Stopped);
         }
         let status = bench.status()?;
-        let pages = status["pages"].as_array().cloned().unwrap_or_default();
-        let Some(status) = pages.iter().find(|status| status["page"].as_u64() == Some(page)) else {
-            let whole = heard.is_some_and(|since| since.elapsed() + LOOK * 3 >= length);
-            return Ok(if whole { Ended::Played } else { Ended::Taken });
+        let of = |key: &str| {
+            let mut pages = status[key].as_array().into_iter().flatten();
+            pages.find(|one| one["page"].as_u64() == Some(page)).cloned()
         };
-        if heard.is_none() && status["state"] == "is heard" {
-            heard = Some(Instant::now());
+        if of("pages").is_some() {
+            continue;
+        }
+        // Between the end and the record is a moment.
+        if let Some(record) = of("recent") {
+            return Ok(match record["end_reason"].as_str() {
+                Some("finished") => Ended::Played,
+                _ => Ended::Taken,
+            });
         }
     }
 }
@@ -304,7 +323,7 @@ pub struct Relay {
     #[arg(value_name = "NAME")]
     relay: Option<String>,
     /// How long it is operated.
-    #[arg(long = "for", value_name = "SECONDS", default_value_t = 3.0, value_parser = seconds)]
+    #[arg(long = "for", value_name = "SECONDS", default_value_t = 3.0, value_parser = |text: &str| seconds(text, 60.0))]
     seconds: f64,
     /// How often, as long at rest between: to find it by its click.
     #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..=20))]
@@ -313,10 +332,10 @@ pub struct Relay {
     through: Through,
 }
 
-fn seconds(text: &str) -> Result<f64, String> {
+fn seconds(text: &str, most: f64) -> Result<f64, String> {
     let seconds = text.trim_end_matches('s').trim().parse::<f64>().ok();
-    let seconds = seconds.filter(|n| (0.1..=60.0).contains(n));
-    seconds.ok_or_else(|| "0.1 to 60 seconds".to_owned())
+    let seconds = seconds.filter(|n| (0.1..=most).contains(n));
+    seconds.ok_or_else(|| format!("0.1 to {most} seconds"))
 }
 
 pub fn relay(wanted: &Relay) -> Exit {
@@ -326,16 +345,17 @@ pub fn relay(wanted: &Relay) -> Exit {
 }
 
 fn operate(wanted: &Relay) -> Result<Exit, Exit> {
+    // First, so that a signal during the start is not lost.
+    let mut dialogue = Dialogue::new(false, wanted.through.json).map_err(|error| {
+        complain(&error.to_string());
+        Exit::System
+    })?;
     let bench = Workbench::open(&wanted.through)?;
     let json = wanted.through.json;
     let Some(name) = &wanted.relay else {
         list(&bench, json)?;
         return Ok(Exit::Ok);
     };
-    let mut dialogue = Dialogue::new(false, json).map_err(|error| {
-        complain(&error.to_string());
-        Exit::System
-    })?;
     let length = Duration::from_secs_f64(wanted.seconds);
     for round in 1..=wanted.times {
         let over = wanted.through.over_pages;

@@ -16,8 +16,8 @@ use jiff::tz::TimeZone;
 use ratatui::DefaultTerminal;
 use serde_json::{Value, json};
 
-use super::Exit;
-use super::local::{SOCKET, complain, exchange};
+use super::local::{SOCKET, exchange};
+use super::{Exit, complain, run};
 
 /// An answer that does not come is waited for so long.
 const PATIENCE: Duration = Duration::from_secs(3);
@@ -110,23 +110,14 @@ fn looks(wanted: &Watch) -> Receiver<Seen> {
 
 /// Comes true when the program is to end.
 fn ends() -> io::Result<Arc<AtomicBool>> {
-    use tokio::signal::unix::{SignalKind, signal};
     let ends = Arc::new(AtomicBool::new(false));
     let runtime = tokio::runtime::Builder::new_current_thread().enable_io().build()?;
     let told = Arc::clone(&ends);
     let _inside = runtime.enter();
-    let mut terminate = signal(SignalKind::terminate())?;
-    let mut interrupt = signal(SignalKind::interrupt())?;
-    let mut hang_up = signal(SignalKind::hangup())?;
+    let stop = run::stop_on(true)?;
     drop(_inside);
     std::thread::spawn(move || {
-        runtime.block_on(async {
-            tokio::select! {
-                _ = terminate.recv() => {}
-                _ = interrupt.recv() => {}
-                _ = hang_up.recv() => {}
-            }
-        });
+        runtime.block_on(stop);
         told.store(true, Ordering::Relaxed);
     });
     Ok(ends)

@@ -11,7 +11,7 @@ use jiff::civil::{Date, DateTime, Time};
 use jiff::tz::TimeZone;
 use jiff::{Timestamp, ToSpan as _};
 
-use super::Exit;
+use super::{Exit, complain};
 
 /// What to read, and what is asked.
 #[derive(Debug, clap::Args)]
@@ -103,10 +103,6 @@ pub fn run(wanted: &Wanted) -> Exit {
     };
     let _ = io::stdout().write_all(why::tell(&said, &question, &zone, now).as_bytes());
     Exit::Ok
-}
-
-fn complain(text: &str) {
-    let _ = writeln!(io::stderr(), "hornwire: {text}");
 }
 
 /// Largest file that is read, octets.

@@ -3,6 +3,7 @@
 
 use std::fs;
 use std::io::{self, ErrorKind, Write as _};
+use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
@@ -16,7 +17,7 @@ use serde_json::{Value, json};
 use tokio::sync::{mpsc, oneshot};
 
 use super::local::{self, SOCKET};
-use super::{Exit, exit_of, run};
+use super::{Exit, complain, exit_of, run};
 
 /// A gateway of our own is up, or has failed, within this time.
 const START: Duration = Duration::from_secs(8);
@@ -49,7 +50,14 @@ impl Workbench {
     /// # Errors
     /// After the complaint.
     pub fn open(through: &Through) -> Result<Self, Exit> {
-        let plan = plan(&through.config)?;
+        Self::of(plan(&through.config)?, through)
+    }
+
+    /// As [`Workbench::open`], of a plan that has been read.
+    ///
+    /// # Errors
+    /// After the complaint.
+    pub fn of(plan: Plan, through: &Through) -> Result<Self, Exit> {
         let socket = match (&through.socket, &plan.control.socket) {
             (Some(path), _) | (None, Socket::At(path)) => path.clone(),
             (None, Socket::Usual | Socket::None) => PathBuf::from(SOCKET),
@@ -95,28 +103,22 @@ impl Workbench {
     pub fn ask(&self, question: &Value) -> Result<Value, Exit> {
         let answer = local::exchange(&self.socket, question, None, local::PATIENCE)
             .map_err(|error| local::unanswered(&self.socket, &error))?;
-        if let Some(error) = answer.get("error").and_then(Value::as_str) {
-            complain(error);
-            return Err(Exit::Data);
-        }
-        if answer.get("state").and_then(Value::as_str) == Some("refused") {
-            let why = answer.get("why").and_then(Value::as_str).unwrap_or_default();
-            complain(&format!("refused for now: {why}"));
-            return Err(Exit::NotNow);
-        }
-        Ok(answer)
+        granted(&answer).cloned()
     }
 
-    /// Ends a test signal, unless it is over.
+    /// Plays a test signal, until it is dropped at the latest.
     ///
     /// # Errors
     /// As [`Workbench::ask`].
-    pub fn hush(&self, page: u64) -> Result<(), Exit> {
-        let pages = self.status()?["pages"].as_array().cloned().unwrap_or_default();
-        if pages.iter().any(|status| status["page"].as_u64() == Some(page)) {
-            self.ask(&json!({ "command": "stop", "page": page }))?;
-        }
-        Ok(())
+    pub fn play(&self, mut question: Value) -> Result<Playing, Exit> {
+        question["command"] = json!("test");
+        let (answer, connection) =
+            local::conversation(&self.socket, &question).map_err(|error| local::unanswered(&self.socket, &error))?;
+        let page = granted(&answer).map(|answer| answer["page"].as_u64().unwrap_or_default())?;
+        Ok(Playing {
+            page,
+            _connection: connection,
+        })
     }
 
     /// The gateway's status.
@@ -126,6 +128,25 @@ impl Workbench {
     pub fn status(&self) -> Result<Value, Exit> {
         self.ask(&json!({ "command": "status" }))
     }
+}
+
+/// A test signal that somebody here wants: the gateway ends it when the connection is closed, however that comes.
+pub struct Playing {
+    pub page: u64,
+    _connection: UnixStream,
+}
+
+fn granted(answer: &Value) -> Result<&Value, Exit> {
+    if let Some(error) = answer.get("error").and_then(Value::as_str) {
+        complain(error);
+        return Err(Exit::Data);
+    }
+    if answer.get("state").and_then(Value::as_str) == Some("refused") {
+        let why = answer.get("why").and_then(Value::as_str).unwrap_or_default();
+        complain(&format!("refused for now: {why}"));
+        return Err(Exit::NotNow);
+    }
+    Ok(answer)
 }
 
 /// The plan of a config that has no errors; complains otherwise.
@@ -142,10 +163,6 @@ pub fn plan(file: &Path) -> Result<Plan, Exit> {
         let _ = writeln!(io::stderr(), "{problem}\n");
     }
     loaded.plan.ok_or(Exit::Config)
-}
-
-pub fn complain(text: &str) {
-    let _ = writeln!(io::stderr(), "hornwire: {text}");
 }
 
 /// Keeps quiet: whoever asks is told by answers.

@@ -30,6 +30,8 @@ pub enum Fault {
     Unreadable(PathBuf, String),
     #[error("no table [{}] in {}", .0, .1.display())]
     NoTable(String, PathBuf),
+    #[error("{} has been changed by somebody else meanwhile; nothing was written", .0.display())]
+    Changed(PathBuf),
     #[error("with the change the config has an error, so it was taken back: {0}")]
     Refused(String),
 }
@@ -105,24 +107,26 @@ fn quoted(name: &str) -> String {
 }
 
 impl Edit {
-    /// Makes the change: a new file takes the place of the old one, whole, with its owner and mode. A config that would have errors that it had
-    /// not is put back.
+    /// Makes the change: a new file takes the place of the old one, whole, with its owner and mode. A config that would have errors is put
+    /// back.
     ///
     /// # Errors
-    /// When a file cannot be written, or the config would be wrong.
+    /// When a file cannot be written or is not any more what it was, or the config would be wrong.
     pub fn make(&self, config: &Path) -> Result<(), Fault> {
-        let errors = |config: &Path| {
-            let loaded = load(config).ok();
-            let problems = loaded.map(|loaded| loaded.problems).unwrap_or_default();
-            let errors = problems
-                .into_iter()
-                .filter(|problem| problem.severity == Severity::Error);
-            errors.map(|problem| problem.line()).collect::<Vec<String>>()
-        };
-        let before = errors(config);
+        let now = fs::read_to_string(&self.file).map_err(|error| Fault::File(self.file.clone(), error))?;
+        if now != self.former {
+            return Err(Fault::Changed(self.file.clone()));
+        }
         self.write(&self.text)?;
-        let new = errors(config).into_iter().find(|error| !before.contains(error));
-        match new {
+        let first = match load(config) {
+            Err(unreadable) => Some(unreadable.to_string()),
+            Ok(loaded) => {
+                let mut problems = loaded.problems.iter();
+                let error = problems.find(|problem| problem.severity == Severity::Error);
+                error.map(super::Problem::line)
+            }
+        };
+        match first {
             Some(error) => {
                 self.write(&self.former)?;
                 Err(Fault::Refused(error))
@@ -162,7 +166,7 @@ mod tests {
     use super::*;
 
     const TEXT: &str = "# ours\n[site]\nname = \"Quayside Timber\"\n\n[cards.amp]   # the card\noutput = \"null\"\nfull_scale   =  \"2 dBm\"  # guessed\n\n\
-                        [zones.yard]\ncard = \"amp\"\n\n[groups.dispatch]\naddress = \"239.192.0.10:5004\"\nzones = [\"yard\"]\n";
+                        [zones.yard]\ncard = \"amp\"\nchannel = 1\n\n[groups.dispatch]\naddress = \"239.192.0.10:5004\"\nzones = [\"yard\"]\n";
 
     fn site(name: &str) -> PathBuf {
         let directory = std::env::temp_dir().join(format!("hornwire-edit-{}-{name}", std::process::id()));
@@ -186,7 +190,7 @@ mod tests {
         assert_eq!(edit.before, None);
         edit.make(&config).unwrap();
         let text = fs::read_to_string(&config).unwrap();
-        assert!(text.contains("card = \"amp\"\ngain = \"-3 dB\"\n"), "{text}");
+        assert!(text.contains("channel = 1\ngain = \"-3 dB\"\n"), "{text}");
         fs::remove_dir_all(config.parent().unwrap()).unwrap();
     }
 
@@ -216,6 +220,16 @@ mod tests {
         assert!(matches!(edit.make(&config), Err(Fault::Refused(_))));
         assert_eq!(fs::read_to_string(&config).unwrap(), TEXT);
         assert_eq!(fs::metadata(&config).unwrap().mode() & 0o777, 0o640);
+        fs::remove_dir_all(config.parent().unwrap()).unwrap();
+    }
+
+    #[test]
+    fn what_somebody_else_wrote_stays() {
+        let config = site("changed");
+        let edit = set(&config, "cards", "amp", "full_scale", "4 dBm").unwrap();
+        fs::write(&config, TEXT.replace("2 dBm", "3 dBm")).unwrap();
+        assert!(matches!(edit.make(&config), Err(Fault::Changed(_))));
+        assert!(fs::read_to_string(&config).unwrap().contains("3 dBm"));
         fs::remove_dir_all(config.parent().unwrap()).unwrap();
     }
 }

@@ -7,26 +7,24 @@ use serde_json::{Value, json};
 use super::control::Control;
 use super::local;
 use super::pages::{Announced, Page};
-use crate::config::plan::{Plan, Zone};
-use crate::page::{Input, Priority, RelayId, Standing, ZoneId};
+use crate::config::plan::Plan;
+use crate::page::{EndReason, Input, PageId, Priority, RelayId, Standing};
 use crate::report::message::{LocalMessage, Message};
 use crate::report::text::plural;
-use crate::sound::RATE;
-use crate::sound::filter::Filter;
-use crate::sound::level::{Db, Dbfs};
+use crate::sound::level::Dbfs;
 use crate::sound::probe::{self, Probe, Signal};
 use crate::sound::repeat::Repeated;
 
 /// Longest time for which a relay is operated.
 pub const MAX_OPERATED: Duration = Duration::from_secs(60);
-/// Of a test that is to be heard although pages are on.
-const OVER: Priority = Priority(100);
+/// Of a test that is to be heard although pages are on; what comes with 100 goes before it.
+const OVER: Priority = Priority(99);
 
 /// A test signal, and where.
 #[derive(Debug)]
 pub struct Test {
     pub signal: Signal,
-    /// What it comes to at the card, whatever the zone's gain and equaliser do; `None`: as loud as levelled speech, by the way of speech.
+    /// What it comes to at the card, past the zone's gain and equaliser; `None`: as loud as levelled speech, by the way of speech.
     pub level: Option<Dbfs>,
     /// Names of zones and zone groups.
     pub zones: Vec<String>,
@@ -65,17 +63,15 @@ impl Control {
         } else {
             self.plan.control.testing.priority
         };
-        let gains = zones
-            .iter()
-            .map(|id| (*id, gain(&self.plan.zones[usize::from(id.0)], signal, wanted.level)))
-            .collect();
         let page = self.new_page();
         let mut entry = Page::of_test(zones, priority, format!("uid {uid}"), self.clock.shows());
         entry.announcement = Some(Announced {
             sound: Repeated::Probe(Box::new(Probe::new(signal, wanted.length))),
             memory: 0,
-            gains,
         });
+        // An equaliser turns the phase, and would make another pulse of it.
+        let level = wanted.level.or((signal == Signal::Polarity).then(probe::as_speech));
+        entry.direct = level.map(Signal::gain_to);
         self.tell(Message::Local(LocalMessage::Tests {
             page,
             signal: name(signal),
@@ -84,6 +80,12 @@ impl Control {
         self.bid(page, entry, now);
         self.settle(now);
         Ok(self.state_of(page))
+    }
+
+    pub(super) fn end_test(&mut self, page: PageId, now: Instant) -> Value {
+        self.switchboard.handle(Input::Stop(page, EndReason::Operator), now);
+        self.settle(now);
+        json!({ "page": page.0 })
     }
 
     pub(super) fn operate(&mut self, wanted: &Operate, uid: u32, now: Instant) -> Result<Value, String> {
@@ -109,7 +111,23 @@ impl Control {
         }
         self.switchboard.handle(Input::Test(relay, wanted.length), now);
         self.settle(now);
+        // A line that cannot be moved is told by its fault.
+        let is_faulty = self.faults().contains(&format!("relay {name}"));
+        if is_faulty && !wanted.length.is_zero() {
+            return Err(format!("relay {name} cannot be moved; the journal says why"));
+        }
         Ok(json!({ "relay": name, "operated": self.switchboard.relay(relay) }))
+    }
+
+    /// Plays what a schedule plays, as it would.
+    pub(super) fn ring_by_hand(&mut self, name: &str, uid: u32, now: Instant) -> Result<Value, String> {
+        let mut schedules = self.plan.schedules.iter();
+        let index = schedules.position(|schedule| schedule.name == name);
+        let index = index.ok_or_else(|| format!("there is no schedule {name:?}"))?;
+        let page = self.new_page();
+        self.tell(Message::Local(LocalMessage::Announces { page, uid }));
+        self.ring_now(index, page, now);
+        Ok(self.state_of(page))
     }
 
     /// Which page, other than a test, is heard or about to be.
@@ -136,18 +154,6 @@ fn relay(plan: &Plan, name: &str) -> Result<RelayId, String> {
             false => format!("there is no relay {name:?}; there are {}", known.join(", ")),
         }
     })
-}
-
-/// What a signal needs on top of what the zone does, to come to its level.
-fn gain(zone: &Zone, signal: Signal, level: Option<Dbfs>) -> Db {
-    let Some(level) = level else {
-        return Signal::gain_as_speech();
-    };
-    let shaped = signal.frequency().map_or(0.0, |hz| {
-        let filters = zone.equaliser.iter().map(|shape| Filter::new(*shape, RATE));
-        filters.map(|filter| filter.gain_at(hz, RATE).0).sum()
-    });
-    Db(Signal::gain_to(level).0 - zone.gain.0 - shaped)
 }
 
 /// As the journal has it.
@@ -177,7 +183,11 @@ pub fn test(question: &Value) -> Result<Test, String> {
         Some("noise") => Signal::Noise,
         Some("polarity") => Signal::Polarity,
         Some("beeps") => Signal::Beeps {
-            count: number("count").map_or(0, |n| n as u8),
+            count: question
+                .get("count")
+                .and_then(Value::as_u64)
+                .and_then(|n| u8::try_from(n).ok())
+                .unwrap_or(0),
         },
         _ => return Err("the signals are tone, sweep, noise, polarity and beeps".to_owned()),
     };
@@ -187,10 +197,10 @@ pub fn test(question: &Value) -> Result<Test, String> {
     }
     Ok(Test {
         signal: signal.check()?,
-        level: number("level_dbfs").map(|level| Dbfs(level as f32)),
+        level: level(question)?,
         zones: names(question).ok_or("which zones?")?,
         length,
-        over: is_over(question),
+        over: is_over(question)?,
     })
 }
 
@@ -206,22 +216,37 @@ pub fn operate(question: &Value) -> Result<Operate, String> {
             .ok_or("which relay?")?
             .to_owned(),
         length: seconds(question).ok_or("for how many seconds?")?,
-        over: is_over(question),
+        over: is_over(question)?,
     })
 }
 
+/// Texts alone, or nothing.
 pub fn names(question: &Value) -> Option<Vec<String>> {
     let zones = question.get("zones").and_then(Value::as_array)?;
-    Some(zones.iter().filter_map(Value::as_str).map(str::to_owned).collect())
+    zones.iter().map(|zone| zone.as_str().map(str::to_owned)).collect()
+}
+
+/// `None` where none is asked for; what is no level must not be taken for that.
+fn level(question: &Value) -> Result<Option<Dbfs>, String> {
+    let Some(level) = question.get("level_dbfs") else {
+        return Ok(None);
+    };
+    let level = level
+        .as_f64()
+        .map(|level| level as f32)
+        .filter(|level| (-200.0..=0.0).contains(level));
+    level
+        .map(|level| Some(Dbfs(level)))
+        .ok_or_else(|| "a level is a number of dBFS, 0 at most".to_owned())
 }
 
 fn seconds(question: &Value) -> Option<Duration> {
     Duration::try_from_secs_f64(question.get("seconds").and_then(Value::as_f64)?).ok()
 }
 
-fn is_over(question: &Value) -> bool {
-    question.get("over").and_then(Value::as_bool).unwrap_or(false)
+fn is_over(question: &Value) -> Result<bool, String> {
+    match question.get("over") {
+        None => Ok(false),
+        Some(over) => over.as_bool().ok_or_else(|| "over is true or false".to_owned()),
+    }
 }
-
-/// Zones of a page and what its sound needs in each.
-pub type Gains = Vec<(ZoneId, Db)>;

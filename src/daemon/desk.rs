@@ -21,10 +21,11 @@ use super::ports::Reader;
 use crate::config::plan;
 use crate::device::service::runtime_file;
 use crate::page::{PageId, Refusal};
+use crate::sound::probe::MAX_LENGTH;
 use crate::sound::recording::{self, Recording};
 
 /// Connections at once.
-const MAX_CONNECTIONS: usize = 4;
+const MAX_CONNECTIONS: usize = 6;
 /// Files that come at once: questions have a place beside them.
 const MAX_UPLOADS: usize = 2;
 /// Longest question, octets.
@@ -35,6 +36,8 @@ pub const MAX_UPLOAD: u64 = 32 * 1024 * 1024;
 const LINE_LIMIT: Duration = Duration::from_secs(2);
 const UPLOAD_LIMIT: Duration = Duration::from_secs(30);
 const WRITE_LIMIT: Duration = Duration::from_secs(2);
+/// A test is over by then.
+const TEST_LIMIT: Duration = Duration::from_secs(MAX_LENGTH.as_secs() + 60);
 /// Owner and group.
 const MODE: u32 = 0o660;
 /// Name of the socket in the service manager's directory.
@@ -47,7 +50,11 @@ pub enum Ask {
     Stop(PageId),
     Announce(Announcement),
     Test(Test),
+    /// It is over, or nobody wants it any more.
+    EndTest(PageId),
     Operate(Operate),
+    /// The schedule of that name, although it is not its time.
+    Ring(String),
 }
 
 #[derive(Debug)]
@@ -181,21 +188,31 @@ async fn listen(listener: UnixListener, queue: Sender<Wish>) {
 async fn serve(stream: UnixStream, queue: Sender<Wish>, uploads: &Semaphore) {
     let uid = stream.peer_cred().map_or(u32::MAX, |cred| cred.uid());
     let mut stream = BufReader::new(stream);
-    let answer = match ask(&mut stream, uploads).await {
-        Ok(ask) => {
-            let (answer, answered) = oneshot::channel();
-            let wish = Wish { ask, uid, answer };
-            match queue.send(wish).await {
-                Ok(()) => answered
-                    .await
-                    .unwrap_or_else(|_| json!({ "error": "the gateway is stopping" })),
-                Err(_) => json!({ "error": "the gateway is stopping" }),
-            }
-        }
+    let asked = ask(&mut stream, uploads).await;
+    let is_test = matches!(asked, Ok(Ask::Test(_)));
+    let answer = match asked {
+        Ok(ask) => fulfilled(ask, uid, &queue).await,
         Err(error) => json!({ "error": error }),
     };
     let line = format!("{answer}\n");
-    let _ = tokio::time::timeout(WRITE_LIMIT, stream.get_mut().write_all(line.as_bytes())).await;
+    let written = tokio::time::timeout(WRITE_LIMIT, stream.get_mut().write_all(line.as_bytes())).await;
+    let page = answer.get("page").and_then(Value::as_u64).filter(|_| is_test);
+    if let (Some(page), None) = (page, answer.get("why")) {
+        // A test lasts no longer than its connection: whoever asked may die.
+        if let Ok(Ok(())) = written {
+            let _ = tokio::time::timeout(TEST_LIMIT, stream.read_u8()).await;
+        }
+        fulfilled(Ask::EndTest(PageId(page)), uid, &queue).await;
+    }
+}
+
+async fn fulfilled(ask: Ask, uid: u32, queue: &Sender<Wish>) -> Value {
+    let (answer, answered) = oneshot::channel();
+    let stops = || json!({ "error": "the gateway is stopping" });
+    match queue.send(Wish { ask, uid, answer }).await {
+        Ok(()) => answered.await.unwrap_or_else(|_| stops()),
+        Err(_) => stops(),
+    }
 }
 
 async fn ask(stream: &mut BufReader<UnixStream>, uploads: &Semaphore) -> Result<Ask, String> {
@@ -235,8 +252,12 @@ async fn ask(stream: &mut BufReader<UnixStream>, uploads: &Semaphore) -> Result<
             }))
         }
         Some("test") => Ok(Ask::Test(bench::test(&question)?)),
+        Some("ring") => {
+            let schedule = question.get("schedule").and_then(Value::as_str);
+            Ok(Ask::Ring(schedule.ok_or("which schedule?")?.to_owned()))
+        }
         Some("operate") => Ok(Ask::Operate(bench::operate(&question)?)),
-        _ => Err("the commands are status, stop, announce, test and operate".to_owned()),
+        _ => Err("the commands are status, stop, announce, ring, test and operate".to_owned()),
     }
 }
 

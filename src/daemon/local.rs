@@ -31,6 +31,10 @@ impl Control {
                 Err(error) => json!({ "error": error }),
             },
             Ask::Test(test) => (self.test(&test, wish.uid, now)).unwrap_or_else(|error| json!({ "error": error })),
+            Ask::EndTest(page) => self.end_test(page, now),
+            Ask::Ring(schedule) => {
+                (self.ring_by_hand(&schedule, wish.uid, now)).unwrap_or_else(|error| json!({ "error": error }))
+            }
             Ask::Operate(operate) => {
                 (self.operate(&operate, wish.uid, now)).unwrap_or_else(|error| json!({ "error": error }))
             }
@@ -72,7 +76,6 @@ impl Control {
         entry.announcement = Some(Prepared {
             sound: Repeated::new(sound, wanted.times, ANNOUNCED_AGAIN),
             memory,
-            gains: Vec::new(),
         });
         self.tell(Message::Local(LocalMessage::Announces { page, uid }));
         self.bid(page, entry, now);

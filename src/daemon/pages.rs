@@ -5,7 +5,6 @@ use std::hash::{Hash as _, Hasher as _};
 use std::net::SocketAddr;
 use std::time::{Duration, Instant, SystemTime};
 
-use super::bench::Gains;
 use super::cards::Cards;
 use super::kept::Kept;
 use super::players::Player;
@@ -24,6 +23,7 @@ use crate::sip::agent::CallId;
 use crate::sound::engine::{Command, Levelling, Sound, Voice};
 use crate::sound::level::{Db, Dbfs};
 use crate::sound::leveller::SPEECH_LEVEL;
+use crate::sound::probe::Signal;
 use crate::sound::repeat::Repeated;
 
 /// Packets that may wait between the control task and one audio thread: well over a period's worth of the shortest
@@ -102,8 +102,6 @@ pub struct Announced {
     pub sound: Repeated,
     /// What its file takes, octets.
     pub memory: usize,
-    /// What it needs in each zone, where that is not the same.
-    pub gains: Gains,
 }
 
 /// One page, from its bid until its record is written.
@@ -147,6 +145,8 @@ pub struct Page {
     pub player: Option<Player>,
     /// What it plays from its beginning, where its source does not say.
     pub announcement: Option<Announced>,
+    /// A test signal's gain, where it goes past what its zones do to speech.
+    pub direct: Option<Db>,
     /// What it keeps of its sound, if it does.
     pub kept: Option<Kept>,
     pub record: Option<PageRecord>,
@@ -240,6 +240,7 @@ impl Page {
             quiet: Vec::new(),
             player: None,
             announcement: None,
+            direct: None,
             kept: None,
             record: None,
             write_by: None,
@@ -249,15 +250,16 @@ impl Page {
         }
     }
 
-    pub fn is_test(&self) -> bool {
-        self.origin == Origin::Test
+    fn gain(&self, paging: &Paging) -> Db {
+        match (self.direct, self.is_test()) {
+            (Some(gain), _) => gain,
+            (None, true) => Signal::gain_as_speech(),
+            (None, false) => paging.gain,
+        }
     }
 
-    /// What its sound needs there.
-    pub fn gain_in(&self, zone: ZoneId) -> Db {
-        let gains = self.announcement.iter().flat_map(|announced| &announced.gains);
-        let mut gains = gains.filter(|(id, _)| *id == zone);
-        gains.next().map_or(Db(0.0), |(_, gain)| *gain)
+    pub fn is_test(&self) -> bool {
+        self.origin == Origin::Test
     }
 
     /// Where it is to be heard.
@@ -338,7 +340,8 @@ impl Page {
                     page,
                     playout,
                     packets: packet_end,
-                    gain: paging.gain,
+                    gain: self.gain(paging),
+                    direct: self.direct.is_some(),
                     levelling,
                     busy_tone: paging.busy_tone,
                 }),

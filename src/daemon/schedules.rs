@@ -51,9 +51,13 @@ impl Control {
             let schedule = self.plan.schedules[index].name.clone();
             self.tell(Message::Clock(ClockMessage::Due { schedule }));
             let page = self.new_page();
-            let entry = Page::of_sound(Origin::Schedule(index), &self.plan, self.clock.shows());
-            self.bid(page, entry, now);
-            self.settle(now);
+            self.ring_now(index, page, now);
         }
+    }
+
+    pub(super) fn ring_now(&mut self, schedule: usize, page: PageId, now: Instant) {
+        let entry = Page::of_sound(Origin::Schedule(schedule), &self.plan, self.clock.shows());
+        self.bid(page, entry, now);
+        self.settle(now);
     }
 }

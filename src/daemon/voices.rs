@@ -265,8 +265,7 @@ impl Control {
                     Origin::Group(index) => self.spend_stream(index, page),
                     Origin::Line(index) => self.lines.spend(index, page),
                     Origin::Contact(index) => self.contacts.spend(index, page),
-                    Origin::Schedule(_) => {}
-                    Origin::Local | Origin::Test => self.desk.refusal = Some((page, why)),
+                    Origin::Schedule(_) | Origin::Local | Origin::Test => self.desk.refusal = Some((page, why)),
                 }
             }
             Output::Relay { relay, operated } => {
@@ -381,7 +380,6 @@ impl Control {
         if under {
             gain.0 += entry.origin.paging(&self.plan).under.0;
         }
-        gain.0 += entry.gain_in(zone).0;
         entry.speak(page, zone, gain, &mut self.cards);
         if let Some(kept) = &mut entry.kept {
             kept.play(now);
@@ -501,7 +499,10 @@ impl Control {
                     if let Some(entry) = self.pages.get_mut(&page) {
                         entry.note(card, &figures);
                         entry.levelled = levelled.or(entry.levelled);
-                        entry.level = Some(entry.level.map_or(level, |l| if l.0 >= level.0 { l } else { level }));
+                        // A test's would be that of its generator.
+                        if !entry.is_test() {
+                            entry.level = Some(entry.level.map_or(level, |l| if l.0 >= level.0 { l } else { level }));
+                        }
                     }
                     if speech {
                         self.switchboard.handle(Input::Speech(page), now);

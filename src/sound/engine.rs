@@ -83,6 +83,8 @@ pub struct Voice<P = Playout> {
     pub gain: Db,
     /// Brings its talkers to one level, before the gain.
     pub levelling: Option<Levelling>,
+    /// Goes straight to the zone's limiter, past its gain and its filters.
+    pub direct: bool,
     /// The country whose busy tone means that nobody is on the line any more.
     pub busy_tone: Option<busy::Plan>,
 }

@@ -5,8 +5,6 @@
 
 use std::f64::consts::{PI, SQRT_2};
 
-use super::level::Db;
-
 /// Quality factor of a Butterworth section.
 pub const BUTTERWORTH: f64 = 1.0 / SQRT_2;
 
@@ -92,15 +90,6 @@ impl Filter {
         }
         // A decaying filter ends in denormal numbers, and one bad sample would stay for ever.
         self.state = [s1, s2].map(|s| if s.is_finite() && s.abs() > 1e-15 { s } else { 0.0 });
-    }
-
-    /// What it does to a sine of `hz`, at the `rate` that it was made for.
-    pub fn gain_at(&self, hz: f64, rate: u32) -> Db {
-        let (sin, cos) = (2.0 * PI * hz / f64::from(rate.max(8))).sin_cos();
-        let (sin2, cos2) = (2.0 * sin * cos, 2.0 * cos * cos - 1.0);
-        let size = |c: [f64; 3]| (c[0] + c[1] * cos + c[2] * cos2).hypot(c[1] * sin + c[2] * sin2);
-        let [a1, a2] = self.a;
-        Db((20.0 * (size(self.b) / size([1.0, a1, a2])).log10()) as f32)
     }
 
     /// Nothing of what came before sounds any more.

@@ -17,7 +17,7 @@ pub const HIGHEST: f64 = 20_000.0;
 pub const MAX_BEEPS: u8 = 20;
 
 /// What all of them come to: the level of a sine with the same RMS. Pulses: the level of a sine with the same peak.
-const NATIVE: Dbfs = Dbfs(-9.0);
+const NATIVE: Dbfs = Dbfs(-12.0);
 /// A steady signal begins this much softer and rises for so long, so that a hand can get to the volume.
 pub const RISE: f64 = 1.5;
 const RISE_DB: f64 = 30.0;
@@ -31,6 +31,8 @@ const BEEP_HZ: f64 = 700.0;
 const PULSE: f64 = 0.001;
 const PULSE_EVERY: f64 = 0.5;
 const RETURN: f64 = 10.0;
+const OPENS: f64 = 0.03;
+const HARDLY: f64 = 0.001;
 
 /// What is played.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -92,6 +94,21 @@ impl Signal {
     pub fn gain_as_speech() -> Db {
         Self::gain_to(as_speech())
     }
+}
+
+/// How many beeps tell the zone with that place in the config, from 0.
+pub fn beeps_of(place: usize) -> u8 {
+    u8::try_from(place + 1).unwrap_or(MAX_BEEPS).min(MAX_BEEPS)
+}
+
+/// So many beeps and the rest after them.
+pub fn round(count: u8) -> Duration {
+    Duration::from_secs_f64(beeps_round(count))
+}
+
+fn beeps_round(count: u8) -> f64 {
+    let (on, off, rest) = BEEP;
+    f64::from(count) * (on + off) + rest
 }
 
 /// The level of a sine with the RMS of levelled speech.
@@ -160,12 +177,13 @@ impl Probe {
             }
             // A sine's RMS is 3 dB below its peak.
             Signal::Noise => self.noise.next() * 0.5f64.sqrt(),
-            // Clear of the edges.
-            Signal::Polarity => pulse((seconds + PULSE_EVERY / 2.0) % PULSE_EVERY),
+            // Clear of the edges. What is hardly there at the beginning opens the voice, which would soften the first pulse.
+            Signal::Polarity => {
+                pulse((seconds + PULSE_EVERY / 2.0) % PULSE_EVERY) + if seconds < OPENS { HARDLY } else { 0.0 }
+            }
             Signal::Beeps { count } => {
-                let (on, off, rest) = BEEP;
-                let round = f64::from(count) * (on + off) + rest;
-                let at = seconds % round;
+                let (on, off, _) = BEEP;
+                let at = seconds % beeps_round(count);
                 let (number, within) = ((at / (on + off)).floor(), at % (on + off));
                 match number < f64::from(count) && within < on {
                     true => self.sine(BEEP_HZ) * edge(within, EDGE) * edge(on - within, EDGE),
@@ -210,10 +228,10 @@ struct Noise {
 
 /// Poles whose zeros lie an octave above, every two octaves: −3 dB for each octave, within half a dB. Hz.
 const PINK: [f64; 5] = [25.0, 100.0, 400.0, 1600.0, 6400.0];
-const SPEECH_CORNER: f64 = 350.0;
-const SPEECH_BEGINS: f64 = 60.0;
+const SPEECH_CORNER: f64 = 300.0;
+const SPEECH_BEGINS: f64 = 90.0;
 /// Brings it to an RMS of 1; measured by the test.
-const UNITY: f64 = 47.9;
+const UNITY: f64 = 56.6;
 
 impl Noise {
     fn new() -> Self {

@@ -106,6 +106,7 @@ impl Chain {
             let (packets, packets_end) = queue(128, 1 << 18);
             let voice = Voice {
                 busy_tone: None,
+                direct: false,
                 page,
                 playout: Playout::new(&map, PlayoutSettings::default())?,
                 packets: packets_end,

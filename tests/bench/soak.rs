@@ -79,6 +79,7 @@ fn day(length: Duration) -> Result<String, Failure> {
         let (packets, packets_end) = queue(128, 1 << 18);
         let voice = Voice {
             busy_tone: None,
+            direct: false,
             page: id,
             playout: Playout::new(&map, PlayoutSettings::default()).map_err(Failure::broken)?,
             packets: packets_end,

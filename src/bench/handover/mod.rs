@@ -19,7 +19,7 @@ mod words;
 pub use document::{Block, Document, Paper, Place, Section, Table};
 pub use html::html;
 pub use markdown::markdown;
-pub use proof::{Standing, Thing, things};
+pub use proof::{Thing, things};
 pub use record::record;
 pub use wall::{MAX_HEIGHT, height, wall};
 pub use ways::{Way, calls, others, tones};

@@ -2,33 +2,10 @@
 
 use super::document::{Section, Table};
 use super::words::sentence;
-use crate::bench::logbook::{Kind, Outcome, Verdict, latest};
-use crate::config::plan::{Plan, Speaker};
+use crate::bench::commission::trials;
+use crate::bench::logbook::{Kind, Outcome, Standing, latest, standing};
+use crate::config::plan::Plan;
 use crate::report::text::plural;
-
-/// How a thing of the config stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Standing {
-    Passed,
-    /// Something of it did, whatever else passed.
-    Failed,
-    Skipped,
-    /// There are values, and nobody has judged them.
-    Measured,
-    NotTried,
-}
-
-impl Standing {
-    pub fn name(self) -> &'static str {
-        match self {
-            Standing::Passed => "passed",
-            Standing::Failed => "failed",
-            Standing::Skipped => "skipped",
-            Standing::Measured => "measured, not judged",
-            Standing::NotTried => "not tried",
-        }
-    }
-}
 
 /// One thing that ought to be tried.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -40,48 +17,21 @@ pub struct Thing {
 
 /// Everything in the config that can be tried, as it stands.
 pub fn things(plan: &Plan, outcomes: &[Outcome]) -> Vec<Thing> {
-    let sources = plan.speakers().filter_map(|speaker| {
-        let kind = match speaker {
-            Speaker::Extension(_) => Kind::Extension,
-            Speaker::Group(_) => Kind::Group,
-            Speaker::Line(_) => Kind::Line,
-            Speaker::Contact(_) => Kind::Contact,
-            Speaker::Schedule(_) => Kind::Schedule,
-            Speaker::Local | Speaker::Test => return None,
-        };
-        Some((kind, speaker.name(plan).to_owned()))
-    });
-    let named = |kind, name: &String| (kind, name.clone());
-    let all = sources
-        .chain(plan.cards.iter().map(|card| named(Kind::Card, &card.name)))
-        .chain(plan.zones.iter().map(|zone| named(Kind::Zone, &zone.name)))
-        .chain(plan.relays.iter().map(|relay| named(Kind::Relay, &relay.name)))
-        .chain(plan.music.iter().map(|music| named(Kind::Music, &music.name)));
-    let last = latest(outcomes);
-    all.map(|(kind, name)| {
-        let of: Vec<Verdict> = last
-            .iter()
-            .filter(|outcome| outcome.kind == kind && outcome.name == name)
-            .map(|outcome| outcome.verdict)
-            .collect();
-        Thing {
-            standing: standing(&of),
-            kind,
-            name,
-        }
+    let trials = trials(plan);
+    let tried = trials
+        .iter()
+        .map(|trial| (trial.kind(), trial.name(plan), trial.step()));
+    let cards = plan
+        .cards
+        .iter()
+        .map(|card| (Kind::Card, card.name.as_str(), "full-scale"));
+    let all = tried.chain(cards);
+    all.map(|(kind, name, step)| Thing {
+        kind,
+        name: name.to_owned(),
+        standing: standing(outcomes, kind, name, step),
     })
     .collect()
-}
-
-fn standing(verdicts: &[Verdict]) -> Standing {
-    let has = |verdict| verdicts.contains(&verdict);
-    match () {
-        () if has(Verdict::Failed) => Standing::Failed,
-        () if has(Verdict::Passed) => Standing::Passed,
-        () if has(Verdict::Skipped) => Standing::Skipped,
-        () if has(Verdict::Measured) => Standing::Measured,
-        () => Standing::NotTried,
-    }
 }
 
 /// `unread`: lines of the logbook that are no outcomes. `changed`: the day of the config's last change, `YYYY-MM-DD`.

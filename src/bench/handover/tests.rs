@@ -5,7 +5,7 @@ use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
 
 use super::*;
-use crate::bench::logbook::{Kind, Outcome, Verdict};
+use crate::bench::logbook::{Kind, Outcome, Standing, Verdict};
 use crate::config::plan::Plan;
 use crate::config::{self, Severity};
 

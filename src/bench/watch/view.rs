@@ -149,7 +149,7 @@ impl Zone {
 
 impl Page {
     pub fn waits(&self) -> bool {
-        self.state.ends_with("waits")
+        self.state.ends_with("waits") || self.state == "is recorded"
     }
 
     pub fn from(&self) -> String {

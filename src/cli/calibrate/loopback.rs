@@ -11,9 +11,9 @@ use hornwire::sound::RATE;
 use hornwire::sound::level::{Dbfs, Dbm};
 use serde_json::json;
 
-use super::super::Exit;
-use super::super::workbench::complain;
-use super::{Halt, LONGEST, Session, told};
+use super::super::dialogue::Halt;
+use super::super::{Exit, complain};
+use super::{LONGEST, Session, told};
 
 /// So much is listened to, after the tone has risen.
 const LISTEN: usize = RATE as usize;
@@ -93,9 +93,13 @@ pub fn measure(session: &mut Session) -> Result<Option<Found>, Halt> {
         };
         heard.iter().map(reading).collect()
     };
-    // Whether it is straight does not depend on what the input's full scale is.
     let input = wanted.input_full_scale.map(|level| Dbm(level.volts().dbu().0));
-    let found = calibrate::together(&readings(input.unwrap_or(Dbm(0.0)))).map_err(|fault| {
+    // Whether it is straight does not depend on what the input's full scale is.
+    let found = match input {
+        Some(input) => calibrate::together(&readings(input)),
+        None => calibrate::agree(&readings(Dbm(0.0))),
+    };
+    let found = found.map_err(|fault| {
         complain(&fault.to_string());
         Exit::Data
     })?;

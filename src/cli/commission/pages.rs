@@ -3,64 +3,59 @@
 
 use std::time::Instant;
 
-use hornwire::bench::commission::{Judged, SLACK, Trial};
-use hornwire::bench::logbook::{Kind, Verdict};
+use hornwire::bench::logbook::Kind;
+use hornwire::config::plan::Plan;
 use hornwire::page::RelayId;
 use jiff::Timestamp;
 use serde_json::{Value, json};
 
-use super::{Halt, LOOK, MUSIC_PATIENCE, PATIENCE, Run};
-
-/// A relay that was operated.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct Moved {
-    relay: String,
-    at: Timestamp,
-}
+use super::super::dialogue::Halt;
+use super::{LOOK, MUSIC_PATIENCE, PATIENCE, Run};
 
 /// Relays that are operated, and since when.
-fn note_moves(status: &Value, moved: &mut Vec<Moved>) {
+fn note_moves(plan: &Plan, status: &Value, moved: &mut Vec<(RelayId, Timestamp)>) {
     let now = Timestamp::now();
-    for relay in status["relays"].as_array().into_iter().flatten() {
-        let (Some(name), Some(ago)) = (relay["relay"].as_str(), relay["moved_ms_ago"].as_u64()) else {
-            continue;
-        };
-        let known = moved.iter().any(|one| one.relay == name);
-        let ago = jiff::SignedDuration::from_millis(i64::try_from(ago).unwrap_or(i64::MAX));
+    let relays = status["relays"].as_array().into_iter().flatten();
+    for (id, relay) in (0..=u16::MAX).map(RelayId).zip(relays) {
+        let ago = relay["moved_ms_ago"].as_i64().map(jiff::SignedDuration::from_millis);
+        let is_new = moved.iter().all(|(known, _)| *known != id) && usize::from(id.0) < plan.relays.len();
         if relay["operated"] == json!(true)
-            && !known
-            && let Ok(at) = now.checked_sub(ago)
+            && is_new
+            && let Some(Ok(at)) = ago.map(|ago| now.checked_sub(ago))
         {
-            moved.push(Moved {
-                relay: name.to_owned(),
-                at,
-            });
+            moved.push((id, at));
         }
     }
 }
 
+/// The number of the last page so far.
+pub(super) fn newest(status: &Value) -> u64 {
+    let all = ["pages", "recent"]
+        .into_iter()
+        .flat_map(|key| status[key].as_array().into_iter().flatten());
+    all.filter_map(|page| page["page"].as_u64()).max().unwrap_or(0)
+}
+
+/// A page's record, and relays that were operated for it, s after its bid.
+type Seen = (Value, Vec<(RelayId, f64)>);
+
 impl Run<'_> {
-    /// Waits until a page of that source is over; its record, and when relays were moved meanwhile. `None`: it is to be left out.
-    pub(super) fn page(
-        &mut self,
-        name: &str,
-        kind: Kind,
-        number: Option<u64>,
-        since: Timestamp,
-    ) -> Result<Option<(Value, Vec<Moved>)>, Halt> {
+    /// Waits until a page of that source, later than `after`, is over: its record, and which relays were operated when, s after the bid.
+    /// `None`: it is to be left out.
+    pub(super) fn page(&mut self, name: &str, kind: Kind, after: u64) -> Result<Option<Seen>, Halt> {
         let (by, mut moved) = (Instant::now() + PATIENCE, Vec::new());
         let (mut told, mut zones) = (false, Vec::new());
-        let mut record = loop {
+        let record = loop {
             if self.dialogue.stops_within(LOOK) {
                 return Err(Halt::Quit);
             }
-            if number.is_none() && !told && (self.dialogue.typed(&["skip"]).is_some() || self.dialogue.has_ended()) {
+            if !told && (self.dialogue.typed(&["skip"]).is_some() || self.dialogue.has_ended()) {
                 return Ok(None);
             }
             let status = self.bench.status()?;
-            let is_it = |page: &Value| match number {
-                Some(number) => page["page"].as_u64() == Some(number),
-                None => page["source"] == name && page["kind"] == kind.name(),
+            let is_it = |page: &Value| {
+                let is_later = page["page"].as_u64().is_some_and(|number| number > after);
+                is_later && page["source"] == name && page["kind"] == kind.name()
             };
             if let Some(page) = status["pages"]
                 .as_array()
@@ -75,17 +70,13 @@ impl Run<'_> {
                     ));
                     told = true;
                 }
-                note_moves(&status, &mut moved);
+                note_moves(&self.bench.plan, &status, &mut moved);
                 if page["zones"].as_array().is_some_and(|zones| !zones.is_empty()) {
                     zones = page["zones"].as_array().cloned().unwrap_or_default();
                 }
             }
             let recent = status["recent"].as_array().cloned().unwrap_or_default();
-            let ended = |page: &Value| {
-                let at = page["ended_at"].as_str().and_then(|at| at.parse::<Timestamp>().ok());
-                at.is_some_and(|at| at >= since)
-            };
-            if let Some(record) = recent.into_iter().rev().find(|page| is_it(page) && ended(page)) {
+            if let Some(record) = recent.into_iter().find(is_it) {
                 break record;
             }
             if Instant::now() > by && !told {
@@ -94,12 +85,10 @@ impl Run<'_> {
             }
         };
         let zones: Vec<String> = zones.iter().filter_map(Value::as_str).map(str::to_owned).collect();
-        if record["source"].as_str() != Some(name) {
-            // It was played for a schedule.
-            record["source"] = json!(name);
-        }
         self.wait_for_music(&record, zones)?;
-        Ok(Some((record, moved)))
+        let began = record["began"].as_str().and_then(|at| at.parse::<Timestamp>().ok());
+        let since_bid = |(id, at): (RelayId, Timestamp)| Some((id, at.duration_since(began?).as_secs_f64()));
+        Ok(Some((record, moved.into_iter().filter_map(since_bid).collect())))
     }
 
     /// After a page: until its zones' music is free again.
@@ -133,55 +122,6 @@ impl Run<'_> {
         }
         self.music_back
             .extend(zones.into_iter().map(|zone| (zone, f64::INFINITY)));
-        Ok(())
-    }
-
-    /// How long before speech each relay that moved was operated, against its lead.
-    pub(super) fn leads(&mut self, record: &Value, moved: &[Moved]) -> Result<(), Halt> {
-        let plan = &self.bench.plan;
-        let ended = record["ended_at"].as_str().and_then(|at| at.parse::<Timestamp>().ok());
-        let began = record["began"].as_str().and_then(|at| at.parse::<Timestamp>().ok());
-        let (Some(_), Some(began)) = (ended, began) else {
-            return Ok(());
-        };
-        let spoke = record["wait_ms"].as_f64().unwrap_or_default() / 1000.0;
-        for one in moved {
-            let since_bid = one.at.duration_since(began).as_secs_f64();
-            let lead = spoke - since_bid;
-            // One that stayed operated from a page before says nothing.
-            if since_bid < -0.05 || lead < 0.0 {
-                continue;
-            }
-            let Some(id) = plan.relays.iter().position(|relay| relay.name == one.relay) else {
-                continue;
-            };
-            let id = RelayId(u16::try_from(id).unwrap_or(u16::MAX));
-            let of = |zone: &&hornwire::config::plan::Zone| zone.trigger.contains(&id) || zone.mute.contains(&id);
-            let own = plan.relays[usize::from(id.0)].rules.lead;
-            let wanted = plan.zones.iter().filter(of).map(|zone| own.unwrap_or(zone.lead)).max();
-            let Some(wanted) = wanted.map(|lead| lead.as_secs_f64()) else {
-                continue;
-            };
-            let trial = Trial::Relay(id);
-            let judged = Judged {
-                step: "lead",
-                value: Some((lead, "s")),
-                found: format!("{lead:.1} s before speech"),
-                wanted: format!("{wanted:.1} s or more"),
-                verdict: if lead >= wanted - SLACK {
-                    Verdict::Passed
-                } else {
-                    Verdict::Failed
-                },
-                note: String::new(),
-            };
-            let found = format!("{}: {}", one.relay, judged.found);
-            self.tell(&Judged {
-                found,
-                ..judged.clone()
-            });
-            self.keep_judged(trial, &judged)?;
-        }
         Ok(())
     }
 }

@@ -117,6 +117,10 @@ impl Speaker {
 
     /// Where quiet hours bar it at that time.
     pub fn barred(self, plan: &Plan, zones: &[ZoneId], priority: Priority, wall: Wall) -> Vec<ZoneId> {
+        // Whoever tests stands there.
+        if self == Speaker::Test {
+            return Vec::new();
+        }
         let is_barred = |zone: &ZoneId| {
             let (loudness, _) = loudness(&plan.quiet_hours, *zone, self.id(), priority, wall);
             loudness == Loudness::Barred

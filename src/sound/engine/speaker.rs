@@ -141,6 +141,10 @@ impl<P: Pull> Speaker<P> {
         self.opened = true;
     }
 
+    pub fn is_direct(&self) -> bool {
+        self.voice.as_ref().is_some_and(|voice| voice.direct)
+    }
+
     pub fn open(&mut self, zone: usize, gain: Db) {
         self.begin();
         self.fades[zone].open(gain.factor());

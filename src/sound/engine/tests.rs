@@ -127,6 +127,7 @@ impl Bench {
             gain: Db(0.0),
             levelling: None,
             busy_tone: None,
+            direct: false,
         })));
         Feed { packets, now: self.now }
     }
@@ -308,6 +309,7 @@ fn gains_add_up_and_the_ceiling_holds() {
         gain: Db(-4.0),
         levelling: None,
         busy_tone: None,
+        direct: false,
     })));
     let mut feed = Feed {
         packets,

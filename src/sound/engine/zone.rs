@@ -67,6 +67,8 @@ pub struct Zone {
     chimes: [Option<Chime>; CHIMES],
     mix: [f32; BLOCK],
     tone: [f32; BLOCK],
+    /// What comes past gain and filters.
+    direct: [f32; BLOCK],
 }
 
 impl Zone {
@@ -84,6 +86,7 @@ impl Zone {
             chimes: [const { None }; CHIMES],
             mix: [0.0; BLOCK],
             tone: [0.0; BLOCK],
+            direct: [0.0; BLOCK],
         }
     }
 
@@ -144,8 +147,16 @@ impl Zone {
         curve: &Curve,
     ) -> &[f32; BLOCK] {
         self.mix.fill(0.0);
+        let mut is_direct = false;
         for speaker in seats.iter_mut().filter_map(Seat::speaker_mut) {
-            speaker.add(index, curve, &mut self.mix);
+            if !speaker.is_direct() {
+                speaker.add(index, curve, &mut self.mix);
+                continue;
+            }
+            if !std::mem::replace(&mut is_direct, true) {
+                self.direct.fill(0.0);
+            }
+            speaker.add(index, curve, &mut self.direct);
         }
         for slot in &mut self.chimes {
             let Some(chime) = slot else { continue };
@@ -156,7 +167,7 @@ impl Zone {
             }
         }
         music.iter_mut().for_each(|player| player.add(index, &mut self.mix));
-        if self.mix.iter().any(|x| *x != 0.0) {
+        if self.mix.iter().any(|x| *x != 0.0) || is_direct && self.direct.iter().any(|x| *x != 0.0) {
             if self.ringing == 0 {
                 self.meter.begin();
             }
@@ -176,6 +187,12 @@ impl Zone {
             *x *= self.gain;
         }
         self.filters.iter_mut().for_each(|f| f.process(&mut self.mix));
+        if is_direct {
+            self.mix
+                .iter_mut()
+                .zip(&self.direct)
+                .for_each(|(x, direct)| *x += direct);
+        }
         self.limiter.process(&mut self.mix);
         self.meter.add(&self.mix);
         &self.mix

@@ -78,7 +78,7 @@ fn noise_has_the_spectrum_of_speech() {
             found - offset
         );
     }
-    assert!(steady.iter().all(|x| x.abs() < 1.6), "peaks");
+    assert!(noise.iter().all(|x| x.abs() < 1.0), "it is sent as 16 bits");
 }
 
 /// Passes each frequency once, at one level.
@@ -119,7 +119,7 @@ fn beeps_are_counted() {
         let beeps = all(Signal::Beeps { count }, 8);
         let round = f64::from(count) * 0.4 + 1.2;
         let first = &beeps[..(round * f64::from(RATE)) as usize];
-        let loud: Vec<bool> = first.chunks(480).map(|c| rms_db(c) > -25.0).collect();
+        let loud: Vec<bool> = first.chunks(480).map(|c| rms_db(c) > -28.0).collect();
         let begins = loud.windows(2).filter(|w| !w[0] && w[1]).count() + usize::from(loud[0]);
         assert_eq!(begins, usize::from(count));
     }
