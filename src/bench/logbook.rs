@@ -1,6 +1,8 @@
 //! The site's logbook: what was measured and tried when it was set up. One line of JSON for each outcome, in a file beside the config; lines
 //! are added, none is changed, and the last one about a step of a thing counts.
 
+use std::collections::BTreeMap;
+
 use serde_json::{Map, Value};
 
 /// Longest logbook that is read, octets.
@@ -166,13 +168,12 @@ pub fn read(text: &str) -> (Vec<Outcome>, Vec<Fault>) {
 
 /// Of each step of each thing the last outcome, in the order in which they came.
 pub fn latest(outcomes: &[Outcome]) -> Vec<&Outcome> {
-    let later = |i: usize, one: &Outcome| {
-        outcomes[i + 1..]
-            .iter()
-            .any(|other| (other.kind, &other.name, &other.step) == (one.kind, &one.name, &one.step))
-    };
+    let key = |one: &'_ Outcome| (one.kind, one.name.clone(), one.step.clone());
+    let last: BTreeMap<_, usize> = outcomes.iter().enumerate().map(|(i, one)| (key(one), i)).collect();
     let all = outcomes.iter().enumerate();
-    all.filter(|(i, one)| !later(*i, one)).map(|(_, one)| one).collect()
+    all.filter(|(i, one)| last.get(&key(one)) == Some(i))
+        .map(|(_, one)| one)
+        .collect()
 }
 
 /// How a thing of the config stands.

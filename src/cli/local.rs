@@ -1,15 +1,17 @@
 //! `hornwire status`, `stop`, `announce`: questions to the running program.
+#![allow(clippy::disallowed_methods)]
 
 use std::fmt::Write as _;
 use std::fs::File;
 use std::io::{self, BufRead as _, BufReader, ErrorKind, Read as _, Write as _};
 use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
 
 use hornwire::config::plan::Socket;
+use hornwire::report::entry::clean;
 use hornwire::report::text::plural;
 
 use super::{Exit, complain};
@@ -17,6 +19,10 @@ use super::{Exit, complain};
 /// Where the service's socket is.
 pub const SOCKET: &str = "/run/hornwire/control.sock";
 pub const PATIENCE: Duration = Duration::from_secs(60);
+/// Longest line that is told, characters.
+const MAX_TOLD: usize = 1000;
+/// Longest answer, octets.
+const MAX_ANSWER: u64 = 4 * 1024 * 1024;
 
 /// What is common to all questions.
 #[derive(Debug, clap::Args)]
@@ -111,12 +117,21 @@ fn ask(to: &To, question: &Value, content: Option<&[u8]>, tell: impl Fn(&Value) 
         return Exit::Data;
     }
     if !to.json {
-        let _ = write!(io::stdout(), "{}", tell(&answer));
+        // Names come from far ends.
+        let told = tell(&answer);
+        for line in told.lines() {
+            let _ = writeln!(io::stdout(), "{}{}", indent(line), clean(line, MAX_TOLD));
+        }
     }
     match answer.get("state").and_then(Value::as_str) {
         Some("refused") => Exit::NotNow,
         _ => Exit::Ok,
     }
+}
+
+/// The blanks before a line, which cleaning takes away.
+fn indent(line: &str) -> &str {
+    &line[..line.len() - line.trim_start_matches(' ').len()]
 }
 
 /// Complains that nobody has answered.
@@ -168,14 +183,34 @@ fn conversed(
     stream.set_read_timeout(Some(patience))?;
     stream.set_write_timeout(Some(patience))?;
     let sent = writeln!(stream, "{question}").and_then(|()| stream.write_all(content.unwrap_or_default()));
-    let mut line = String::new();
-    let read = BufReader::new(&stream).read_line(&mut line);
-    if line.is_empty() {
+    let (mut line, by) = (Vec::new(), Instant::now() + patience);
+    let mut reader = BufReader::new((&stream).take(MAX_ANSWER));
+    let read = loop {
+        match reader.fill_buf() {
+            Ok([]) => break Ok(()),
+            Ok(octets) => {
+                let end = octets.iter().position(|octet| *octet == b'\n');
+                let taken = end.map_or(octets.len(), |end| end + 1);
+                line.extend_from_slice(&octets[..taken]);
+                reader.consume(taken);
+                if end.is_some() {
+                    break Ok(());
+                }
+            }
+            Err(error) if error.kind() == ErrorKind::Interrupted => {}
+            Err(error) => break Err(error),
+        }
+        // Each octet has its own patience, all of them together have no more.
+        if Instant::now() > by {
+            break Err(io::Error::from(ErrorKind::TimedOut));
+        }
+    };
+    if !line.ends_with(b"\n") {
         sent?;
         read?;
-        return Err(io::Error::other("no answer; it is asked too much, or stops"));
+        return Err(io::Error::other("no whole answer; it is asked too much, or stops"));
     }
-    let answer = serde_json::from_str(&line).map_err(io::Error::other)?;
+    let answer = serde_json::from_slice(&line).map_err(io::Error::other)?;
     Ok((answer, stream))
 }
 

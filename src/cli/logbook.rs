@@ -3,7 +3,7 @@
 
 use std::fs::{File, OpenOptions};
 use std::io::{self, ErrorKind, Read as _, Write as _};
-use std::os::unix::fs::FileExt as _;
+use std::os::unix::fs::{FileExt as _, OpenOptionsExt as _};
 use std::path::{Path, PathBuf};
 
 use hornwire::bench::logbook::{self, EXTENSION, Kind, MAX_FILE, Outcome, Verdict};
@@ -59,7 +59,12 @@ impl Logbook {
     /// # Errors
     /// After the complaint, when it cannot be written.
     pub fn add(&self, outcome: &Outcome) -> Result<(), Exit> {
-        let file = OpenOptions::new().read(true).append(true).create(true).open(&self.path);
+        let file = OpenOptions::new()
+            .read(true)
+            .append(true)
+            .create(true)
+            .custom_flags(libc::O_NOFOLLOW)
+            .open(&self.path);
         let written = file.and_then(|mut file| {
             let octets = file.metadata()?.len();
             // A line that was cut off, by a loss of power, ends here.

@@ -1,8 +1,9 @@
 //! The gateway that a test goes through: the one that runs; where none does, one of our own with cards and relays alone.
 #![allow(clippy::disallowed_methods)]
 
-use std::fs;
+use std::fs::{self, DirBuilder};
 use std::io::{self, ErrorKind, Write as _};
+use std::os::unix::fs::DirBuilderExt as _;
 use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
 use std::thread::JoinHandle;
@@ -184,8 +185,7 @@ struct Own {
 impl Own {
     fn start(plan: &Plan) -> Result<Self, (Exit, String)> {
         let system = |error: io::Error| (Exit::System, error.to_string());
-        let directory = std::env::temp_dir().join(format!("hornwire-bench-{}", std::process::id()));
-        fs::create_dir(&directory).map_err(system)?;
+        let directory = directory().map_err(system)?;
         let socket = directory.join("control.sock");
         let plan = without_sources(plan, &socket);
         let (stop, stopped) = oneshot::channel();
@@ -231,6 +231,20 @@ impl Own {
         let why = "a sound card cannot be opened: is the gateway, or another program, using it? hornwire doctor looks";
         Err((Exit::Unavailable, why.to_owned()))
     }
+}
+
+/// A new directory that is ours alone, under a name that nobody can have taken before.
+fn directory() -> io::Result<PathBuf> {
+    let mut random = [0; 8];
+    rand::TryRngCore::try_fill_bytes(&mut rand::rngs::OsRng, &mut random).map_err(io::Error::other)?;
+    let name = format!(
+        "hornwire-bench-{}-{:016x}",
+        std::process::id(),
+        u64::from_ne_bytes(random)
+    );
+    let directory = std::env::temp_dir().join(name);
+    DirBuilder::new().mode(0o700).create(&directory)?;
+    Ok(directory)
 }
 
 impl Drop for Own {

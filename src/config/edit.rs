@@ -1,8 +1,8 @@
 //! Changing one key of a config where it stands, with everything around it left as it was written.
 
-use std::fs::{self, File};
+use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write as _};
-use std::os::unix::fs::{MetadataExt as _, PermissionsExt as _};
+use std::os::unix::fs::{MetadataExt as _, OpenOptionsExt as _, PermissionsExt as _};
 use std::path::{Path, PathBuf};
 
 use toml_edit::{DocumentMut, Item, TableLike, Value};
@@ -65,7 +65,7 @@ pub fn set(config: &Path, section: &str, name: &str, key: &str, value: &str) -> 
         found = Some(Edit {
             before,
             after: format!("[{section}.{}] {key} = {}", quoted(name), Value::from(value)),
-            text: document.to_string(),
+            text: as_before(&former, document.to_string()),
             former,
             file,
         });
@@ -140,17 +140,18 @@ impl Edit {
     }
 }
 
-/// Follows a link to the file that it names, so that the link stays one.
+/// Names that are tried for the new file.
+const NAMES: u32 = 100;
+
+/// Follows a link to the file that it names, so that the link stays one. The new file is one that nobody had before: whoever may write into the
+/// directory cannot make us write elsewhere.
 fn replace(file: &Path, text: &str) -> io::Result<()> {
     let file = fs::canonicalize(file)?;
     let about = fs::metadata(&file)?;
-    let mut name = file.file_name().unwrap_or_default().to_owned();
-    name.push(".new");
-    let beside = file.with_file_name(name);
+    let (mut new, beside) = create_beside(&file)?;
     let written = (|| {
-        let mut new = File::create(&beside)?;
-        new.set_permissions(fs::Permissions::from_mode(about.mode() & 0o7777))?;
         std::os::unix::fs::fchown(&new, Some(about.uid()), Some(about.gid()))?;
+        new.set_permissions(fs::Permissions::from_mode(about.mode() & 0o7777))?;
         new.write_all(text.as_bytes())?;
         new.sync_all()?;
         fs::rename(&beside, &file)
@@ -159,6 +160,43 @@ fn replace(file: &Path, text: &str) -> io::Result<()> {
         let _ = fs::remove_file(&beside);
     }
     written
+}
+
+fn create_beside(file: &Path) -> io::Result<(File, PathBuf)> {
+    let mut error = io::Error::other("no name is free beside it");
+    for n in 0..NAMES {
+        let mut name = std::ffi::OsString::from(".");
+        name.push(file.file_name().unwrap_or_default());
+        name.push(format!(".{}-{n}", std::process::id()));
+        let beside = file.with_file_name(name);
+        // Never an existing file, nor what a link names.
+        match OpenOptions::new()
+            .write(true)
+            .create_new(true)
+            .mode(0o600)
+            .open(&beside)
+        {
+            Ok(new) => return Ok((new, beside)),
+            Err(cause) if cause.kind() == io::ErrorKind::AlreadyExists => error = cause,
+            Err(cause) => return Err(cause),
+        }
+    }
+    Err(error)
+}
+
+/// The text as it was written before: with its mark of the byte order, its ends of lines, and its last one or none.
+fn as_before(former: &str, text: String) -> String {
+    let mut text = text;
+    if former.contains("\r\n") && !text.contains("\r\n") {
+        text = text.replace('\n', "\r\n");
+    }
+    if !former.ends_with('\n') {
+        text.truncate(text.trim_end_matches(['\r', '\n']).len());
+    }
+    match former.starts_with('\u{feff}') && !text.starts_with('\u{feff}') {
+        true => format!("\u{feff}{text}"),
+        false => text,
+    }
 }
 
 #[cfg(test)]
@@ -231,5 +269,47 @@ mod tests {
         assert!(matches!(edit.make(&config), Err(Fault::Changed(_))));
         assert!(fs::read_to_string(&config).unwrap().contains("3 dBm"));
         fs::remove_dir_all(config.parent().unwrap()).unwrap();
+    }
+
+    /// A link that waits under a likely name is not followed, and what is called like a copy stays.
+    #[test]
+    fn nothing_else_is_written() {
+        let config = site("link");
+        let victim = config.with_file_name("victim");
+        fs::write(&victim, "precious").unwrap();
+        std::os::unix::fs::symlink(
+            &victim,
+            config.with_file_name(format!(".site.toml.{}-0", std::process::id())),
+        )
+        .unwrap();
+        fs::write(config.with_file_name("site.toml.new"), "draft").unwrap();
+        let edit = set(&config, "cards", "amp", "full_scale", "4 dBm").unwrap();
+        edit.make(&config).unwrap();
+        assert_eq!(fs::read_to_string(&victim).unwrap(), "precious");
+        assert_eq!(
+            fs::read_to_string(config.with_file_name("site.toml.new")).unwrap(),
+            "draft"
+        );
+        fs::remove_dir_all(config.parent().unwrap()).unwrap();
+    }
+
+    #[test]
+    fn ends_of_lines_stay() {
+        for (name, former) in [
+            ("crlf", TEXT.replace('\n', "\r\n")),
+            ("last", TEXT.trim_end().to_owned()),
+            ("bom", format!("\u{feff}{TEXT}")),
+        ] {
+            let config = site(name);
+            fs::write(&config, &former).unwrap();
+            let edit = set(&config, "cards", "amp", "full_scale", "4.1 dBm").unwrap();
+            edit.make(&config).unwrap();
+            assert_eq!(
+                fs::read_to_string(&config).unwrap(),
+                former.replace("2 dBm", "4.1 dBm"),
+                "{name}"
+            );
+            fs::remove_dir_all(config.parent().unwrap()).unwrap();
+        }
     }
 }

@@ -58,6 +58,10 @@ impl Control {
         if let Some(page) = self.page_on().filter(|_| !wanted.over) {
             return Ok(json!({ "state": "refused", "why": page }));
         }
+        // One at a time: each refused one would be a record.
+        if let Some(page) = self.test_on() {
+            return Ok(json!({ "state": "refused", "why": format!("page {}, a test, is on", page.0) }));
+        }
         let priority = if wanted.over {
             OVER
         } else {
@@ -103,11 +107,14 @@ impl Control {
                     "a zone that names it is out of use: its card is missing, or another system has the amplifier";
                 return Ok(json!({ "relay": name, "state": "refused", "why": why }));
             }
-            self.tell(Message::Local(LocalMessage::Operates {
-                relay: wanted.relay.clone(),
-                length: wanted.length,
-                uid,
-            }));
+            // Asked again and again it is told once.
+            if !self.switchboard.relay(relay) {
+                self.tell(Message::Local(LocalMessage::Operates {
+                    relay: wanted.relay.clone(),
+                    length: wanted.length,
+                    uid,
+                }));
+            }
         }
         self.switchboard.handle(Input::Test(relay, wanted.length), now);
         self.settle(now);
@@ -128,6 +135,14 @@ impl Control {
         self.tell(Message::Local(LocalMessage::Announces { page, uid }));
         self.ring_now(index, page, now);
         Ok(self.state_of(page))
+    }
+
+    /// Which test is on.
+    fn test_on(&self) -> Option<PageId> {
+        let mut pages = self.pages.iter();
+        pages
+            .find(|(_, entry)| entry.is_test() && entry.record.is_none())
+            .map(|(page, _)| *page)
     }
 
     /// Which page, other than a test, is heard or about to be.

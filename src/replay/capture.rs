@@ -3,6 +3,7 @@
 //! Both file formats (pcap, draft-ietf-opsawg-pcap; pcapng, draft-ietf-opsawg-pcapng), the link types of wired networks and of
 //! Linux's "any" and loopback interfaces. IP fragments are put together.
 
+use std::cell::Cell;
 use std::io::Read;
 use std::net::{IpAddr, SocketAddr};
 use std::time::Duration;
@@ -215,8 +216,14 @@ impl Taken {
         sliced: &SlicedPacket<'_>,
     ) -> Result<(), CaptureError> {
         if self.waiting >= MAX_FRAGMENTS {
-            self.fragments.retain(|since| *since + FRAGMENT_TIME > at);
-            self.waiting = 0;
+            self.fragments.retain(|since| since.saturating_add(FRAGMENT_TIME) > at);
+            // Where that leaves many, half of them go.
+            let left = Cell::new(0);
+            self.fragments.retain(|_| {
+                left.set(left.get() + 1);
+                left.get() <= MAX_FRAGMENTS / 2
+            });
+            self.waiting = left.get().min(MAX_FRAGMENTS / 2);
         }
         self.waiting += 1;
         match self.fragments.process_sliced_packet(sliced, at, ()) {

@@ -89,8 +89,15 @@ pub fn replay(
     let began = Timestamp::UNIX_EPOCH
         .checked_add(since)
         .unwrap_or(Timestamp::UNIX_EPOCH);
+    let recorded = output::longest(&plan);
     let mut replayed = runtime.block_on(play(plan, capture, &board, began, folder))?;
     replayed.notes.extend(left_out);
+    if length > recorded {
+        let minutes = recorded.as_secs() / 60;
+        replayed.notes.push(format!(
+            "the recordings end after {minutes} minutes, for the room that they take; all else goes on"
+        ));
+    }
     Ok(replayed)
 }
 

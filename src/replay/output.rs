@@ -14,6 +14,15 @@ use crate::device::sink::Sink;
 use crate::sound::RATE;
 use crate::sound::quantise::Quantiser;
 
+/// All recordings of a replay together, octets; a WAV file cannot be longer than 4 GiB, and is none of ours longer than half of that.
+const MAX_OCTETS: u64 = 4 << 30;
+
+/// How much is recorded of each zone.
+pub fn longest(plan: &Plan) -> Duration {
+    let each = (MAX_OCTETS / plan.zones.len().max(1) as u64).min(MAX_OCTETS / 2);
+    Duration::from_secs(each / 2 / u64::from(RATE))
+}
+
 /// Where a zone's output is.
 pub fn file_of(folder: &Path, zone: &str) -> PathBuf {
     folder.join(format!("{zone}.wav"))
@@ -24,6 +33,7 @@ pub fn opener(plan: &Plan, card: usize, folder: &Path) -> OpenSink {
     let zones = plan.zones.iter().filter(|zone| zone.card == card);
     let zones: Vec<(usize, PathBuf)> = zones.map(|zone| (zone.channel, file_of(folder, &zone.name))).collect();
     let (channels, period) = (plan.cards[card].channels, plan.cards[card].period);
+    let most = longest(plan).as_secs() * u64::from(RATE);
     Box::new(move || {
         let spec = WavSpec {
             channels: 1,
@@ -38,6 +48,7 @@ pub fn opener(plan: &Plan, card: usize, folder: &Path) -> OpenSink {
             files.push((*channel, writer, Quantiser::new()));
         }
         Ok(Box::new(Zones {
+            left: most,
             files,
             channels,
             period,
@@ -47,6 +58,8 @@ pub fn opener(plan: &Plan, card: usize, folder: &Path) -> OpenSink {
 
 struct Zones {
     files: Vec<(usize, WavWriter<BufWriter<File>>, Quantiser)>,
+    /// Frames that are still written.
+    left: u64,
     channels: usize,
     period: usize,
 }
@@ -61,6 +74,13 @@ impl Sink for Zones {
     }
 
     fn write(&mut self, frames: &[f32]) -> Result<Transfer, DeviceError> {
+        let frames = match self.left.checked_sub(self.period as u64) {
+            Some(left) => {
+                self.left = left;
+                frames
+            }
+            None => &[],
+        };
         for (channel, writer, quantiser) in &mut self.files {
             for frame in frames.chunks_exact(self.channels) {
                 let sample = quantiser.quantise(frame.get(*channel).copied().unwrap_or_default());

@@ -28,6 +28,7 @@ pub struct Saver {
     /// Told once, when nothing more is saved.
     trouble: Option<String>,
     has_stopped: bool,
+    is_full: bool,
 }
 
 struct Wav {
@@ -49,6 +50,7 @@ impl Saver {
             octets: 0,
             trouble: None,
             has_stopped: false,
+            is_full: false,
         })
     }
 
@@ -59,7 +61,11 @@ impl Saver {
         }
         if !self.names.contains_key(&number) {
             if self.names.len() >= MAX_FILES {
-                return self.stop(format!("{MAX_FILES} files are the most that is saved"));
+                // Those that are open go on: strangers may have made the others.
+                if !std::mem::replace(&mut self.is_full, true) {
+                    self.trouble = Some(format!("no new streams are saved: {MAX_FILES} files are the most"));
+                }
+                return;
             }
             match create(&self.directory, id) {
                 Ok((wav, name)) => {
