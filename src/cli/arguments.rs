@@ -11,13 +11,14 @@ const EXIT_CODES: &str = "\
 Exit codes (sysexits.h):
   0   fine (warnings included)
   64  wrong command line
-  65  a code that is guessed too easily, a scenario with errors, a pad that cannot be
+  65  what was given cannot be: an easy code, a scenario with errors, a pad, a level,
+      a reading, a name that nothing has
   66  a file is missing or cannot be read
   69  a socket or a relay line cannot be had
   70  the demonstration, or a step of commissioning, did not go as it should
   71  the system refused a thread or random numbers
   73  a file cannot be made
-  75  refused for now: the zones are taken
+  75  refused for now: the zones are taken; or ended before it was done
   77  no permission to read a file
   78  errors in a config file";
 
