@@ -21,7 +21,10 @@ const SHIPPED: [&str; 6] = [
 /// As installed: secrets kept from other users, certificates beside them.
 fn shipped(name: &str) -> Plan {
     let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
-    let folder = std::env::temp_dir().join(format!("hornwire-handover-{}-{name}", std::process::id()));
+    // Tests run beside one another.
+    static MADE: std::sync::atomic::AtomicU32 = std::sync::atomic::AtomicU32::new(0);
+    let n = MADE.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
+    let folder = std::env::temp_dir().join(format!("hornwire-handover-{}-{n}-{name}", std::process::id()));
     std::fs::create_dir_all(&folder).unwrap();
     std::fs::copy(source.join(name), folder.join(name)).unwrap();
     let secrets = folder.join("quayside-secrets.toml");
