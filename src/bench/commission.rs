@@ -6,7 +6,7 @@ use serde_json::Value;
 
 use super::logbook::{Kind, Outcome, Standing, Verdict, standing};
 use crate::config::plan::{Plan, Speaker, Zone};
-use crate::page::{RelayId, ZoneId};
+use crate::page::{RelayId, Shown, ZoneId};
 use crate::report::text::plural;
 
 /// Loudest speech of a source, dBFS: below it somebody whispers or a level is set wrongly, above it the source clips. Common practice, no
@@ -31,6 +31,8 @@ pub enum Trial {
     Relay(RelayId),
     /// A page by its source.
     Source(Speaker),
+    /// Another system takes over; by its place in the config.
+    Veto(usize),
     /// Comes back after a page; by its place in the config.
     Music(usize),
 }
@@ -40,6 +42,7 @@ impl Trial {
         match self {
             Trial::Zone(_) => Kind::Zone,
             Trial::Relay(_) => Kind::Relay,
+            Trial::Veto(_) => Kind::Veto,
             Trial::Music(_) => Kind::Music,
             Trial::Source(speaker) => match speaker {
                 Speaker::Extension(_) => Kind::Extension,
@@ -56,6 +59,7 @@ impl Trial {
             Trial::Zone(zone) => &plan.zones[usize::from(zone.0)].name,
             Trial::Relay(relay) => &plan.relays[usize::from(relay.0)].name,
             Trial::Source(speaker) => speaker.name(plan),
+            Trial::Veto(index) => &plan.vetoes[index].name,
             Trial::Music(index) => &plan.music[index].name,
         }
     }
@@ -66,6 +70,7 @@ impl Trial {
             Trial::Zone(_) => "heard",
             Trial::Relay(_) => "operates",
             Trial::Source(_) => "page",
+            Trial::Veto(_) => "takes-over",
             Trial::Music(_) => "back",
         }
     }
@@ -91,8 +96,15 @@ pub fn trials(plan: &Plan) -> Vec<Trial> {
     zones
         .chain(relays)
         .chain(sources.map(Trial::Source))
+        .chain((0..plan.vetoes.len()).map(Trial::Veto))
         .chain((0..plan.music.len()).map(Trial::Music))
         .collect()
+}
+
+/// The relay is operated as long as nothing is missing.
+pub fn shows_health(plan: &Plan, relay: RelayId) -> bool {
+    let shows = plan.relays[usize::from(relay.0)].rules.shows.as_ref();
+    shows.is_some_and(|shows| shows.what == Shown::Healthy)
 }
 
 /// What a relay is there for, so that somebody can say whether it did it.
@@ -189,7 +201,7 @@ pub fn leads(plan: &Plan, speaker: Speaker, record: &Value, moved: &[(RelayId, f
             continue;
         };
         let (lead, wanted) = (begins - at, wanted.as_secs_f64());
-        found.push(format!("{} {lead:.1} s", relay.name));
+        found.push(format!("{} {lead:.2} s", relay.name));
         if worst.is_none_or(|(lead_before, wanted_before)| lead - wanted < lead_before - wanted_before) {
             worst = Some((lead, wanted));
         }
@@ -199,7 +211,7 @@ pub fn leads(plan: &Plan, speaker: Speaker, record: &Value, moved: &[(RelayId, f
         step: "lead",
         value: Some((lead, "s")),
         found: format!("{} before the first sound", found.join(", ")),
-        wanted: format!("{wanted:.1} s or more"),
+        wanted: format!("{wanted:.2} s or more"),
         verdict: if lead >= wanted - SLACK {
             Verdict::Passed
         } else {

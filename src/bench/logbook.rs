@@ -21,6 +21,7 @@ pub enum Kind {
     Line,
     Contact,
     Schedule,
+    Veto,
     Music,
 }
 
@@ -57,7 +58,7 @@ pub struct Outcome {
     pub note: String,
 }
 
-const KINDS: [(Kind, &str); 9] = [
+const KINDS: [(Kind, &str); 10] = [
     (Kind::Card, "card"),
     (Kind::Zone, "zone"),
     (Kind::Relay, "relay"),
@@ -66,6 +67,7 @@ const KINDS: [(Kind, &str); 9] = [
     (Kind::Line, "line"),
     (Kind::Contact, "contact"),
     (Kind::Schedule, "schedule"),
+    (Kind::Veto, "veto"),
     (Kind::Music, "music"),
 ];
 

@@ -162,13 +162,14 @@ impl Session<'_> {
         self.say(match self.wanted.open {
             true => "Connect a meter (AC volts, or dBm/dBu) across the line output, and nothing else.",
             false => {
-                "Connect a meter (AC volts, or dBm/dBu) across the line output with the line to the \
-                 amplifier connected as it will be, or with 600 ohm in its place."
+                "Connect a meter (AC volts, or dBm/dBu) across the line output, and 600 ohm beside it: a resistor in \
+                 place of the line, or the line itself where the amplifier's input has 600 ohm. A bridged input is \
+                 nearly an open line."
             }
         });
         if self
             .dialogue
-            .choose("Is the amplifier turned down, and the meter connected?", &["yes", "no"])?
+            .pick("Is the amplifier turned down, and the meter connected?", &["yes", "no"])?
             == "no"
         {
             return Err(Halt::Quit);
@@ -227,7 +228,7 @@ impl Session<'_> {
         ));
         match self
             .dialogue
-            .choose("Is the amplifier still turned down?", &["yes", "no"])?
+            .pick("Is the amplifier still turned down?", &["yes", "no"])?
         {
             "yes" => Ok(()),
             _ => Err(Halt::Quit),

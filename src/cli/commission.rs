@@ -122,6 +122,7 @@ fn tried(wanted: &Commission) -> Result<Exit, Exit> {
         Some(Halt::Exit(exit)) => Err(exit),
         Some(Halt::Quit) => Ok(Exit::NotNow),
         None if tally.failed > 0 => Ok(Exit::Software),
+        None if bench.is_own() && tally.untried > 0 => Ok(Exit::NotNow),
         None => Ok(Exit::Ok),
     }
 }
@@ -190,6 +191,7 @@ impl Run<'_> {
         match trial {
             Trial::Zone(zone) => self.zone(trial, zone),
             Trial::Relay(relay) => self.relay(trial, relay),
+            Trial::Veto(index) => self.veto(trial, index),
             Trial::Source(_) | Trial::Music(_) if self.bench.is_own() => {
                 self.say("  left out: the gateway does not run");
                 Ok(())
@@ -238,21 +240,23 @@ impl Run<'_> {
             "skip" => (Verdict::Skipped, String::new()),
             _ => return Ok(None),
         };
+        // The answer stands, even if nothing is said about it.
         let note = match verdict {
             Verdict::Failed | Verdict::Skipped => self
                 .dialogue
-                .ask("  What is wrong, or why is it left out (Enter for nothing)?")?,
-            Verdict::Passed | Verdict::Measured => String::new(),
+                .ask("  What is wrong, or why is it left out (Enter for nothing)?"),
+            Verdict::Passed | Verdict::Measured => Ok(String::new()),
         };
         self.keep(
             trial,
             &Outcome {
                 found,
                 wanted: wanted.to_owned(),
-                note,
+                note: note.clone().unwrap_or_default(),
                 ..self.outcome(trial, step, verdict)
             },
         )?;
+        note?;
         Ok(Some(verdict))
     }
 
@@ -314,6 +318,14 @@ impl Run<'_> {
 
     fn relay(&mut self, trial: Trial, relay: RelayId) -> Result<(), Halt> {
         let name = trial.name(&self.bench.plan).to_owned();
+        if commission::shows_health(&self.bench.plan, relay) {
+            let question = "It is operated while all is well. Does what hangs on it show that now?";
+            while self
+                .judged_by_ear(trial, "operates", question, "shows that all is well")?
+                .is_none()
+            {}
+            return Ok(());
+        }
         let purpose = commission::purpose(&self.bench.plan, relay);
         let question = format!("It will operate for {OPERATED} s; {purpose}. Ready?");
         if self.dialogue.choose(&format!("  {question}"), &["yes", "skip"])? == "skip" {
@@ -433,6 +445,48 @@ impl Run<'_> {
                 Err(exit) => return Err(exit.into()),
             }
         }
+    }
+
+    /// Another system takes zones over, and gives them back.
+    fn veto(&mut self, trial: Trial, index: usize) -> Result<(), Halt> {
+        let plan = &self.bench.plan;
+        let zones = plan.vetoes[index].zones.iter();
+        let zones: Vec<String> = zones.map(|zone| plan.zones[usize::from(zone.0)].name.clone()).collect();
+        for (taken, request) in [(true, "Let the other system take over"), (false, "Let it give back")] {
+            self.say(&format!("  {request} {}. (Or type skip.)", zones.join(", ")));
+            let by = Instant::now() + PATIENCE;
+            loop {
+                if self.dialogue.stops_within(LOOK) {
+                    return Err(Halt::Quit);
+                }
+                if self.dialogue.typed(&["skip"]).is_some() || self.dialogue.has_ended() || Instant::now() > by {
+                    return self.skip(trial);
+                }
+                let status = self.bench.status()?;
+                let mut all = status["zones"].as_array().into_iter().flatten();
+                let is_so = all.all(|zone| {
+                    let is_its = zones.iter().any(|name| zone["zone"] == name.as_str());
+                    let is_taken = zone["out_of_use"]
+                        .as_str()
+                        .is_some_and(|why| why.contains("another system"));
+                    !is_its || is_taken == taken
+                });
+                if is_so {
+                    break;
+                }
+            }
+        }
+        let question = "By ear: was the other system heard there, and nothing else, and are pages and music back?";
+        while self
+            .judged_by_ear(
+                trial,
+                "takes-over",
+                question,
+                "the other system alone, then all as before",
+            )?
+            .is_none()
+        {}
+        Ok(())
     }
 
     fn music(&mut self, trial: Trial, index: usize) -> Result<(), Halt> {

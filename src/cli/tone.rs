@@ -272,7 +272,9 @@ fn one(wanted: &Tone, bench: &Workbench, dialogue: &mut Dialogue, zones: &[ZoneI
     dialogue.say(match ended {
         Ended::Played => "Played.\n",
         Ended::Stopped => "Ended.\n",
-        Ended::Taken => "It ended before its time: a page took the zones, or their card is missing.\n",
+        Ended::Taken => {
+            "It was not heard everywhere, or not to its end: a page took the zones, or they are out of use.\n"
+        }
     });
     let levels = levels.iter().map(|(zone, level)| {
         let dbm = plan.cards[zone.card]
@@ -309,8 +311,13 @@ fn follow(bench: &Workbench, dialogue: &mut Dialogue, page: u64) -> Result<Ended
         }
         // Between the end and the record is a moment.
         if let Some(record) = of("recent") {
+            for missed in record["missed"].as_array().into_iter().flatten() {
+                let text = |key: &str| missed[key].as_str().unwrap_or_default().to_owned();
+                dialogue.say(&format!("Not in {}: {}\n", text("zone"), text("cause")));
+            }
+            let is_whole = record["missed"].as_array().is_none_or(Vec::is_empty);
             return Ok(match record["end_reason"].as_str() {
-                Some("finished") => Ended::Played,
+                Some("finished") if is_whole => Ended::Played,
                 _ => Ended::Taken,
             });
         }

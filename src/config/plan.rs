@@ -188,6 +188,11 @@ impl Plan {
 
     /// Hours, schedules or quiet hours stand somewhere in it.
     pub fn asks_for_the_time(&self) -> bool {
+        self.has_hours() || !self.schedules.is_empty()
+    }
+
+    /// Somebody may page at certain hours alone, or is heard otherwise at some.
+    pub fn has_hours(&self) -> bool {
         let extensions = self.extensions.iter().map(|e| &e.gate.hours);
         let hours = extensions
             .chain(self.codes.iter().map(|c| &c.hours))
@@ -195,7 +200,7 @@ impl Plan {
             .chain(self.inputs.iter().map(|i| &i.hours))
             .chain(self.contacts.iter().map(|c| &c.hours));
         let mut hours = hours;
-        hours.any(|hours| !hours.0.is_empty()) || !self.schedules.is_empty() || !self.quiet_hours.is_empty()
+        hours.any(|hours| !hours.0.is_empty()) || !self.quiet_hours.is_empty()
     }
 
     /// Everybody who can page, as they stand in the file.

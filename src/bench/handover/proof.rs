@@ -163,6 +163,7 @@ fn kind_name(kind: Kind) -> &'static str {
         Kind::Group => "page key group",
         Kind::Line => "line input",
         Kind::Contact => "contact",
+        Kind::Veto => "take-over by another system",
         other => other.name(),
     }
 }
@@ -175,7 +176,8 @@ fn step(kind: Kind, step: &str) -> String {
         (Kind::Zone, "level") => "Speech on the line to the amplifier",
         (Kind::Zone, "heard") => "Identification tone heard there, and only there",
         (Kind::Relay, "operates") => "Relay moves, and does what it should",
-        (Kind::Relay, "lead") => "Operated so long before speech",
+        (Kind::Veto, "takes-over") => "Takes over its zones, and gives them back",
+        (_, "lead") => "Relays operated before the first sound",
         (Kind::Music, "back") => "Silent or softer under pages, and back after them",
         (Kind::Music, "return") => "Time until it was back after a page",
         (_, "page") => "A page by it, as a whole",

@@ -147,8 +147,8 @@ fn silence(plan: &Plan) -> Section {
             super::words::or(&names)
         ));
     }
-    if plan.asks_for_the_time() {
-        items.push("Some pages are only heard, or louder, at certain hours: see the record sheet.".to_owned());
+    if plan.has_hours() {
+        items.push("Some pages are heard at certain hours alone, or more softly: see the record sheet.".to_owned());
     }
     items.push("Note the time and the number that you dialled, and call:".to_owned());
     out.list(items);

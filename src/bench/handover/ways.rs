@@ -322,8 +322,9 @@ fn who(plan: &Plan, extension: &Extension) -> String {
     }
     if !gate.registrar_only && !networks.is_empty() {
         from.push(format!(
-            "telephones or gateways at {} without it",
-            words::networks(networks)
+            "telephones or gateways at {}{}",
+            words::networks(networks),
+            if systems.is_empty() { "" } else { " without it" }
         ));
     }
     let mut text = match from.as_slice() {
