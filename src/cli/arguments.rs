@@ -237,8 +237,9 @@ pub enum Command {
         "Through the running gateway, with relays and lead as for a page; where none runs,\n",
         "through cards and relays of the config. Any page of priority 1 or more takes the\n",
         "zones from it. While a page is on it is refused, unless --over-pages is given. It\n",
-        "ends with this command. A tone and noise rise for 1.5 s. Caution: loudspeakers may sound at once and loudly. Warn people, turn the\n",
-        "amplifier down, and keep ears away from horns.\n\n",
+        "ends with this command. A tone and noise rise for 1.5 s. Caution: loudspeakers may\n",
+        "sound at once and loudly. Warn people, turn the amplifier down, and keep ears away\n",
+        "from horns.\n\n",
         "Exit codes: 0 played or ended, 64 wrong command line, 65 no such zone, or too loud,\n",
         "66 the config is missing, 69 no card or relay to be had, 75 refused for now or cut\n",
         "short by a page, 77 no permission, 78 errors in the config."

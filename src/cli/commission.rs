@@ -128,7 +128,7 @@ fn tried(wanted: &Commission) -> Result<Exit, Exit> {
 }
 
 fn list(wanted: &Commission, before: &[Outcome]) -> Result<Exit, Exit> {
-    let plan = super::workbench::plan(&wanted.through.config)?;
+    let plan = super::plan(&wanted.through.config)?;
     let mut out = std::io::stdout().lock();
     for trial in commission::trials(&plan) {
         let (standing, day) = trial.standing(&plan, before);

@@ -9,8 +9,8 @@ use hornwire::bench::handover::{self, Document, Paper, Particulars, html, markdo
 use hornwire::bench::logbook::Standing;
 use hornwire::bench::logbook::{self, Outcome};
 use hornwire::bench::wiring::Board;
+use hornwire::config;
 use hornwire::config::plan::{Plan, Speaker};
-use hornwire::config::{self, Severity};
 use hornwire::page::ZoneId;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
@@ -18,7 +18,7 @@ use serde_json::{Value, json};
 
 use super::logbook::Logbook;
 use super::wiring::Header;
-use super::{Exit, complain, exit_of};
+use super::{Exit, complain};
 
 /// Longest text of a flag, characters: it stands in one cell.
 const MAX_TEXT: usize = 80;
@@ -73,26 +73,16 @@ pub fn run(wishes: &Wishes) -> Exit {
             return Exit::Usage;
         }
     }
-    let loaded = match config::load(&wishes.config) {
+    let (plan, site) = match super::plan_and_site(&wishes.config) {
         Ok(loaded) => loaded,
-        Err(unreadable) => {
-            complain(&unreadable.to_string());
-            return exit_of(&unreadable);
-        }
+        Err(exit) => return exit,
     };
-    // Warnings are for `hornwire check`.
-    let errors = loaded.problems.iter().filter(|p| p.severity == Severity::Error);
-    for problem in errors {
-        let _ = writeln!(io::stderr(), "{problem}\n");
-    }
-    let Some(plan) = &loaded.plan else {
-        return Exit::Config;
-    };
+    let plan = &plan;
     let (outcomes, unread) = match Logbook::of(wishes.logbook.as_deref(), &wishes.config).read() {
         Ok(book) => book,
         Err(exit) => return exit,
     };
-    let given = particulars(wishes, plan, &loaded.site, unread);
+    let given = particulars(wishes, plan, &site, unread);
     let documents = [
         ("handover", handover::record(plan, &outcomes, &given)),
         ("wall", handover::wall(plan, &given)),

@@ -9,12 +9,12 @@ use hornwire::bench::levels::pad;
 use hornwire::bench::levels::quantity::{Level, Ohms, Unfit};
 use hornwire::bench::levels::text::{self, Names};
 use hornwire::bench::levels::{cable, site};
+use hornwire::config;
 use hornwire::config::plan::{Amplifier, Plan, Zone};
-use hornwire::config::{self, Severity};
 use hornwire::page::ZoneId;
 use serde_json::{Value, json};
 
-use super::{Exit, complain, exit_of};
+use super::{Exit, complain};
 pub use arguments::Levels;
 use arguments::{ChainWish, LineWish, SoundWish, What};
 
@@ -234,21 +234,11 @@ fn convert(text: &str, impedance: Option<Ohms>) -> Result<Told, Unfit> {
 
 /// The plan of every amplifier of a config.
 fn of_config(path: &Path, as_json: bool) -> Exit {
-    let loaded = match config::load(path) {
+    let plan = match super::plan(path) {
         Ok(loaded) => loaded,
-        Err(unreadable) => {
-            complain(&unreadable.to_string());
-            return exit_of(&unreadable);
-        }
+        Err(exit) => return exit,
     };
-    // Warnings are for `hornwire check`.
-    let errors = loaded.problems.iter().filter(|p| p.severity == Severity::Error);
-    for problem in errors {
-        let _ = writeln!(std::io::stderr(), "{problem}\n");
-    }
-    let Some(plan) = &loaded.plan else {
-        return Exit::Config;
-    };
+    let plan = &plan;
     if plan.amplifiers.is_empty() {
         let zone = plan.zones.first().map_or("yard", |zone| zone.name.as_str());
         complain(&format!(

@@ -1,10 +1,12 @@
 //! Commands and exit codes.
 
 use std::io::Write as _;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Parser as _;
-use hornwire::config;
+use hornwire::config::plan::Plan;
+use hornwire::config::{self, Severity};
 
 use arguments::{Arguments, Command};
 
@@ -118,6 +120,30 @@ pub fn main() -> ExitCode {
 
 fn complain(text: &str) {
     let _ = writeln!(std::io::stderr(), "hornwire: {text}");
+}
+
+/// The plan of a config that has no errors, and the files behind it; complains otherwise.
+///
+/// # Errors
+/// After the complaint.
+fn plan_and_site(file: &Path) -> Result<(Plan, Vec<PathBuf>), Exit> {
+    let loaded = config::load(file).map_err(|unreadable| {
+        complain(&unreadable.to_string());
+        exit_of(&unreadable)
+    })?;
+    // Warnings are for `hornwire check`.
+    for problem in loaded.problems.iter().filter(|p| p.severity == Severity::Error) {
+        let _ = writeln!(std::io::stderr(), "{problem}\n");
+    }
+    Ok((loaded.plan.ok_or(Exit::Config)?, loaded.site))
+}
+
+/// As [`plan_and_site`], the plan alone.
+///
+/// # Errors
+/// After the complaint.
+fn plan(file: &Path) -> Result<Plan, Exit> {
+    plan_and_site(file).map(|(plan, _)| plan)
 }
 
 /// The exit code for a file that could not be read.

@@ -13,7 +13,7 @@ use hornwire::sound::probe;
 use serde_json::{Value, json};
 
 use super::dialogue::Dialogue;
-use super::workbench::{self, Through, Workbench};
+use super::workbench::{Through, Workbench};
 use super::{Exit, complain};
 
 /// More than this above speech is loud, dB.
@@ -135,7 +135,7 @@ fn play(wanted: &Tone) -> Result<Exit, Exit> {
         complain("which zones? --zone NAME, once for each");
         return Err(Exit::Usage);
     }
-    let plan = &workbench::plan(&wanted.through.config)?;
+    let plan = &super::plan(&wanted.through.config)?;
     let zones: Vec<ZoneId> = match wanted.zones.is_empty() {
         true => (0..=u16::MAX).take(plan.zones.len()).map(ZoneId).collect(),
         false => plan.zones_of(&wanted.zones).map_err(|name| {

@@ -5,10 +5,10 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 use hornwire::bench::wiring::{self, Board, End, Sheet};
-use hornwire::config::{self, Severity};
+use hornwire::config;
 use serde_json::{Value, json};
 
-use super::{Exit, exit_of};
+use super::Exit;
 
 /// Longest text that stands in the title block.
 const MAX_DATE: usize = 24;
@@ -59,24 +59,11 @@ pub fn run(wishes: &Wishes) -> Exit {
         );
         return Exit::Usage;
     }
-    let loaded = match config::load(&wishes.config) {
+    let plan = match super::plan(&wishes.config) {
         Ok(loaded) => loaded,
-        Err(unreadable) => {
-            let _ = writeln!(io::stderr(), "hornwire: {unreadable}");
-            return exit_of(&unreadable);
-        }
+        Err(exit) => return exit,
     };
-    // Warnings are for `hornwire check`.
-    for problem in loaded
-        .problems
-        .iter()
-        .filter(|problem| problem.severity == Severity::Error)
-    {
-        let _ = writeln!(io::stderr(), "{problem}\n");
-    }
-    let Some(plan) = &loaded.plan else {
-        return Exit::Config;
-    };
+    let plan = &plan;
     let board = wishes.header.map_or_else(|| Board::guessed(plan), Header::board);
     let sheet = wiring::sheet(plan, board, date);
     let mut drawn = Vec::new();

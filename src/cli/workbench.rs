@@ -9,8 +9,8 @@ use std::path::{Path, PathBuf};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
+use hornwire::config;
 use hornwire::config::plan::{Plan, Socket};
-use hornwire::config::{self, Severity};
 use hornwire::daemon::{self, Edges, StartError};
 use hornwire::report::entry::Entry;
 use hornwire::report::journal::Journal;
@@ -18,7 +18,7 @@ use serde_json::{Value, json};
 use tokio::sync::{mpsc, oneshot};
 
 use super::local::{self, SOCKET};
-use super::{Exit, complain, exit_of, run};
+use super::{Exit, complain, plan, run};
 
 /// A gateway of our own is up, or has failed, within this time.
 const START: Duration = Duration::from_secs(8);
@@ -148,22 +148,6 @@ fn granted(answer: &Value) -> Result<&Value, Exit> {
         return Err(Exit::NotNow);
     }
     Ok(answer)
-}
-
-/// The plan of a config that has no errors; complains otherwise.
-///
-/// # Errors
-/// After the complaint.
-pub fn plan(file: &Path) -> Result<Plan, Exit> {
-    let loaded = config::load(file).map_err(|unreadable| {
-        complain(&unreadable.to_string());
-        exit_of(&unreadable)
-    })?;
-    // Warnings are for `hornwire check`.
-    for problem in loaded.problems.iter().filter(|p| p.severity == Severity::Error) {
-        let _ = writeln!(io::stderr(), "{problem}\n");
-    }
-    loaded.plan.ok_or(Exit::Config)
 }
 
 /// Keeps quiet: whoever asks is told by answers.
