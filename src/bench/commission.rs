@@ -2,11 +2,10 @@
 
 use std::time::Duration;
 
-use serde_json::Value;
-
 use super::logbook::{Kind, Outcome, Standing, Verdict, standing};
 use crate::config::plan::{Plan, Speaker, Zone};
 use crate::page::{RelayId, Shown, ZoneId};
+use crate::report::status::Past;
 use crate::report::text::plural;
 
 /// Loudest speech of a source, dBFS: below it somebody whispers or a level is set wrongly, above it the source clips. Common practice, no
@@ -181,10 +180,10 @@ impl Judged {
 
 /// How long each relay was operated before the page's chime or speech, s, against its lead; `None` where none was moved for it.
 /// `moved`: relays and when they were operated, s after the bid.
-pub fn leads(plan: &Plan, speaker: Speaker, record: &Value, moved: &[(RelayId, f64)]) -> Option<Judged> {
+pub fn leads(plan: &Plan, speaker: Speaker, record: &Past, moved: &[(RelayId, f64)]) -> Option<Judged> {
     let chime = speaker.paging(plan).chime.sound(&plan.messages);
     let chime = chime.map_or(0.0, |sound| sound.length().as_secs_f64());
-    let begins = record.get("wait_ms").and_then(Value::as_f64)? / 1000.0 - chime;
+    let begins = record.number("wait_ms")? / 1000.0 - chime;
     let mut found = Vec::new();
     let mut worst: Option<(f64, f64)> = None;
     for (id, at) in moved {
@@ -222,11 +221,10 @@ pub fn leads(plan: &Plan, speaker: Speaker, record: &Value, moved: &[(RelayId, f
 }
 
 /// What a page's record, as `status` has it under `recent`, says of its source.
-pub fn judge(plan: &Plan, speaker: Speaker, record: &Value) -> Vec<Judged> {
+pub fn judge(plan: &Plan, speaker: Speaker, record: &Past) -> Vec<Judged> {
     let mut all = vec![reach(plan, speaker, record)];
-    let number = |key: &str| record.get(key).and_then(Value::as_f64);
-    let is_heard = record.get("was_heard").and_then(Value::as_bool) == Some(true);
-    if !is_heard {
+    let number = |field: &str| record.number(field);
+    if !record.was_heard() {
         return all;
     }
     if let Some(delay) = number("wait_ms").map(|ms| ms / 1000.0) {
@@ -273,26 +271,16 @@ pub fn judge(plan: &Plan, speaker: Speaker, record: &Value) -> Vec<Judged> {
 }
 
 /// Was it heard in all of its zones?
-fn reach(plan: &Plan, speaker: Speaker, record: &Value) -> Judged {
-    let list = |key: &str| record.get(key).and_then(Value::as_array).cloned().unwrap_or_default();
-    let heard: Vec<String> = list("zones")
-        .iter()
-        .filter_map(Value::as_str)
-        .map(str::to_owned)
-        .collect();
-    let missed: Vec<String> = list("missed")
-        .iter()
-        .filter_map(|missed| {
-            let zone = missed.get("zone").and_then(Value::as_str)?;
-            let cause = missed.get("cause").and_then(Value::as_str);
-            Some(cause.map_or_else(|| zone.to_owned(), |cause| format!("{zone} ({cause})")))
-        })
-        .collect();
-    let why = record.get("why").and_then(Value::as_str).unwrap_or_default();
-    let is_heard = record.get("was_heard").and_then(Value::as_bool) == Some(true);
-    let found = match (is_heard, heard.as_slice()) {
-        (false, _) => format!("not heard: {why}"),
-        (true, zones) => format!("heard in {}", zones.join(", ")),
+fn reach(plan: &Plan, speaker: Speaker, record: &Past) -> Judged {
+    let missed = record.missed().into_iter().map(|(zone, cause)| match cause {
+        Some(cause) => format!("{zone} ({cause})"),
+        None => zone,
+    });
+    let missed: Vec<String> = missed.collect();
+    let (is_heard, why) = (record.was_heard(), record.text("why"));
+    let found = match is_heard {
+        false => format!("not heard: {why}"),
+        true => format!("heard in {}", record.zones().join(", ")),
     };
     let found = match missed.as_slice() {
         [] => found,

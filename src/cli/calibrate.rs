@@ -272,17 +272,12 @@ impl Session<'_> {
                 return Err(Halt::Quit);
             }
             let status = self.bench.status()?;
-            let page = status["pages"]
-                .as_array()
-                .into_iter()
-                .flatten()
-                .find(|one| one["page"].as_u64() == Some(page));
-            let Some(page) = page else {
+            let Some(page) = status.page(page) else {
                 complain("the tone has ended: a page took the zone, or its card is missing");
                 return Err(Exit::NotNow.into());
             };
             // A meter shows the whole of it once it has risen.
-            if page["state"] == "is heard" {
+            if page.is_heard() {
                 let risen = Duration::from_secs_f64(probe::RISE + 0.3);
                 return match self.dialogue.stops_within(risen) {
                     true => Err(Halt::Quit),
@@ -297,8 +292,8 @@ impl Session<'_> {
     /// What was begun last still sounds.
     fn sounds(&self) -> Result<bool, Halt> {
         let status = self.bench.status()?;
-        let mut pages = status["pages"].as_array().into_iter().flatten();
-        Ok(pages.any(|one| one["page"].as_u64() == self.playing.as_ref().map(|playing| playing.page)))
+        let playing = self.playing.as_ref();
+        Ok(playing.is_some_and(|playing| status.page(playing.page).is_some()))
     }
 
     fn silence(&mut self) {
@@ -406,10 +401,8 @@ impl Session<'_> {
         let answer = self.dialogue.pick("Is it as loud as it should be?", &["yes", "no"])?;
         // As it goes out, equaliser and limiter included.
         let status = self.bench.status()?;
-        let mut zones = status["zones"].as_array().into_iter().flatten();
-        let zone = zones.find(|zone| zone["zone"] == self.zone.name.as_str());
-        let rms = zone.and_then(|zone| zone["level_dbfs"].as_f64());
-        let line = rms.map(|rms| full_scale.of_rms(Dbfs(rms as f32)).0);
+        let level = status.zone(&self.zone.name).and_then(|zone| zone.level);
+        let line = level.map(|level| full_scale.of_rms(Dbfs(level.dbfs as f32)).0);
         self.silence();
         self.note(&Outcome {
             value: line.map(|line| ((f64::from(line) * 10.0).round() / 10.0, "dBm".to_owned())),

@@ -10,9 +10,10 @@ use hornwire::bench::commission::{self, Judged, MUSIC_LATER, Trial};
 use hornwire::bench::logbook::{Outcome, Standing, Verdict};
 use hornwire::config::plan::Speaker;
 use hornwire::page::{RelayId, ZoneId};
+use hornwire::report::status::OutOfUse;
 use hornwire::report::text::plural;
 use hornwire::sound::probe;
-use serde_json::{Value, json};
+use serde_json::json;
 
 use super::dialogue::{Dialogue, Halt};
 use super::logbook::Logbook;
@@ -295,12 +296,9 @@ impl Run<'_> {
         let by = Instant::now() + PATIENCE;
         while Instant::now() < by {
             let status = self.bench.status()?;
-            let all = |key: &str| status[key].as_array().cloned().unwrap_or_default();
-            let rests = all("relays")
-                .iter()
-                .all(|one| one["relay"] != relay || one["operated"] == json!(false));
+            let rests = status.relays.iter().all(|one| one.name != relay || !one.operated);
             // A lamp may show something else than pages.
-            if rests || all("zones").iter().all(|zone| zone["phase"] == "rest") {
+            if rests || status.zones.iter().all(|zone| zone.phase == "rest") {
                 break;
             }
             if self.dialogue.stops_within(LOOK) {
@@ -386,14 +384,8 @@ impl Run<'_> {
                 (Verdict::Skipped, true) => Verdict::Skipped,
                 _ => Verdict::Failed,
             };
-            let found = record["zones"]
-                .as_array()
-                .into_iter()
-                .flatten()
-                .filter_map(Value::as_str);
-            let found: Vec<&str> = found.collect();
             let outcome = Outcome {
-                found: match found.as_slice() {
+                found: match record.zones().as_slice() {
                     [] => "not heard".to_owned(),
                     zones => format!("heard in {}", zones.join(", ")),
                 },
@@ -463,15 +455,8 @@ impl Run<'_> {
                     return self.skip(trial);
                 }
                 let status = self.bench.status()?;
-                let mut all = status["zones"].as_array().into_iter().flatten();
-                let is_so = all.all(|zone| {
-                    let is_its = zones.iter().any(|name| zone["zone"] == name.as_str());
-                    let is_taken = zone["out_of_use"]
-                        .as_str()
-                        .is_some_and(|why| why.contains("another system"));
-                    !is_its || is_taken == taken
-                });
-                if is_so {
+                let mut its = status.zones.iter().filter(|zone| zones.contains(&zone.name));
+                if its.all(|zone| (zone.out_of_use == Some(OutOfUse::TakenOver)) == taken) {
                     break;
                 }
             }

@@ -1,7 +1,6 @@
 //! `hornwire status`, `stop`, `announce`: questions to the running program.
 #![allow(clippy::disallowed_methods)]
 
-use std::fmt::Write as _;
 use std::fs::File;
 use std::io::{self, BufRead as _, BufReader, ErrorKind, Read as _, Write as _};
 use std::os::unix::net::UnixStream;
@@ -12,7 +11,7 @@ use serde_json::{Value, json};
 
 use hornwire::config::plan::Socket;
 use hornwire::report::entry::clean;
-use hornwire::report::text::plural;
+use hornwire::report::status::Status;
 
 use super::{Exit, complain};
 
@@ -61,13 +60,14 @@ pub fn status(to: &To) -> Exit {
 }
 
 /// The answer to `status`; `None` if nobody answers.
-pub fn status_at(socket: &Socket) -> Option<Value> {
+pub fn status_at(socket: &Socket) -> Option<Status> {
     let socket = match socket {
         Socket::Usual => Path::new(SOCKET),
         Socket::At(path) => path,
         Socket::None => return None,
     };
-    exchange(socket, &json!({ "command": "status" }), None, PATIENCE).ok()
+    let answer = exchange(socket, &json!({ "command": "status" }), None, PATIENCE);
+    answer.ok().map(|status| Status::of(&status))
 }
 
 pub fn stop(to: &To, page: u64) -> Exit {
@@ -218,96 +218,56 @@ fn text<'a>(value: &'a Value, key: &str) -> &'a str {
     value.get(key).and_then(Value::as_str).unwrap_or_default()
 }
 
-fn list<'a>(value: &'a Value, key: &str) -> impl Iterator<Item = &'a Value> {
-    value.get(key).and_then(Value::as_array).into_iter().flatten()
-}
-
 /// The answer to `status`, for people.
 fn tell_status(status: &Value) -> String {
-    let mut out = String::new();
-    let pages = list(status, "pages").count();
-    let _ = writeln!(
-        out,
-        "{}: {}",
-        text(status, "site"),
-        if pages == 0 {
-            "at rest".to_owned()
-        } else {
-            plural(pages, "page")
-        }
-    );
-    let width = list(status, "zones")
-        .map(|zone| text(zone, "zone").chars().count())
-        .max()
-        .unwrap_or(0);
-    for zone in list(status, "zones") {
-        let page = zone
-            .get("page")
-            .and_then(Value::as_u64)
-            .map(|page| format!(" page {page}"));
-        let (name, phase) = (text(zone, "zone"), text(zone, "phase"));
-        let out_of_use = zone.get("out_of_use").and_then(Value::as_str);
-        let state = out_of_use.map_or_else(|| phase.to_owned(), |why| format!("out of use: {why}"));
-        let _ = writeln!(out, "  zone {name:width$}  {state}{}", page.unwrap_or_default());
+    let status = Status::of(status);
+    let mut lines = vec![format!("{}: {}", status.site, status.state())];
+    let widths = status.zones.iter().map(|zone| zone.name.chars().count());
+    let width = widths.max().unwrap_or(0);
+    for zone in &status.zones {
+        let name = &zone.name;
+        lines.push(match (zone.out_of_use, zone.page) {
+            (Some(why), _) => format!("zone {name:width$}  out of use: {}", why.text()),
+            (None, Some(page)) => format!("zone {name:width$}  {} page {page}", zone.phase),
+            (None, None) => format!("zone {name:width$}  {}", zone.phase),
+        });
     }
-    for page in list(status, "pages") {
-        let caller = page
-            .get("caller")
-            .and_then(Value::as_str)
-            .map(|caller| format!(" ({caller})"));
-        let _ = writeln!(
-            out,
-            "  page {} from {}{}, priority {}: {}; it came {} s ago",
-            page["page"],
-            text(page, "source"),
-            caller.unwrap_or_default(),
-            page["priority"],
-            text(page, "state"),
-            page["seconds"]
-        );
+    lines.extend(status.pages.iter().map(|page| {
+        let (id, from, priority) = (page.id, page.from(), page.priority);
+        format!(
+            "page {id} from {from}, priority {priority}: {}; it came {} s ago",
+            page.state, page.seconds
+        )
+    }));
+    if !status.relays.is_empty() {
+        let operated = status.relays.iter().filter(|relay| relay.operated);
+        let operated = operated.map(|relay| relay.name.clone()).collect();
+        lines.push(format!("relays operated: {}", joined(operated, "none")));
     }
-    let operated = list(status, "relays").filter(|relay| relay["operated"] == json!(true));
-    let operated: Vec<&str> = operated.map(|relay| text(relay, "relay")).collect();
-    if list(status, "relays").next().is_some() {
-        let what = if operated.is_empty() {
-            "none".to_owned()
-        } else {
-            operated.join(", ")
-        };
-        let _ = writeln!(out, "  relays operated: {what}");
+    for registration in &status.registrations {
+        let extension = &registration.extension;
+        let registrars = joined(registration.registrars.clone(), "nowhere");
+        lines.push(format!("extension {extension} registered at: {registrars}"));
+        let refusals = registration.refusals.iter();
+        lines.extend(refusals.map(|(registrar, cause)| format!("  refused at {registrar}: {cause}")));
     }
-    for extension in list(status, "registrations") {
-        let registrars: Vec<&str> = list(extension, "registrars").filter_map(Value::as_str).collect();
-        let what = if registrars.is_empty() {
-            "nowhere".to_owned()
-        } else {
-            registrars.join(", ")
-        };
-        let _ = writeln!(
-            out,
-            "  extension {} registered at: {what}",
-            text(extension, "extension")
-        );
+    lines.extend(status.missing.iter().map(|missing| format!("missing: {missing}")));
+    if !status.config_waits.is_empty() {
+        let what = status.config_waits.join(", ");
+        lines.push(format!("a new config waits until nothing is on; it changes {what}"));
     }
-    for missing in list(status, "missing").filter_map(Value::as_str) {
-        let _ = writeln!(out, "  missing: {missing}");
+    if status.config_refused {
+        lines.push("the config that was read last is faulty and not in use: hornwire check".to_owned());
     }
-    let waits: Vec<&str> = list(status, "config_waits").filter_map(Value::as_str).collect();
-    if !waits.is_empty() {
-        let _ = writeln!(
-            out,
-            "  a new config waits until nothing is on; it changes {}",
-            waits.join(", ")
-        );
+    if let Some((schedule, at)) = &status.next {
+        lines.push(format!("next: {schedule} at {at}"));
     }
-    if status["config_refused"] == json!(true) {
-        let _ = writeln!(
-            out,
-            "  the config that was read last is faulty and not in use: hornwire check"
-        );
+    lines.join("\n  ") + "\n"
+}
+
+fn joined(names: Vec<String>, none: &str) -> String {
+    match names.as_slice() {
+        [] => none.to_owned(),
+        names => names.join(", "),
     }
-    if let Some(next) = status.get("next").filter(|next| next.is_object()) {
-        let _ = writeln!(out, "  next: {} at {}", text(next, "schedule"), text(next, "at"));
-    }
-    out
 }

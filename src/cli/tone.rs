@@ -8,6 +8,7 @@ use clap::{Args, ValueEnum};
 use hornwire::bench::levels::quantity::{Level, Unfit};
 use hornwire::config::plan::{Plan, Zone};
 use hornwire::page::ZoneId;
+use hornwire::report::status;
 use hornwire::sound::level::{Dbfs, Dbm};
 use hornwire::sound::probe;
 use serde_json::{Value, json};
@@ -302,22 +303,17 @@ fn follow(bench: &Workbench, dialogue: &mut Dialogue, page: u64) -> Result<Ended
             return Ok(Ended::Stopped);
         }
         let status = bench.status()?;
-        let of = |key: &str| {
-            let mut pages = status[key].as_array().into_iter().flatten();
-            pages.find(|one| one["page"].as_u64() == Some(page)).cloned()
-        };
-        if of("pages").is_some() {
+        if status.page(page).is_some() {
             continue;
         }
         // Between the end and the record is a moment.
-        if let Some(record) = of("recent") {
-            for missed in record["missed"].as_array().into_iter().flatten() {
-                let text = |key: &str| missed[key].as_str().unwrap_or_default().to_owned();
-                dialogue.say(&format!("Not in {}: {}\n", text("zone"), text("cause")));
+        if let Some(record) = status.past(page) {
+            let missed = record.missed();
+            for (zone, cause) in &missed {
+                dialogue.say(&format!("Not in {zone}: {}\n", cause.as_deref().unwrap_or_default()));
             }
-            let is_whole = record["missed"].as_array().is_none_or(Vec::is_empty);
-            return Ok(match record["end_reason"].as_str() {
-                Some("finished") if is_whole => Ended::Played,
+            return Ok(match record.text("end_reason").as_str() {
+                "finished" if missed.is_empty() => Ended::Played,
                 _ => Ended::Taken,
             });
         }
@@ -390,23 +386,22 @@ fn operate(wanted: &Relay) -> Result<Exit, Exit> {
 }
 
 fn list(bench: &Workbench, json: bool) -> Result<(), Exit> {
-    let status = bench.status()?;
-    let relays = status["relays"].as_array().cloned().unwrap_or_default();
+    let relays = bench.status()?.relays;
     let mut out = std::io::stdout().lock();
     if json {
-        let _ = writeln!(out, "{}", json!(relays));
+        let _ = writeln!(
+            out,
+            "{}",
+            json!(relays.iter().map(status::Relay::json).collect::<Vec<Value>>())
+        );
         return Ok(());
     }
     if relays.is_empty() {
         let _ = writeln!(out, "the config has no relay");
     }
     for relay in &relays {
-        let state = if relay["operated"] == json!(true) {
-            "operated"
-        } else {
-            "at rest"
-        };
-        let _ = writeln!(out, "{}: {state}", relay["relay"].as_str().unwrap_or_default());
+        let state = if relay.operated { "operated" } else { "at rest" };
+        let _ = writeln!(out, "{}: {state}", relay.name);
     }
     Ok(())
 }

@@ -3,6 +3,7 @@
 #![allow(clippy::disallowed_methods)]
 
 use std::io::{self, ErrorKind, IsTerminal as _, Write as _};
+use std::os::fd::AsFd as _;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -10,10 +11,13 @@ use std::sync::mpsc::{self, Receiver, RecvTimeoutError};
 use std::time::Duration;
 
 use crossterm::event::{self, Event, KeyCode, KeyEventKind, KeyModifiers};
-use hornwire::bench::watch::{Look, Screen, View, changes, draw, summary};
+use hornwire::bench::watch::{Look, Screen, changes, draw, summary};
+use hornwire::report::status::Status;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use ratatui::DefaultTerminal;
+use rustix::event::{PollFd, PollFlags};
+use rustix::io::Errno;
 use serde_json::{Value, json};
 
 use super::local::{SOCKET, exchange};
@@ -23,6 +27,8 @@ use super::{Exit, complain, run};
 const PATIENCE: Duration = Duration::from_secs(3);
 /// How long a key, or the end, may wait.
 const KEYS: Duration = Duration::from_millis(50);
+/// Within this the end is seen to, where a key can be waited for.
+const END: Duration = Duration::from_secs(1);
 
 #[derive(Debug, clap::Args)]
 pub struct Watch {
@@ -108,17 +114,31 @@ fn looks(wanted: &Watch) -> Receiver<Seen> {
     looks
 }
 
-/// Comes true when the program is to end.
+/// Comes true when the program is to end. Who does not look at it soon is ended: a terminal that has gone, since a connection was cut, can
+/// hold up whoever reads keys from it for ever.
 fn ends() -> io::Result<Arc<AtomicBool>> {
     let ends = Arc::new(AtomicBool::new(false));
+    let end = |told: Arc<AtomicBool>| {
+        told.store(true, Ordering::Relaxed);
+        std::thread::sleep(END);
+        ratatui::restore();
+        std::process::exit(Exit::Ok as i32);
+    };
     let runtime = tokio::runtime::Builder::new_current_thread().enable_io().build()?;
-    let told = Arc::clone(&ends);
-    let _inside = runtime.enter();
+    let inside = runtime.enter();
     let stop = run::stop_on(true)?;
-    drop(_inside);
+    drop(inside);
+    let told = Arc::clone(&ends);
     std::thread::spawn(move || {
         runtime.block_on(stop);
-        told.store(true, Ordering::Relaxed);
+        end(told);
+    });
+    let (terminal, told) = (io::stdout().as_fd().try_clone_to_owned()?, Arc::clone(&ends));
+    std::thread::spawn(move || {
+        // What hangs up is always told, and nothing else is asked for.
+        let mut one = [PollFd::new(&terminal, PollFlags::empty())];
+        while matches!(rustix::event::poll(&mut one, None), Ok(0) | Err(Errno::INTR)) {}
+        end(told);
     });
     Ok(ends)
 }
@@ -155,13 +175,13 @@ fn in_json(looks: &Receiver<Seen>) -> Exit {
 }
 
 fn in_lines(looks: &Receiver<Seen>) -> Exit {
-    let mut before: Option<View> = None;
+    let mut before: Option<Status> = None;
     let mut trouble = None;
     for seen in looks {
         let lines = match seen {
             Ok(status) => {
                 trouble = None;
-                let view = View::of(&status);
+                let view = Status::of(&status);
                 let lines = before
                     .as_ref()
                     .map_or_else(|| summary(&view), |before| changes(before, &view));
@@ -194,12 +214,12 @@ fn on_screen(terminal: &mut DefaultTerminal, looks: &Receiver<Seen>, ends: &Atom
         colour: !has_no_colour,
         ..Look::default()
     };
-    let mut view: Option<View> = None;
+    let mut view: Option<Status> = None;
     let mut trouble: Option<String> = None;
     loop {
         let mut is_new = match looks.recv_timeout(KEYS) {
             Ok(Ok(status)) => {
-                (view, trouble) = (Some(View::of(&status)), None);
+                (view, trouble) = (Some(Status::of(&status)), None);
                 true
             }
             Ok(Err(new)) => {

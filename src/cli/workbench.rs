@@ -14,6 +14,7 @@ use hornwire::config::plan::{Plan, Socket};
 use hornwire::daemon::{self, Edges, StartError};
 use hornwire::report::entry::Entry;
 use hornwire::report::journal::Journal;
+use hornwire::report::status::{OutOfUse, Status};
 use serde_json::{Value, json};
 use tokio::sync::{mpsc, oneshot};
 
@@ -126,8 +127,9 @@ impl Workbench {
     ///
     /// # Errors
     /// As [`Workbench::ask`].
-    pub fn status(&self) -> Result<Value, Exit> {
+    pub fn status(&self) -> Result<Status, Exit> {
         self.ask(&json!({ "command": "status" }))
+            .map(|status| Status::of(&status))
     }
 }
 
@@ -204,9 +206,9 @@ impl Own {
                 });
             }
             if let Ok(status) = local::exchange(&own.socket, &json!({ "command": "status" }), None, local::PATIENCE) {
-                let zones = status.get("zones").and_then(Value::as_array);
-                let is_up = |zone: &Value| zone["out_of_use"].as_str().is_none_or(|why| !why.contains("card"));
-                if zones.is_some_and(|zones| zones.iter().all(is_up)) {
+                let status = Status::of(&status);
+                let mut zones = status.zones.iter();
+                if zones.all(|zone| zone.out_of_use != Some(OutOfUse::CardMissing)) {
                     return Ok(own);
                 }
             }

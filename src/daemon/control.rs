@@ -47,6 +47,7 @@ use crate::report::entry::Entry;
 use crate::report::journal::Journal;
 use crate::report::message::{LocalMessage, Message, PageMessage};
 use crate::report::metrics::Metrics;
+use crate::report::status::Past;
 use crate::sip::agent::{Agent, CallId, SHUTDOWN_LIMIT};
 
 /// How often the audio threads' reports are fetched while a page is on.
@@ -86,7 +87,7 @@ pub struct Former {
     closed: Vec<InputLine>,
     next_page: u64,
     metrics: Metrics,
-    recent: VecDeque<serde_json::Value>,
+    recent: VecDeque<Past>,
 }
 
 /// Everything the control task owns.

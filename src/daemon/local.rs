@@ -24,7 +24,7 @@ const MAX_MEMORY: usize = 64 * 1024 * 1024;
 impl Control {
     pub(super) fn on_wish(&mut self, wish: Wish, now: Instant) {
         let answer = match wish.ask {
-            Ask::Status => self.status(now),
+            Ask::Status => self.status(now).json(),
             Ask::Stop(page) => self.stop_page(page, wish.uid, now),
             Ask::Announce(announcement) => match self.announce(announcement, wish.uid, now) {
                 Ok(answer) => answer,

@@ -8,10 +8,10 @@ use serde_json::{Map, Value, json};
 
 use super::control::Control;
 use super::meters::Meters;
-use crate::config::plan::Speaker;
+use crate::config::plan::{Relay, Speaker, Zone};
 use crate::page::{Kept, PageStatus, RelayId, Standing, ZoneId};
 use crate::report::record::{Barrier, PageReport, reason_text};
-use crate::sound::engine::Hold;
+use crate::report::status::{self, HEARD, Level, Metrics, OutOfUse, Past, RECORDED, Status};
 
 /// Records that are remembered.
 const RECENT: usize = 16;
@@ -39,99 +39,106 @@ pub struct Seen {
     /// When each relay was moved last.
     pub moved: BTreeMap<RelayId, Instant>,
     /// Records of the last pages, the newest last.
-    pub recent: VecDeque<Value>,
+    pub recent: VecDeque<Past>,
 }
 
 impl Control {
-    pub(super) fn status(&mut self, now: Instant) -> Value {
-        let zones = (0..=u16::MAX).zip(&self.plan.zones).map(|(id, zone)| {
-            let (phase, page) = self.switchboard.zone(ZoneId(id));
-            let out_of_use = match (self.cards.is_up(zone.card), self.contacts.has_taken(ZoneId(id))) {
-                (false, _) => Some("its sound card is missing"),
-                (true, true) => Some("another system has the amplifier"),
+    pub(super) fn status(&mut self, now: Instant) -> Status {
+        let next = self.next_schedule();
+        Status {
+            site: self.plan.site.clone(),
+            zones: self.zone_statuses(now),
+            pages: self.page_statuses(now),
+            relays: self.relay_statuses(now),
+            registrations: self.registration_statuses(),
+            metrics: self.plan.metrics.as_ref().map(|settings| Metrics {
+                address: settings.listen.to_string(),
+                is_served: self.scrapes.is_listening(),
+            }),
+            missing: self.faults(),
+            config_waits: self
+                .again
+                .as_ref()
+                .map_or(self.reload.waits(), |(_, what)| what)
+                .to_vec(),
+            config_refused: self.reload.is_refused,
+            next,
+            recent: self.seen.recent.iter().cloned().collect(),
+        }
+    }
+
+    fn zone_statuses(&self, now: Instant) -> Vec<status::Zone> {
+        let zones = (0..=u16::MAX).map(ZoneId).zip(&self.plan.zones);
+        let status = |(id, zone): (ZoneId, &Zone)| {
+            let (phase, page) = self.switchboard.zone(id);
+            let out_of_use = match (self.cards.is_up(zone.card), self.contacts.has_taken(id)) {
+                (false, _) => Some(OutOfUse::CardMissing),
+                (true, true) => Some(OutOfUse::TakenOver),
                 (true, false) => None,
             };
-            let reading = self.seen.meters.reading(ZoneId(id), now);
             let full_scale = self.plan.cards[zone.card].full_scale;
-            let dbm = full_scale.zip(reading).map(|(full, reading)| full.of_rms(reading.rms));
-            json!({
-                "zone": zone.name,
-                "phase": phase.name(),
-                "page": page.map(|page| page.0),
-                "out_of_use": out_of_use,
-                "level_dbfs": reading.map(|reading| hundredths(reading.rms.0)),
-                "level_dbm": dbm.map(|dbm| hundredths(dbm.0)),
-                "peak_dbfs": reading.map(|reading| hundredths(reading.peak.0)),
-                "reduction_db": reading.map(|reading| hundredths(reading.reduction.0)),
-                "hold": self.music_in(ZoneId(id), phase).map(Hold::name),
-            })
-        });
-        let pages = self.switchboard.pages().map(|status| {
-            let entry = self.pages.get(&status.page);
-            let zones: Vec<&str> = status
-                .zones
-                .iter()
-                .map(|zone| self.plan.zones[usize::from(zone.0)].name.as_str())
-                .collect();
-            json!({
-                "page": status.page.0,
-                "source": entry.map(|entry| entry.origin.name(&self.plan)),
-                "kind": entry.map(|entry| entry.origin.speaker().kind()),
-                "caller": entry.map(|entry| entry.caller.as_str()).filter(|caller| !caller.is_empty()),
-                "priority": status.priority.0,
-                "state": standing(&status),
-                "zones": zones,
-                "wanted": entry.map(|entry| self.zone_names(entry.zones())),
-                "seconds": now.saturating_duration_since(status.bid_at).as_secs(),
-            })
-        });
-        let relays = (0..=u16::MAX).zip(&self.plan.relays).map(|(id, relay)| {
-            let moved = self.seen.moved.get(&RelayId(id));
-            json!({
-                "relay": relay.name,
-                "operated": self.switchboard.relay(RelayId(id)),
-                "blinks": relay.rules.shows.as_ref().is_some_and(|shows| shows.blinks.is_some()),
-                "moved_ms_ago": moved.map(|at| millis(now.saturating_duration_since(*at))),
-            })
-        });
-        let registrations = self
-            .plan
-            .extensions
-            .iter()
-            .enumerate()
-            .filter(|(_, e)| !e.registrars.is_empty());
-        let registrations = registrations.map(|(index, extension)| {
-            let registrars: Vec<&str> = self.health.registrars(index).collect();
-            let refusals = self.health.refusals(index);
-            let refusals = refusals.map(|(registrar, cause)| json!({ "registrar": registrar, "cause": cause }));
-            json!({
-                "extension": extension.name,
-                "registrars": registrars,
-                "refusals": refusals.collect::<Vec<Value>>(),
-            })
-        });
-        let metrics = self.plan.metrics.as_ref().map(|settings| {
-            let address = settings.listen.to_string();
-            json!({ "address": address, "is_served": self.scrapes.is_listening() })
-        });
-        let status = json!({
-            "site": self.plan.site,
-            "zones": zones.collect::<Vec<Value>>(),
-            "pages": pages.collect::<Vec<Value>>(),
-            "relays": relays.collect::<Vec<Value>>(),
-            "registrations": registrations.collect::<Vec<Value>>(),
-            "metrics": metrics,
-            "missing": self.faults(),
-            "config_waits": self.again.as_ref().map_or(self.reload.waits(), |(_, what)| what),
-            "config_refused": self.reload.is_refused,
-        });
-        let due = self.next_schedule();
-        let Value::Object(mut status) = status else {
-            return Value::Null;
+            let level = self.seen.meters.reading(id, now).map(|reading| Level {
+                dbfs: hundredths(reading.rms.0),
+                dbm: full_scale.map(|full| hundredths(full.of_rms(reading.rms).0)),
+                peak_dbfs: hundredths(reading.peak.0),
+                reduction_db: hundredths(reading.reduction.0),
+            });
+            status::Zone {
+                name: zone.name.clone(),
+                phase: phase.name().to_owned(),
+                page: page.map(|page| page.0),
+                out_of_use,
+                level,
+                hold: self.music_in(id, phase).map(|hold| hold.name().to_owned()),
+            }
         };
-        status.insert("next".to_owned(), due);
-        status.insert("recent".to_owned(), self.seen.recent.iter().cloned().collect());
-        Value::Object(status)
+        zones.map(status).collect()
+    }
+
+    fn page_statuses(&self, now: Instant) -> Vec<status::Page> {
+        let pages = self.switchboard.pages().map(|page| {
+            let entry = self.pages.get(&page.page);
+            status::Page {
+                id: page.page.0,
+                source: entry.map_or("", |entry| entry.origin.name(&self.plan)).to_owned(),
+                kind: entry.map_or("", |entry| entry.origin.speaker().kind()).to_owned(),
+                caller: entry.map(|entry| entry.caller.clone()).unwrap_or_default(),
+                priority: u64::from(page.priority.0),
+                state: standing(&page).to_owned(),
+                zones: self.zone_names(&page.zones),
+                wanted: entry.map(|entry| self.zone_names(entry.zones())).unwrap_or_default(),
+                seconds: now.saturating_duration_since(page.bid_at).as_secs(),
+            }
+        });
+        pages.collect()
+    }
+
+    pub(super) fn relay_statuses(&self, now: Instant) -> Vec<status::Relay> {
+        let relays = (0..=u16::MAX).map(RelayId).zip(&self.plan.relays);
+        let status = |(id, relay): (RelayId, &Relay)| status::Relay {
+            name: relay.name.clone(),
+            operated: self.switchboard.relay(id),
+            blinks: relay.rules.shows.as_ref().is_some_and(|shows| shows.blinks.is_some()),
+            moved_ms_ago: self
+                .seen
+                .moved
+                .get(&id)
+                .map(|at| millis(now.saturating_duration_since(*at))),
+        };
+        relays.map(status).collect()
+    }
+
+    fn registration_statuses(&self) -> Vec<status::Registration> {
+        let extensions = self.plan.extensions.iter().enumerate();
+        let own = |texts: (&str, &str)| (texts.0.to_owned(), texts.1.to_owned());
+        extensions
+            .filter(|(_, extension)| !extension.registrars.is_empty())
+            .map(|(index, extension)| status::Registration {
+                extension: extension.name.clone(),
+                registrars: self.health.registrars(index).map(str::to_owned).collect(),
+                refusals: self.health.refusals(index).map(own).collect(),
+            })
+            .collect()
     }
 
     /// Remembers a page that is over.
@@ -148,24 +155,20 @@ impl Control {
     }
 
     /// What is due next, and when by the clock on the wall.
-    fn next_schedule(&self) -> Value {
-        let Some(moment) = self.clock.moment() else {
-            return Value::Null;
-        };
+    fn next_schedule(&self) -> Option<(String, String)> {
+        let moment = self.clock.moment()?;
         let due = self.plan.schedules.iter().filter_map(|schedule| {
             let next: Timestamp = schedule.timetable.next(moment, &self.clock.zone)?;
             Some((next, schedule))
         });
-        due.min_by_key(|(next, _)| *next)
-            .map_or(Value::Null, |(next, schedule)| {
-                let local = self.clock.zone.to_datetime(next);
-                json!({ "schedule": schedule.name, "at": local.strftime("%F %H:%M").to_string() })
-            })
+        let (at, schedule) = due.min_by_key(|(next, _)| *next)?;
+        let local = self.clock.zone.to_datetime(at);
+        Some((schedule.name.clone(), local.strftime("%F %H:%M").to_string()))
     }
 }
 
 /// The fields of its record in lower case, numbers as numbers; and what a person wants to see of it.
-fn recent_page(report: &PageReport, kind: &str, ended_at: Option<String>) -> Value {
+fn recent_page(report: &PageReport, kind: &str, ended_at: Option<String>) -> Past {
     let entry = report.entry();
     let fields = entry.fields().filter(|(name, _)| !LISTS.contains(name));
     let mut page: Map<String, Value> = fields
@@ -191,7 +194,7 @@ fn recent_page(report: &PageReport, kind: &str, ended_at: Option<String>) -> Val
     if let Value::Object(more) = more {
         page.extend(more);
     }
-    Value::Object(page)
+    Past::new(page)
 }
 
 fn millis(time: Duration) -> u64 {
@@ -206,12 +209,12 @@ fn hundredths(decibel: f32) -> f64 {
 /// In a word or two.
 pub(super) fn standing(status: &PageStatus) -> &'static str {
     match (status.kept, status.standing) {
-        (Some(Kept::Speaking { .. }), _) => "is recorded",
+        (Some(Kept::Speaking { .. }), _) => RECORDED,
         (Some(Kept::Whole(_)), Standing::Waiting) => "recorded, waits",
         (None, Standing::Waiting) => "waits",
         (_, Standing::Seizing) => "wakes up amplifiers",
         (_, Standing::Chiming { .. }) => "chime",
-        (_, Standing::Speaking) => "is heard",
+        (_, Standing::Speaking) => HEARD,
         (_, Standing::Under) => "is heard below another",
     }
 }

@@ -7,10 +7,9 @@
 use std::path::Path;
 use std::time::Duration;
 
-use serde_json::Value;
-
 use crate::config::plan::Socket;
 use crate::config::{self, Loaded, Problem, Severity, Unreadable};
+use crate::report::status::Status;
 use crate::report::text::plural;
 
 pub mod access;
@@ -81,7 +80,7 @@ impl Finding {
 pub fn examine(
     file: &Path,
     listen: Duration,
-    status: &dyn Fn(&Socket) -> Option<Value>,
+    status: &dyn Fn(&Socket) -> Option<Status>,
 ) -> Result<Vec<Finding>, Unreadable> {
     let loaded = config::load(file)?;
     let is_root = access::is_root();

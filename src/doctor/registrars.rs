@@ -5,13 +5,13 @@ use std::io;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::time::{Duration, Instant};
 
-use serde_json::Value;
 use tokio::net::{TcpStream, UdpSocket};
 
 use super::{Finding, Verdict};
 use crate::config::plan::Plan;
 use crate::daemon;
 use crate::device::net::own_addresses;
+use crate::report::status::Status;
 use crate::sip::agent::{Hop, Transport};
 use crate::sip::locate::{Means, Place};
 
@@ -46,7 +46,7 @@ pub struct Probe {
 
 /// Findings for each hop. What the running program knows counts more than an answer to a stranger. `status`: its answer
 /// to `hornwire status`.
-pub fn registrars(plan: &Plan, status: Option<&Value>) -> Vec<Finding> {
+pub fn registrars(plan: &Plan, status: Option<&Status>) -> Vec<Finding> {
     // By name.
     let mut hops: BTreeMap<String, (&Hop, Standings)> = BTreeMap::new();
     for extension in &plan.extensions {
@@ -86,25 +86,16 @@ pub fn registrars(plan: &Plan, status: Option<&Value>) -> Vec<Finding> {
 }
 
 /// From the answer to `hornwire status`. `registrar`: as the running program calls it.
-pub fn standing(status: Option<&Value>, extension: &str, registrar: &str) -> Standing {
-    let list = |of: &Value, key: &str| of.get(key).and_then(Value::as_array).cloned().unwrap_or_default();
-    let text = |of: &Value, key: &str| of.get(key).and_then(Value::as_str).map(str::to_owned);
-    let all = status.map(|status| list(status, "registrations")).unwrap_or_default();
-    let Some(own) = all
-        .iter()
-        .find(|one| text(one, "extension").as_deref() == Some(extension))
-    else {
+pub fn standing(status: Option<&Status>, extension: &str, registrar: &str) -> Standing {
+    let mut all = status.into_iter().flat_map(|status| &status.registrations);
+    let Some(own) = all.find(|one| one.extension == extension) else {
         return Standing::Unknown;
     };
-    if list(own, "registrars").iter().any(|at| at.as_str() == Some(registrar)) {
+    if own.registrars.iter().any(|at| at == registrar) {
         return Standing::Registered;
     }
-    let refusals = list(own, "refusals");
-    let mut refusals = refusals
-        .iter()
-        .filter(|refusal| text(refusal, "registrar").as_deref() == Some(registrar));
-    match refusals.find_map(|refusal| text(refusal, "cause")) {
-        Some(cause) => Standing::Refused(cause),
+    match own.refusals.iter().find(|(at, _)| at == registrar) {
+        Some((_, cause)) => Standing::Refused(cause.clone()),
         None => Standing::Waits,
     }
 }

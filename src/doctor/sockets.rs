@@ -4,12 +4,11 @@ use std::io::{self, ErrorKind};
 use std::net::{IpAddr, SocketAddr};
 use std::time::Duration;
 
-use serde_json::Value;
-
 use super::system::Service;
 use super::{Finding, Verdict};
 use crate::config::plan::{Plan, Socket};
 use crate::device::net;
+use crate::report::status::Status;
 use crate::sip::agent::Transport;
 
 /// A service that is started again and again has its own addresses for moments.
@@ -89,7 +88,7 @@ fn not_here(verdict: Verdict, subject: &str) -> Finding {
 }
 
 /// What a running gateway says of itself, where `others` have not found the same. `status`: the answer to `hornwire status`.
-pub fn told(plan: &Plan, service: &Service, status: Option<&Value>, others: &[Finding]) -> Vec<Finding> {
+pub fn told(plan: &Plan, service: &Service, status: Option<&Status>, others: &[Finding]) -> Vec<Finding> {
     let Some(status) = status else {
         return match (service.runs(), &plan.control.socket) {
             (false, _) | (true, Socket::None) => Vec::new(),
@@ -114,8 +113,7 @@ pub fn told(plan: &Plan, service: &Service, status: Option<&Value>, others: &[Fi
         let mut faults = others.iter().filter(|finding| finding.verdict == Verdict::Fault);
         faults.any(|finding| finding.subject == missing)
     };
-    let missing = status.get("missing").and_then(Value::as_array).into_iter().flatten();
-    for missing in missing.filter_map(Value::as_str) {
+    for missing in &status.missing {
         match missing.strip_prefix("listening address ") {
             Some(address) if address.parse::<IpAddr>().is_ok() => findings.push(not_here(Verdict::Fault, missing)),
             // Its registrars have findings of their own.
@@ -130,18 +128,19 @@ pub fn told(plan: &Plan, service: &Service, status: Option<&Value>, others: &[Fi
     }
     if let Some(metrics) = &plan.metrics {
         let subject = format!("metrics address {}", metrics.listen);
-        let told = status.get("metrics").filter(|told| told.is_object());
-        let address = told.and_then(|told| told.get("address")?.as_str());
-        let is_served = told.and_then(|told| told.get("is_served")?.as_bool());
-        findings.push(match (address == Some(&metrics.listen.to_string()), is_served) {
-            (true, Some(true)) => Finding::fine(&subject, "is served"),
-            (true, Some(false)) => Finding::new(
+        let told = status.metrics.as_ref();
+        let is_served = told
+            .filter(|told| told.address == metrics.listen.to_string())
+            .map(|told| told.is_served);
+        findings.push(match is_served {
+            Some(true) => Finding::fine(&subject, "is served"),
+            Some(false) => Finding::new(
                 Verdict::Look,
                 &subject,
                 "is not served: probably another program has it",
                 who_has(metrics.listen),
             ),
-            _ => Finding::new(
+            None => Finding::new(
                 Verdict::Look,
                 &subject,
                 "the running gateway knows nothing of it: the config is newer",

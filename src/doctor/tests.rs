@@ -6,6 +6,7 @@ use std::os::unix::fs::{MetadataExt as _, PermissionsExt as _};
 use alsa::Direction;
 use serde_json::json;
 
+use crate::report::status::Status;
 use crate::sip::agent::Transport;
 use crate::sip::locate::Place;
 
@@ -203,11 +204,11 @@ fn a_service_that_does_not_stay_up() {
 /// The form is that of `hornwire status --json`.
 #[test]
 fn how_an_extension_stands_at_a_registrar() {
-    let status = json!({ "registrations": [
+    let status = Status::of(&json!({ "registrations": [
         { "extension": "page", "registrars": ["pbx.quayside.example"],
           "refusals": [{ "registrar": "192.0.2.7", "cause": "403 Forbidden" }] },
         { "extension": "night", "registrars": [] },
-    ] });
+    ] }));
     for (extension, registrar, expected) in [
         ("page", "pbx.quayside.example", Standing::Registered),
         ("page", "192.0.2.7", Standing::Refused("403 Forbidden".to_owned())),
@@ -222,7 +223,10 @@ fn how_an_extension_stands_at_a_registrar() {
         );
     }
     assert_eq!(standing(None, "page", "192.0.2.7"), Standing::Unknown);
-    assert_eq!(standing(Some(&json!({})), "page", "192.0.2.7"), Standing::Unknown);
+    assert_eq!(
+        standing(Some(&Status::default()), "page", "192.0.2.7"),
+        Standing::Unknown
+    );
 }
 
 #[test]
@@ -558,8 +562,10 @@ fn an_address_that_another_program_has() {
 fn what_the_running_gateway_misses() {
     let plan = plan("networks = ['192.0.2.0/24']", "[metrics]\nlisten = '127.0.0.1:9745'\n");
     let service = Service::read("LoadState=loaded\nActiveState=active\n");
-    let status = |missing: &[&str], is_served: bool| json!({ "missing": missing, "metrics": { "address": "127.0.0.1:9745", "is_served": is_served } });
-    let told = |status: &Value, others: &[Finding]| sockets::told(&plan, &service, Some(status), others);
+    let status = |missing: &[&str], is_served: bool| {
+        Status::of(&json!({ "missing": missing, "metrics": { "address": "127.0.0.1:9745", "is_served": is_served } }))
+    };
+    let told = |status: &Status, others: &[Finding]| sockets::told(&plan, &service, Some(status), others);
     assert_eq!(worst(&told(&status(&[], true), &[])), Verdict::Fine);
     let findings = told(&status(&[], false), &[]);
     assert_eq!(
@@ -568,11 +574,7 @@ fn what_the_running_gateway_misses() {
         "{findings:?}"
     );
     assert!(findings[0].subject.contains("127.0.0.1:9745") && findings[0].todo.contains("ss -lntup"));
-    assert_eq!(
-        worst(&told(&json!({ "metrics": null }), &[])),
-        Verdict::Look,
-        "an older config"
-    );
+    assert_eq!(worst(&told(&Status::default(), &[])), Verdict::Look, "an older config");
     let missing = [
         "registration of extension page",
         "sound card usb",

@@ -1,4 +1,4 @@
-use serde_json::json;
+use serde_json::{Value, json};
 
 use super::*;
 use crate::config;
@@ -49,7 +49,8 @@ fn record() -> Value {
 }
 
 fn verdicts(record: &Value) -> Vec<(&'static str, Verdict)> {
-    judge(&plan(), DISPATCH, record)
+    let record = record.as_object().cloned().unwrap_or_default();
+    judge(&plan(), DISPATCH, &Past::new(record))
         .iter()
         .map(|judged| (judged.step, judged.verdict))
         .collect()

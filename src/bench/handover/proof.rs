@@ -7,6 +7,9 @@ use crate::bench::logbook::{Kind, Outcome, Standing, latest, standing};
 use crate::config::plan::Plan;
 use crate::report::text::plural;
 
+/// Values in a config have one decimal place, dB.
+const SAME: f64 = 0.06;
+
 /// One thing that ought to be tried.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Thing {
@@ -56,6 +59,9 @@ pub fn section(plan: &Plan, outcomes: &[Outcome], unread: usize, changed: Option
             "The config was changed on {changed}, after {old} of these {} outcomes: try again what matters.",
             last.len()
         ));
+    }
+    for contradiction in contradictions(plan, &last) {
+        out.caution(contradiction);
     }
     for (standing, title, told) in [
         (
@@ -120,6 +126,41 @@ pub fn section(plan: &Plan, outcomes: &[Outcome], unread: usize, changed: Option
         out.table(table);
     }
     out
+}
+
+/// What was measured and then set otherwise: everything that was tried after the one was tried at a level that is not that of the other.
+fn contradictions(plan: &Plan, last: &[&Outcome]) -> Vec<String> {
+    let card = |name: &str| plan.cards.iter().find(|card| card.name == name);
+    let zone = |name: &str| plan.zones.iter().find(|zone| zone.name == name);
+    let told = |outcome: &&Outcome| {
+        let (found, name) = (outcome.value.as_ref()?.0, outcome.name.as_str());
+        let (what, unit, now) = match (outcome.kind, outcome.step.as_str()) {
+            (Kind::Card, "full-scale") => (
+                format!("The full scale of card {name} was measured as"),
+                "dBm",
+                card(name)?.full_scale.map(|full| full.0),
+            ),
+            (Kind::Zone, "gain") => (
+                format!("The gain of zone {name} was set to"),
+                "dB",
+                Some(zone(name)?.gain.0),
+            ),
+            _ => return None,
+        };
+        let is_so = now.is_some_and(|now| (f64::from(now) - found).abs() < SAME);
+        let now = now.map_or_else(|| "has none".to_owned(), |now| format!("has {now:+.1} {unit}"));
+        (!is_so).then(|| {
+            format!(
+                "{what} {found:+.1} {unit} on {}, and the config {now}: measure it again, or put it back.",
+                day(outcome)
+            )
+        })
+    };
+    last.iter().filter_map(told).collect()
+}
+
+fn day(outcome: &Outcome) -> &str {
+    outcome.at.get(..10).unwrap_or(&outcome.at)
 }
 
 /// `extensions: yard-page, all-page`.

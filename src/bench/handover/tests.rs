@@ -377,6 +377,33 @@ fn what_was_not_tried_is_said() {
     assert!(told.contains("Nothing of this has been measured or tried"));
 }
 
+/// On the same day nothing but the values shows it.
+#[test]
+fn a_value_that_was_measured_and_set_otherwise_is_told() {
+    let told = |full_scale: &str, gain: &str| {
+        let plan = read(&format!(
+            "[site]\nname = 'Quayside Timber'\n[cards.usb]\noutput = 'null'\n{full_scale}\n\
+             [zones.yard]\ncard = 'usb'\nchannel = 1\ngain = '{gain}'\n"
+        ));
+        let value = |kind, name: &str, step: &str, value: f64, unit: &str| Outcome {
+            value: Some((value, unit.to_owned())),
+            ..outcome(kind, name, step, Verdict::Measured)
+        };
+        let outcomes = [
+            value(Kind::Card, "usb", "full-scale", 4.149_999, "dBm"),
+            value(Kind::Zone, "yard", "gain", -12.0, "dB"),
+        ];
+        let told = markdown(&record(&plan, &outcomes, &given(&plan)));
+        (
+            told.contains("full scale of card usb was"),
+            told.contains("gain of zone yard was"),
+        )
+    };
+    assert_eq!(told("full_scale = '+4.1 dBm'", "-12 dB"), (false, false));
+    assert_eq!(told("full_scale = '+5 dBm'", "-12 dB"), (true, false));
+    assert_eq!(told("", "-9 dB"), (true, true));
+}
+
 /// What a caller hears, by what the switchboard and the gates do (README, "How a page runs").
 #[test]
 fn tones_are_those_that_can_come() {

@@ -1,21 +1,21 @@
 //! What has changed from one look to the next, in lines: for a terminal that cannot be repainted, and for a file.
 
-use super::view::{Page, Past, Registration, View, Zone};
+use crate::report::status::{Page, Past, Registration, Relay, Status, Zone};
 
 /// How it stands, when nothing was known before.
-pub fn summary(view: &View) -> Vec<String> {
-    let nothing = View {
+pub fn summary(view: &Status) -> Vec<String> {
+    let nothing = Status {
         zones: view.zones.iter().map(at_rest).collect(),
         relays: view
             .relays
             .iter()
-            .map(|r| super::Relay {
+            .map(|r| Relay {
                 operated: false,
                 ..r.clone()
             })
             .collect(),
         recent: view.recent.clone(),
-        ..View::default()
+        ..Status::default()
     };
     let mut lines = vec![format!("{}: {}", view.site, view.state())];
     lines.extend(changes(&nothing, view));
@@ -36,7 +36,7 @@ fn at_rest(zone: &Zone) -> Zone {
 }
 
 /// One line for each thing that is another one now. Levels and blinking lamps are none.
-pub fn changes(before: &View, now: &View) -> Vec<String> {
+pub fn changes(before: &Status, now: &Status) -> Vec<String> {
     let mut lines = Vec::new();
     if !before.site.is_empty() && before.site != now.site {
         lines.push(format!("the site is {} now", now.site));
@@ -60,7 +60,7 @@ pub fn changes(before: &View, now: &View) -> Vec<String> {
         if !before
             .recent
             .iter()
-            .any(|old| (old.id, &old.ended_at) == (past.id, &past.ended_at))
+            .any(|old| (old.id(), old.ended_at()) == (past.id(), past.ended_at()))
         {
             lines.push(of_past(past));
         }
@@ -96,7 +96,7 @@ fn of_page(old: Option<&Page>, page: &Page) -> Option<String> {
         None => Some(format!(
             "page {id} from {} for {}, priority {}: {state}",
             page.from(),
-            page.zones.join(", "),
+            page.place().join(", "),
             page.priority
         )),
         Some(old) if old.state != *state => Some(format!("page {id} from {}: {state}", page.from())),
@@ -112,14 +112,14 @@ fn of_zone(old: Option<&Zone>, zone: &Zone) -> Option<String> {
     }
     let name = &zone.name;
     Some(match (&zone.out_of_use, zone.page) {
-        (Some(why), _) => format!("zone {name}: out of use: {why}"),
+        (Some(why), _) => format!("zone {name}: out of use: {}", why.text()),
         (None, Some(page)) => format!("zone {name}: {} (page {page})", zone.phase),
         (None, None) => format!("zone {name}: {}", zone.phase),
     })
 }
 
 fn of_past(past: &Past) -> String {
-    format!("page {} from {} ended: {}", past.id, past.from(), past.text())
+    format!("page {} from {} ended: {}", past.id(), past.from(), past.ending())
 }
 
 fn of_registration(lines: &mut Vec<String>, old: &Registration, now: &Registration) {

@@ -4,7 +4,7 @@ use ratatui::Frame;
 use ratatui::style::{Color, Modifier, Style};
 use ratatui::text::{Line, Span};
 
-use super::view::{Level, Page, View, Zone};
+use crate::report::status::{Level, OutOfUse, Page, Status, Zone};
 use crate::report::text::fill;
 
 /// The meter's lower end, dBFS; its upper end is full scale.
@@ -33,7 +33,7 @@ pub struct Look {
 #[derive(Debug, Clone, Copy)]
 pub struct Screen<'a> {
     /// The last answer.
-    pub view: Option<&'a View>,
+    pub view: Option<&'a Status>,
     /// Time of the day.
     pub clock: &'a str,
     /// Why there is no answer now; one clean line.
@@ -107,7 +107,7 @@ fn header(screen: &Screen, width: usize) -> Line<'static> {
 }
 
 /// Everything below the header; in so many lines, if that is possible and not all is wanted.
-fn body(view: &View, look: Look, width: usize, room: usize) -> Vec<Line<'static>> {
+fn body(view: &Status, look: Look, width: usize, room: usize) -> Vec<Line<'static>> {
     let around = around(view, look, width);
     let past = view.recent.len().min(PAST) + usize::from(!view.recent.is_empty());
     let pages = view.pages.len() + 1;
@@ -132,7 +132,7 @@ fn body(view: &View, look: Look, width: usize, room: usize) -> Vec<Line<'static>
     lines
 }
 
-fn of_zones(view: &View, look: Look, width: usize, room: usize) -> Vec<Line<'static>> {
+fn of_zones(view: &Status, look: Look, width: usize, room: usize) -> Vec<Line<'static>> {
     let longest = view.zones.iter().map(|zone| span(&zone.name)).max().unwrap_or(0);
     let beside = PHASE + PAGE + LEVEL + LIMITER + 5;
     let name = longest.clamp(4, width.saturating_sub(beside + 10).max(8));
@@ -170,11 +170,11 @@ fn of_zones(view: &View, look: Look, width: usize, room: usize) -> Vec<Line<'sta
 
 fn of_zone(zone: &Zone, look: Look, name: usize, meter: usize, width: usize) -> Line<'static> {
     let named = fit(&zone.name, name);
-    if let Some(why) = &zone.out_of_use {
+    if let Some(why) = zone.out_of_use.map(OutOfUse::text) {
         let text = fit(&format!("{named} OUT OF USE: {why}"), width);
         return Line::styled(text, look.style(Color::Red));
     }
-    let phase = match (zone.phase.as_str(), zone.has_music) {
+    let phase = match (zone.phase.as_str(), zone.has_music()) {
         ("rest", true) => "rest, music",
         (phase, _) => phase,
     };
@@ -230,7 +230,7 @@ fn scale(width: usize) -> String {
     text
 }
 
-fn of_pages(view: &View, look: Look, width: usize, room: usize) -> Vec<Line<'static>> {
+fn of_pages(view: &Status, look: Look, width: usize, room: usize) -> Vec<Line<'static>> {
     if view.pages.is_empty() {
         return vec![bold(fit("Page  none", width))];
     }
@@ -265,14 +265,14 @@ fn of_page(page: &Page, look: Look, width: usize) -> Line<'static> {
         fit(&page.state, 18),
         page.from(),
         if page.waits() { "for" } else { "in" },
-        page.zones.join(", ")
+        page.place().join(", ")
     );
     let colour = if page.waits() { Color::Yellow } else { Color::Green };
     Line::styled(fit(&text, width), look.style(colour))
 }
 
 /// Relays, registrations, what is missing, what comes next.
-fn around(view: &View, look: Look, width: usize) -> Vec<Line<'static>> {
+fn around(view: &Status, look: Look, width: usize) -> Vec<Line<'static>> {
     let mut lines = Vec::new();
     let mut add = |label: &str, text: &str, most: usize, style: Style| {
         let mut out = String::new();
@@ -346,14 +346,20 @@ fn around(view: &View, look: Look, width: usize) -> Vec<Line<'static>> {
     lines
 }
 
-fn of_past(view: &View, width: usize, room: usize) -> Vec<Line<'static>> {
+fn of_past(view: &Status, width: usize, room: usize) -> Vec<Line<'static>> {
     if view.recent.is_empty() || room < 2 {
         return Vec::new();
     }
     let mut lines = vec![bold(fit("Ended       page  from", width))];
     let newest = view.recent.iter().rev().take(room - 1);
     lines.extend(newest.map(|past| {
-        let text = format!("{:>8}  {:>6}  {} {}", past.time(), past.id, past.from(), past.text());
+        let text = format!(
+            "{:>8}  {:>6}  {} {}",
+            past.time(),
+            past.id(),
+            past.from(),
+            past.ending()
+        );
         Line::raw(fit(&text, width))
     }));
     lines

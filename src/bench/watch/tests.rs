@@ -3,6 +3,7 @@ use ratatui::backend::TestBackend;
 use serde_json::{Value, json};
 
 use super::*;
+use crate::report::status::Status;
 
 /// A busy morning in the yard: eight zones, pages on and waiting, something of everything.
 fn busy() -> Value {
@@ -25,7 +26,7 @@ fn busy() -> Value {
               "peak_dbfs": -6.0, "reduction_db": 3.12, "hold": "page" },
             { "zone": "office", "phase": "rest", "page": null, "out_of_use": null, "level_dbfs": -40.0, "level_dbm": null,
               "peak_dbfs": -30.0, "reduction_db": 0.0, "hold": "free" },
-            { "zone": "kiln", "phase": "rest", "page": null, "out_of_use": "its sound card is missing" },
+            { "zone": "kiln", "phase": "rest", "page": null, "out_of_use": "card-missing" },
             at_rest("sawmill"), at_rest("drying-shed"), at_rest("dock"), at_rest("canteen"), at_rest("gate"),
         ],
         "pages": [
@@ -49,7 +50,7 @@ fn busy() -> Value {
 }
 
 fn screen(status: Option<&Value>, trouble: Option<&str>, look: Look, (width, height): (u16, u16)) -> Vec<String> {
-    let view = status.map(View::of);
+    let view = status.map(Status::of);
     let mut terminal = Terminal::new(TestBackend::new(width, height)).unwrap();
     let screen = Screen {
         view: view.as_ref(),
@@ -187,9 +188,9 @@ fn a_forged_name_draws_nothing_but_itself() {
     status["missing"][0] = json!(evil);
     status["registrations"][1]["refusals"][0]["cause"] = json!(evil);
     let mut seen = screen(Some(&status), None, Look::default(), (200, 60));
-    let view = View::of(&status);
+    let view = Status::of(&status);
     seen.extend(summary(&view));
-    seen.extend(changes(&View::default(), &view));
+    seen.extend(changes(&Status::default(), &view));
     for line in seen {
         let is_clean = |c: char| !c.is_control() && c != '\u{202e}';
         assert!(line.chars().all(is_clean), "{line:?}");
@@ -200,7 +201,7 @@ fn a_forged_name_draws_nothing_but_itself() {
 #[test]
 fn colour_only_adds() {
     let draws = |colour| {
-        let view = View::of(&busy());
+        let view = Status::of(&busy());
         let mut terminal = Terminal::new(TestBackend::new(80, 24)).unwrap();
         let look = Look {
             colour,
@@ -229,14 +230,14 @@ fn colour_only_adds() {
 
 #[test]
 fn each_change_is_one_line() {
-    let before = View::of(&busy());
+    let before = Status::of(&busy());
     assert_eq!(changes(&before, &before), Vec::<String>::new());
     let mut status = busy();
     status["zones"][0]["level_dbfs"] = json!(-25.0);
     status["relays"][3]["operated"] = json!(true);
     status["pages"][0]["seconds"] = json!(15);
     assert_eq!(
-        changes(&before, &View::of(&status)),
+        changes(&before, &Status::of(&status)),
         Vec::<String>::new(),
         "levels and blinking are no news"
     );
@@ -250,7 +251,7 @@ fn each_change_is_one_line() {
     status["registrations"][0] =
         json!({ "extension": "page", "registrars": [], "refusals": [{ "registrar": "b", "cause": "no answer" }] });
     status["missing"] = json!(["relay yard-mute"]);
-    let lines = changes(&before, &View::of(&status));
+    let lines = changes(&before, &Status::of(&status));
     let wanted = [
         "page 13 from dispatch: is heard",
         "zone yard: tail (page 12)",
@@ -267,7 +268,7 @@ fn each_change_is_one_line() {
 
 #[test]
 fn the_first_look_tells_what_is_not_at_rest() {
-    let lines = summary(&View::of(&busy()));
+    let lines = summary(&Status::of(&busy()));
     let wanted = [
         "Quayside Timber: 1 page on, 1 waits",
         "page 13 from dispatch (192.0.2.9:5004) for yard, dock, priority 30: waits",
@@ -294,6 +295,6 @@ fn what_is_not_told_is_left_out() {
         json!({ "zones": [{}], "pages": [7], "recent": "x", "next": null }),
     ] {
         screen(Some(&status), None, Look::default(), (80, 24));
-        summary(&View::of(&status));
+        summary(&Status::of(&status));
     }
 }

@@ -1,25 +1,24 @@
 //! Waiting for a page, and what is seen of relays and music meanwhile.
 #![allow(clippy::disallowed_methods)]
 
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use hornwire::bench::logbook::Kind;
 use hornwire::config::plan::Plan;
 use hornwire::page::RelayId;
+use hornwire::report::status::{Past, Status, Zone};
 use jiff::Timestamp;
-use serde_json::{Value, json};
 
 use super::super::dialogue::Halt;
 use super::{LOOK, MUSIC_PATIENCE, PATIENCE, Run};
 
 /// Relays that are operated, and since when.
-fn note_moves(plan: &Plan, status: &Value, moved: &mut Vec<(RelayId, Timestamp)>) {
+fn note_moves(plan: &Plan, status: &Status, moved: &mut Vec<(RelayId, Timestamp)>) {
     let now = Timestamp::now();
-    let relays = status["relays"].as_array().into_iter().flatten();
-    for (id, relay) in (0..=u16::MAX).map(RelayId).zip(relays) {
-        let ago = relay["moved_ms_ago"].as_i64().map(jiff::SignedDuration::from_millis);
+    for (id, relay) in (0..=u16::MAX).map(RelayId).zip(&status.relays) {
+        let ago = relay.moved_ms_ago.map(Duration::from_millis);
         let is_new = moved.iter().all(|(known, _)| *known != id) && usize::from(id.0) < plan.relays.len();
-        if relay["operated"] == json!(true)
+        if relay.operated
             && is_new
             && let Some(Ok(at)) = ago.map(|ago| now.checked_sub(ago))
         {
@@ -29,15 +28,13 @@ fn note_moves(plan: &Plan, status: &Value, moved: &mut Vec<(RelayId, Timestamp)>
 }
 
 /// The number of the last page so far.
-pub(super) fn newest(status: &Value) -> u64 {
-    let all = ["pages", "recent"]
-        .into_iter()
-        .flat_map(|key| status[key].as_array().into_iter().flatten());
-    all.filter_map(|page| page["page"].as_u64()).max().unwrap_or(0)
+pub(super) fn newest(status: &Status) -> u64 {
+    let (pages, over) = (status.pages.iter(), status.recent.iter());
+    pages.map(|page| page.id).chain(over.map(Past::id)).max().unwrap_or(0)
 }
 
 /// A page's record, and relays that were operated for it, s after its bid.
-type Seen = (Value, Vec<(RelayId, f64)>);
+type Seen = (Past, Vec<(RelayId, f64)>);
 
 impl Run<'_> {
     /// Waits until a page of that source, later than `after`, is over: its record, and which relays were operated when, s after the bid.
@@ -53,30 +50,26 @@ impl Run<'_> {
                 return Ok(None);
             }
             let status = self.bench.status()?;
-            let is_it = |page: &Value| {
-                let is_later = page["page"].as_u64().is_some_and(|number| number > after);
-                is_later && page["source"] == name && page["kind"] == kind.name()
-            };
-            if let Some(page) = status["pages"]
-                .as_array()
-                .into_iter()
-                .flatten()
-                .find(|page| is_it(page))
-            {
+            let is_it = |id: u64, source: &str, its: &str| id > after && source == name && its == kind.name();
+            let on = status
+                .pages
+                .iter()
+                .find(|page| is_it(page.id, &page.source, &page.kind));
+            if let Some(page) = on {
                 if !told {
                     self.say(&format!(
                         "  page {} has come; its figures come when it has ended",
-                        page["page"]
+                        page.id
                     ));
                     told = true;
                 }
                 note_moves(&self.bench.plan, &status, &mut moved);
-                if page["zones"].as_array().is_some_and(|zones| !zones.is_empty()) {
-                    zones = page["zones"].as_array().cloned().unwrap_or_default();
+                if !page.zones.is_empty() {
+                    zones.clone_from(&page.zones);
                 }
             }
-            let recent = status["recent"].as_array().cloned().unwrap_or_default();
-            if let Some(record) = recent.into_iter().find(is_it) {
+            let mut recent = status.recent.into_iter();
+            if let Some(record) = recent.find(|past| is_it(past.id(), &past.source(), &past.text("kind"))) {
                 break record;
             }
             if Instant::now() > by && !told {
@@ -84,30 +77,25 @@ impl Run<'_> {
                 return Ok(None);
             }
         };
-        let zones: Vec<String> = zones.iter().filter_map(Value::as_str).map(str::to_owned).collect();
         self.wait_for_music(&record, zones)?;
-        let began = record["began"].as_str().and_then(|at| at.parse::<Timestamp>().ok());
+        let began = record.text("began").parse::<Timestamp>().ok();
         let since_bid = |(id, at): (RelayId, Timestamp)| Some((id, at.duration_since(began?).as_secs_f64()));
         Ok(Some((record, moved.into_iter().filter_map(since_bid).collect())))
     }
 
     /// After a page: until its zones' music is free again.
-    fn wait_for_music(&mut self, record: &Value, mut zones: Vec<String>) -> Result<(), Halt> {
-        let ended = record["ended_at"].as_str().and_then(|at| at.parse::<Timestamp>().ok());
+    fn wait_for_music(&mut self, record: &Past, mut zones: Vec<String>) -> Result<(), Halt> {
+        let ended = record.ended_at().parse::<Timestamp>().ok();
         let Some(ended) = ended.filter(|_| !self.bench.plan.music.is_empty()) else {
             return Ok(());
         };
         let by = Instant::now() + MUSIC_PATIENCE;
         while Instant::now() < by {
             let status = self.bench.status()?;
-            let all = status["zones"].as_array().cloned().unwrap_or_default();
-            let is_back = |zone: &Value| zone["hold"] == "free" && zone["level_dbfs"].is_number();
             let seconds = Timestamp::now().duration_since(ended).as_secs_f64().max(0.0);
             zones.retain(|name| {
-                let zone = all
-                    .iter()
-                    .find(|zone| zone["zone"] == name.as_str() && !zone["hold"].is_null());
-                let is_back = zone.is_some_and(is_back);
+                let zone = status.zone(name).filter(|zone| zone.hold.is_some());
+                let is_back = zone.is_some_and(Zone::has_music);
                 if is_back {
                     self.music_back.insert(name.clone(), seconds);
                 }
