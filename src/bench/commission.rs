@@ -208,7 +208,7 @@ pub fn leads(plan: &Plan, speaker: Speaker, record: &Past, moved: &[(RelayId, f6
     let (lead, wanted) = worst?;
     Some(Judged {
         step: "lead",
-        value: Some((lead, "s")),
+        value: Some(((lead * 1000.0).round() / 1000.0, "s")),
         found: format!("{} before the first sound", found.join(", ")),
         wanted: format!("{wanted:.2} s or more"),
         verdict: if lead >= wanted - SLACK {
@@ -237,7 +237,7 @@ pub fn judge(plan: &Plan, speaker: Speaker, record: &Past) -> Vec<Judged> {
             format!("at most {most:.1} s"),
             delay - waited <= most,
         );
-        judged.found = format!("{delay:.2} s from the first packet or the answer to speech");
+        judged.found = format!("{delay:.2} s from {} to speech", beginning(plan, speaker));
         if waited > 0.05 {
             judged.note = format!("{waited:.1} s of it for a zone that another page had");
         }
@@ -270,6 +270,23 @@ pub fn judge(plan: &Plan, speaker: Speaker, record: &Past) -> Vec<Judged> {
     all
 }
 
+/// What the delay is counted from: the bid.
+fn beginning(plan: &Plan, speaker: Speaker) -> &'static str {
+    match speaker {
+        Speaker::Extension(index) => {
+            let gate = &plan.extensions[index].gate;
+            match gate.codes.is_empty() && gate.keypad.is_empty() {
+                true => "the answer",
+                false => "the last key",
+            }
+        }
+        Speaker::Group(_) => "the first packet",
+        Speaker::Line(_) => "the first sound",
+        Speaker::Contact(_) => "the contact",
+        Speaker::Schedule(_) | Speaker::Local | Speaker::Test => "the beginning",
+    }
+}
+
 /// Was it heard in all of its zones?
 fn reach(plan: &Plan, speaker: Speaker, record: &Past) -> Judged {
     let missed = record.missed().into_iter().map(|(zone, cause)| match cause {
@@ -277,7 +294,11 @@ fn reach(plan: &Plan, speaker: Speaker, record: &Past) -> Judged {
         None => zone,
     });
     let missed: Vec<String> = missed.collect();
-    let (is_heard, why) = (record.was_heard(), record.text("why"));
+    let is_heard = record.was_heard();
+    let why = match record.text("quiet_hours").as_str() {
+        "" => record.text("why"),
+        table => format!("{} {table}", record.text("why")),
+    };
     let found = match is_heard {
         false => format!("not heard: {why}"),
         true => format!("heard in {}", record.zones().join(", ")),
@@ -349,10 +370,10 @@ pub struct Tally {
     pub untried: usize,
 }
 
-/// Of all that the config has, by the last outcomes.
-pub fn tally(plan: &Plan, outcomes: &[Outcome]) -> Tally {
+/// Of these trials, by the last outcomes.
+pub fn tally(plan: &Plan, trials: &[Trial], outcomes: &[Outcome]) -> Tally {
     let mut tally = Tally::default();
-    for trial in trials(plan) {
+    for trial in trials {
         match trial.standing(plan, outcomes).0 {
             Standing::Passed => tally.passed += 1,
             Standing::Failed => tally.failed += 1,

@@ -202,13 +202,20 @@ impl Standing {
     }
 }
 
-/// How one thing stands by its last outcomes: it has passed when the step that decides has, and no other step of it has failed.
+/// How one thing stands by its last outcomes: it has passed when the step that decides has, and no other step of it has failed. To leave
+/// out what has failed mends nothing.
 pub fn standing(outcomes: &[Outcome], kind: Kind, name: &str, decides: &str) -> Standing {
     let of: Vec<&Outcome> = outcomes
         .iter()
         .filter(|one| one.kind == kind && one.name == name)
         .collect();
-    let last = |step: &str| of.iter().rfind(|one| one.step == step).map(|one| one.verdict);
+    let last = |step: &str| {
+        let mut verdicts = of.iter().rev().filter(|one| one.step == step).map(|one| one.verdict);
+        let last = verdicts.next();
+        let tried = last.filter(|last| *last != Verdict::Skipped);
+        let tried = tried.or_else(|| verdicts.find(|before| *before != Verdict::Skipped));
+        tried.filter(|before| *before == Verdict::Failed).or(last)
+    };
     if of.iter().any(|one| last(&one.step) == Some(Verdict::Failed)) {
         return Standing::Failed;
     }
@@ -290,6 +297,11 @@ mod tests {
             ),
             (vec![one("page", good)], Standing::Passed),
             (vec![one("lead", bad), one("page", good)], Standing::Failed),
+            (vec![one("page", bad), one("page", Verdict::Skipped)], Standing::Failed),
+            (
+                vec![one("page", good), one("page", Verdict::Skipped)],
+                Standing::Skipped,
+            ),
             (
                 vec![one("lead", bad), one("page", bad), one("lead", good), one("page", good)],
                 Standing::Passed,

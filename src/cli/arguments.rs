@@ -117,14 +117,18 @@ pub enum Command {
     },
     /// Watch the running gateway: levels, pages, relays, registrations as they change.
     #[command(after_help = concat!(
-        "Examples:\n  hornwire watch\n  hornwire watch --plain | tee watched.txt\n",
+        "Examples:\n",
+        "  hornwire watch\n",
+        "  hornwire watch --plain | tee watched.txt\n",
         "  hornwire watch --json --every 1000 | jq -c '.zones[] | [.zone, .level_dbm]'\n\n",
-        "The level is what goes to the zone's line now, RMS, in dBm where the card's full_scale\n",
-        "is in the config; # on the meter is that, | the peak. Keys: q, Esc or Ctrl-C end it,\n",
-        "a lists everything, arrows scroll. While nobody answers it goes on asking. Without a\n",
-        "terminal it prints a line for each change. NO_COLOR=1: no colours.\n\n",
+        "The level is what goes to the zone's line now, RMS, in dBm where the card's\n",
+        "full_scale is in the config; # on the meter is that, | the peak. Keys: q, Esc or\n",
+        "Ctrl-C end it, a lists everything, arrows scroll. While nobody answers it goes\n",
+        "on asking. Without a terminal it prints a line for each change. NO_COLOR=1: no\n",
+        "colours.\n\n",
         "Root and the group hornwire may ask: sudo usermod -aG hornwire NAME\n\n",
-        "Exit codes: 0 ended by a key or a signal, 71 the terminal fails, 77 no permission."
+        "Exit codes: 0 ended by a key or a signal, 71 the terminal fails, 77 no\n",
+        "permission."
     ))]
     Watch(watch::Watch),
     /// End a page of the running gateway at once.
@@ -194,7 +198,9 @@ pub enum Command {
     },
     /// Who speaks on multicast groups, how well it arrives, and what the gateway would do with it.
     #[command(after_help = concat!(
-        "Examples:\n  hornwire listen\n  hornwire listen --group 239.192.0.0/28:5004 --interface eth0 --for 60\n",
+        "Examples:\n",
+        "  hornwire listen\n",
+        "  hornwire listen --group 239.192.0.0/28:5004 --interface eth0 --for 60\n",
         "  sudo hornwire listen --seen --interface eth0\n",
         "  hornwire listen --save heard --payload 97=opus/48000/2 yard.toml\n\n",
         "For each stream: sender, SSRC, codec, packet time and rate, loss and jitter (RFC\n",
@@ -202,10 +208,10 @@ pub enum Command {
         "the config. On a terminal a table; else a line at each beginning and end, and\n",
         "every ten seconds. The gateway may run meanwhile: both hear every packet.\n",
         "Nothing is sent but memberships. --seen joins what others ask for by IGMP;\n",
-        "behind a switch with IGMP snooping it may see less than there is. Encrypted streams of\n",
-        "groups without a key sound like noise.\n",
-        "At most 64 streams at a time, of 256 groups; 256 WAV files (48 kHz, mono,\n",
-        "through the jitter buffer) of 2048 MB together, about six hours of one stream.\n\n",
+        "behind a switch with IGMP snooping it may see less than there is. Encrypted\n",
+        "streams of groups without a key sound like noise. At most 64 streams at a time,\n",
+        "of 256 groups; 256 WAV files (48 kHz, mono, through the jitter buffer) of 2048\n",
+        "MB together, about six hours of one stream.\n\n",
         "Exit codes: 0 ended in order, 64 wrong command line, or no groups, 66 the config\n",
         "is missing, 69 a group cannot be joined, 71 the system refused something,\n",
         "73 nothing can be written there, 77 no permission, 78 errors in the config."
@@ -232,62 +238,71 @@ pub enum Command {
     Levels(levels::Levels),
     /// Play a test signal in zones: tone, sweep, noise, polarity, or beeps that tell which zone is which.
     #[command(after_help = concat!(
-        "Examples:\n  hornwire tone --zone yard --level \"-30 dBFS\" --seconds 60\n",
-        "  hornwire tone noise --zone yard\n  hornwire tone identify\n\n",
-        "Through the running gateway, with relays and lead as for a page; where none runs,\n",
-        "through cards and relays of the config. Any page of priority 1 or more takes the\n",
-        "zones from it. While a page is on it is refused, unless --over-pages is given. It\n",
-        "ends with this command. A tone and noise rise for 1.5 s. Caution: loudspeakers may\n",
-        "sound at once and loudly. Warn people, turn the amplifier down, and keep ears away\n",
-        "from horns.\n\n",
-        "Exit codes: 0 played or ended, 64 wrong command line, 65 no such zone, or too loud,\n",
-        "66 the config is missing, 69 no card or relay to be had, 75 refused for now or cut\n",
-        "short by a page, 77 no permission, 78 errors in the config."
+        "Examples:\n",
+        "  hornwire tone --zone yard --level \"-30 dBFS\" --seconds 60\n",
+        "  hornwire tone noise --zone yard\n",
+        "  hornwire tone identify\n\n",
+        "Through the running gateway, with relays and lead as for a page; where none\n",
+        "runs, through cards and relays of the config. Any page of priority 1 or more\n",
+        "takes the zones from it. While a page is on it is refused, unless --over-pages\n",
+        "is given. It ends with this command. A tone and noise rise for 1.5 s. Caution:\n",
+        "loudspeakers may sound at once and loudly. Warn people, turn the amplifier down,\n",
+        "and keep ears away from horns.\n\n",
+        "Exit codes: 0 played or ended, 64 wrong command line, 65 no such zone, or too\n",
+        "loud, 66 the config is missing, 69 no card or relay to be had, 75 refused for\n",
+        "now or cut short by a page, 77 no permission, 78 errors in the config."
     ))]
     Tone(tone::Tone),
     /// Try everything of a config once, in turn: zones, relays, every source, music; measured, and by ear.
     #[command(after_help = concat!(
-        "Examples:\n  sudo hornwire commission --by \"R. Alder\"\n  hornwire commission --list\n",
+        "Examples:\n",
+        "  sudo hornwire commission --by \"R. Alder\"\n",
+        "  hornwire commission --list\n",
         "  sudo hornwire commission --only dispatch --only yard\n\n",
-        "Beeps in each zone, each relay for 3 s, then a page from every source: it says what to\n",
-        "do, waits for the page, tells what was measured (zones, delay, level, loss, jitter,\n",
-        "lead of the relays, return of the music) and asks what only ears can tell. A schedule's\n",
-        "sound is played by the gateway. Outcomes go into the logbook beside the config, and\n",
-        "hornwire handover puts them into its document. A later run goes on with what has not\n",
-        "passed. Sources need the running gateway.\n\n",
-        "Exit codes: 0 nothing has failed, 64 wrong command line, 65 nothing has that name,\n",
-        "66 the config is missing, 69 no card or relay to be had, 70 something failed, 73 the\n",
-        "logbook cannot be written, 75 ended before, or a page is on, 77 no permission,\n",
-        "78 errors in the config."
+        "Beeps in each zone, each relay for 3 s, then a page from every source: it says\n",
+        "what to do, waits for the page, tells what was measured (zones, delay, level,\n",
+        "loss, jitter, lead of the relays, return of the music) and asks what only ears\n",
+        "can tell. A schedule's sound is played by the gateway. Outcomes go into the\n",
+        "logbook beside the config, and hornwire handover puts them into its document. A\n",
+        "later run goes on with what has not passed. Sources need the running gateway.\n\n",
+        "Exit codes: 0 nothing has failed, 64 wrong command line, 65 nothing has that\n",
+        "name, 66 the config is missing, 69 no card or relay to be had, 70 something\n",
+        "failed, 73 the logbook cannot be written, 75 ended before, or a page is on, 77\n",
+        "no permission, 78 errors in the config."
     ))]
     Commission(commission::Commission),
     /// Measure what a card's full scale is on the line, and set a zone's level by it.
     #[command(after_help = concat!(
-        "Examples:\n  sudo hornwire calibrate yard --by \"R. Alder\"\n",
-        "  sudo hornwire calibrate --loopback alsa:hw:CARD=Device --input-full-scale \"2 dBm\"\n\n",
-        "Plays a soft tone, asks what the meter reads, asks before the next one is louder;\n",
-        "works out full_scale of the card and, where [amplifiers.NAME] says what level the\n",
-        "amplifier takes, gain of the zone. Both are written into the config if you agree,\n",
-        "and noted in the logbook beside it (FILE.logbook). Readings that no output has or\n",
-        "that do not agree are refused, and tones that are too loud for the amplifier's input.\n\n",
+        "Examples:\n",
+        "  sudo hornwire calibrate yard --by \"R. Alder\"\n",
+        "  sudo hornwire calibrate --loopback alsa:hw:CARD=Device \\\n",
+        "    --input-full-scale \"2 dBm\"\n\n",
+        "Plays a soft tone, asks what the meter reads, asks before the next one is\n",
+        "louder; works out full_scale of the card and, where [amplifiers.NAME] says what\n",
+        "level the amplifier takes, gain of the zone. Both are written into the config if\n",
+        "you agree, and noted in the logbook beside it (FILE.logbook). Readings that no\n",
+        "output has or that do not agree are refused, and tones that are too loud for the\n",
+        "amplifier's input.\n\n",
         "Exit codes: 0 measured, 64 wrong command line, 65 no such zone, or readings that\n",
-        "cannot be, 66 the config is missing, 69 no card or input to be had, 73 nothing can\n",
-        "be written there, 75 ended before, or a page is on, 77 no permission, 78 errors in\n",
-        "the config."
+        "cannot be, 66 the config is missing, 69 no card or input to be had, 73 nothing\n",
+        "can be written there, 75 ended before, or a page is on, 77 no permission, 78\n",
+        "errors in the config."
     ))]
     Calibrate(calibrate::Calibrate),
     /// Operate a relay for a while: to find it, and to prove its wiring.
     #[command(after_help = concat!(
-        "Examples:\n  hornwire relay\n  hornwire relay amp-trigger --for 5\n",
+        "Examples:\n",
+        "  hornwire relay\n",
+        "  hornwire relay amp-trigger --for 5\n",
         "  hornwire relay music-mute --for 1 --times 5\n\n",
         "Without a name they are listed. It goes back to rest by itself, in time or with\n",
-        "Ctrl-C, also when this command is killed; pages go on as they would. While a page\n",
-        "is on it is refused, unless --over-pages is given, and while another system has\n",
-        "the amplifier always. Its contacts may switch mains or a loudspeaker line: whoever\n",
-        "works there is told first.\n\n",
-        "Exit codes: 0 operated, 64 wrong command line, 65 no such relay, 66 the config is\n",
-        "missing, 69 no relay line to be had, 75 refused for now, 77 no permission,\n",
-        "78 errors in the config."
+        "Ctrl-C, also when this command is killed; pages go on as they would. While a\n",
+        "page is on it is refused, unless --over-pages is given, and while another system\n",
+        "has the amplifier always. Its contacts may switch mains or a loudspeaker line:\n",
+        "whoever works there is told first.\n\n",
+        "Exit codes: 0 operated, 64 wrong command line, 65 no such relay, 66 the config\n",
+        "is missing, 69 no relay line to be had, 75 refused for now, 77 no permission, 78\n",
+        "errors in the config."
     ))]
     Relay(tone::Relay),
     /// Put every relay of the config to rest; the service does it after every end.
@@ -339,11 +354,13 @@ pub enum Command {
     },
     /// The wiring of a config: terminal table on the terminal, or sheets of A4 as SVG.
     #[command(after_help = concat!(
-        "Examples:\n  hornwire wiring config/quayside-yard.toml | less\n",
+        "Examples:\n",
+        "  hornwire wiring config/quayside-yard.toml | less\n",
         "  hornwire wiring config/quayside-yard.toml -o yard.svg --date 2027-03-02\n\n",
-        "Every browser prints SVG: A4 landscape, no margins, black and white. What the config\n",
-        "does not say is assumed, and said so on the sheet; [amplifiers.NAME] says more.\n",
-        "Check every terminal on site: the sheet knows the config, not your equipment.\n\n",
+        "Every browser prints SVG: A4 landscape, no margins, black and white. What the\n",
+        "config does not say is assumed, and said so on the sheet; [amplifiers.NAME] says\n",
+        "more. Check every terminal on site: the sheet knows the config, not your\n",
+        "equipment.\n\n",
         "Exit codes: 0 drawn, 64 wrong command line, 66 the config is missing, 73 a sheet\n",
         "cannot be written, 77 no permission, 78 errors in the config."
     ))]
@@ -353,18 +370,19 @@ pub enum Command {
     },
     /// What is handed over: a record sheet for customer and technician, and a page for the wall.
     #[command(after_help = concat!(
-        "Examples:\n  hornwire handover /etc/hornwire/hornwire.toml -o handover\n",
+        "Examples:\n",
+        "  hornwire handover /etc/hornwire/hornwire.toml -o handover\n",
         "  hornwire handover config/quayside-yard.toml --customer \"Quayside Timber\" \\\n",
         "    --installer \"Alder Sound\" --phone \"01632 960 017\"\n\n",
-        "Writes handover.md, handover.html, wall.md and wall.html; files of these names in\n",
-        "DIR are written over. What was measured and tried comes from the logbook beside\n",
-        "the config; what was not tried is listed as such. Passwords, keys and access codes\n",
-        "are in none of them.\n\n",
+        "Writes handover.md, handover.html, wall.md and wall.html; files of these names\n",
+        "in DIR are written over. What was measured and tried comes from the logbook\n",
+        "beside the config; what was not tried is listed as such. Passwords, keys and\n",
+        "access codes are in none of them.\n\n",
         "Print the HTML from a browser: A4, the margins and the scale of the page itself,\n",
         "black and white is enough. wall.html is one page. There is no PDF output.\n\n",
         "Exit codes: 0 written, 64 wrong command line, 66 the config is missing, or the\n",
-        "logbook cannot be read, 73 a file cannot be written, 77 no permission, 78 errors in\n",
-        "the config."
+        "logbook cannot be read, 73 a file cannot be written, 77 no permission, 78 errors\n",
+        "in the config."
     ))]
     Handover {
         #[command(flatten)]
@@ -376,4 +394,24 @@ pub enum Command {
         #[arg(value_name = "DIR")]
         directory: PathBuf,
     },
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory as _;
+
+    use super::Arguments;
+
+    /// Lines that are broken by hand are not broken again on a terminal of 80 columns.
+    #[test]
+    fn help_fits_80_columns() {
+        let mut all = vec![Arguments::command()];
+        while let Some(command) = all.pop() {
+            let help = command.get_after_help().map(ToString::to_string).unwrap_or_default();
+            for line in help.lines() {
+                assert!(line.chars().count() <= 80, "{}: {line}", command.get_name());
+            }
+            all.extend(command.get_subcommands().cloned());
+        }
+    }
 }

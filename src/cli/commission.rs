@@ -8,10 +8,10 @@ use std::time::{Duration, Instant};
 use clap::Args;
 use hornwire::bench::commission::{self, Judged, MUSIC_LATER, Trial};
 use hornwire::bench::logbook::{Outcome, Standing, Verdict};
-use hornwire::config::plan::Speaker;
+use hornwire::config::plan::{Plan, Speaker};
 use hornwire::page::{RelayId, ZoneId};
-use hornwire::report::status::OutOfUse;
-use hornwire::report::text::plural;
+use hornwire::report::status::{OutOfUse, Past};
+use hornwire::report::text::{fill, plural};
 use hornwire::sound::probe;
 use serde_json::json;
 
@@ -22,13 +22,15 @@ use super::{Exit, complain};
 
 mod pages;
 
-/// Beeps in a zone last so long, a relay is operated for so long, seconds.
-const BEEPS: f64 = 6.0;
+/// Beeps in a zone last until they are answered, and no longer than this; a relay is operated for so long. Seconds.
+const BEEPS: u32 = 300;
 const OPERATED: u32 = 3;
 /// How often the gateway is looked at.
 const LOOK: Duration = Duration::from_millis(100);
 /// A page is waited for that long.
 const PATIENCE: Duration = Duration::from_secs(300);
+/// Of a page, as a whole.
+const IN_ORDER: &str = "everything measured and heard is in order";
 /// And music, after the page.
 const MUSIC_PATIENCE: Duration = Duration::from_secs(20);
 
@@ -60,8 +62,11 @@ fn tried(wanted: &Commission) -> Result<Exit, Exit> {
     let logbook = Logbook::beside(&wanted.through.config);
     let (before, _) = logbook.read()?;
     if wanted.list {
-        return list(wanted, &before);
+        let plan = super::plan(&wanted.through.config)?;
+        list(wanted, &plan, &before)?;
+        return Ok(Exit::Ok);
     }
+    logbook.prove()?;
     // First, so that a signal during the start is not lost.
     let dialogue = Dialogue::new(true, wanted.through.json).map_err(|error| {
         complain(&error.to_string());
@@ -69,18 +74,7 @@ fn tried(wanted: &Commission) -> Result<Exit, Exit> {
     })?;
     let bench = Workbench::open(&wanted.through)?;
     let plan = &bench.plan;
-    let mut trials = commission::trials(plan);
-    if let Some(unknown) = wanted
-        .only
-        .iter()
-        .find(|name| trials.iter().all(|trial| trial.name(plan) != **name))
-    {
-        complain(&format!(
-            "nothing to try is called {unknown:?}; hornwire commission --list tells all"
-        ));
-        return Err(Exit::Data);
-    }
-    trials.retain(|trial| wanted.only.is_empty() || wanted.only.iter().any(|name| trial.name(plan) == name));
+    let trials = trials(wanted, plan)?;
     let mut run = Run {
         wanted,
         bench: &bench,
@@ -113,27 +107,53 @@ fn tried(wanted: &Commission) -> Result<Exit, Exit> {
         }
     }
     let (after, _) = run.logbook.read()?;
-    let tally = commission::tally(plan, &after);
-    run.say(&format!(
-        "\n{tally}.\nThe outcomes are in {}; hornwire handover {} puts them into the document.",
-        run.logbook.path().display(),
-        wanted.through.config.display()
-    ));
-    match halted {
-        Some(Halt::Exit(exit)) => Err(exit),
-        Some(Halt::Quit) => Ok(Exit::NotNow),
-        None if tally.failed > 0 => Ok(Exit::Software),
-        None if bench.is_own() && tally.untried > 0 => Ok(Exit::NotNow),
-        None => Ok(Exit::Ok),
+    if let Some(Halt::Exit(exit)) = halted {
+        return Err(exit);
     }
+    run.say(&format!(
+        "\n{}.",
+        commission::tally(plan, &commission::trials(plan), &after)
+    ));
+    if !after.is_empty() {
+        run.say(&format!(
+            "The outcomes are in {}; hornwire handover {} puts them into the document.",
+            run.logbook.path().display(),
+            wanted.through.config.display()
+        ));
+    }
+    let tally = commission::tally(plan, &trials, &after);
+    Ok(match halted {
+        Some(_) => Exit::NotNow,
+        None if tally.failed > 0 => Exit::Software,
+        None if bench.is_own() && tally.untried > 0 => Exit::NotNow,
+        None => Exit::Ok,
+    })
 }
 
-fn list(wanted: &Commission, before: &[Outcome]) -> Result<Exit, Exit> {
-    let plan = super::plan(&wanted.through.config)?;
+/// Those that are wanted.
+fn trials(wanted: &Commission, plan: &Plan) -> Result<Vec<Trial>, Exit> {
+    let mut trials = commission::trials(plan);
+    let is_called = |trial: &Trial, name: &String| trial.name(plan) == name;
+    let unknown = wanted
+        .only
+        .iter()
+        .find(|name| !trials.iter().any(|trial| is_called(trial, name)));
+    if let Some(unknown) = unknown {
+        complain(&format!(
+            "nothing to try is called {unknown:?}; hornwire commission --list tells all"
+        ));
+        return Err(Exit::Data);
+    }
+    trials.retain(|trial| wanted.only.is_empty() || wanted.only.iter().any(|name| is_called(trial, name)));
+    Ok(trials)
+}
+
+fn list(wanted: &Commission, plan: &Plan, before: &[Outcome]) -> Result<(), Exit> {
+    let trials = trials(wanted, plan)?;
     let mut out = std::io::stdout().lock();
-    for trial in commission::trials(&plan) {
-        let (standing, day) = trial.standing(&plan, before);
-        let (kind, name) = (trial.kind().name(), trial.name(&plan));
+    for trial in &trials {
+        let (standing, day) = trial.standing(plan, before);
+        let (kind, name) = (trial.kind().name(), trial.name(plan));
         if wanted.through.json {
             let standing = standing.name();
             let _ = writeln!(
@@ -150,9 +170,9 @@ fn list(wanted: &Commission, before: &[Outcome]) -> Result<Exit, Exit> {
         let _ = writeln!(out, "{kind:9} {name}: {state}");
     }
     if !wanted.through.json {
-        let _ = writeln!(out, "{}", commission::tally(&plan, before));
+        let _ = writeln!(out, "{}", commission::tally(plan, &trials, before));
     }
-    Ok(Exit::Ok)
+    Ok(())
 }
 
 struct Run<'a> {
@@ -265,17 +285,13 @@ impl Run<'_> {
         let name = trial.name(&self.bench.plan).to_owned();
         let number = probe::beeps_of(usize::from(zone.0));
         let beeps = plural(usize::from(number), "beep");
-        let seconds = probe::round(number).as_secs_f64().max(BEEPS);
-        if self.dialogue.choose(
-            &format!("  {beeps} will sound, again and again. Ready?"),
-            &["yes", "skip"],
-        )? == "skip"
-        {
+        let question = format!("  {beeps} will sound, again and again, until you answer. Ready?");
+        if self.dialogue.choose(&question, &["yes", "skip"])? == "skip" {
             return self.skip(trial);
         }
         loop {
             let question = json!({
-                "signal": "beeps", "count": number, "zones": [name], "seconds": seconds,
+                "signal": "beeps", "count": number, "zones": [name], "seconds": BEEPS,
                 "over": self.wanted.through.over_pages,
             });
             let Some(playing) = self.granted(|bench| bench.play(question.clone()))? else {
@@ -317,6 +333,26 @@ impl Run<'_> {
     fn relay(&mut self, trial: Trial, relay: RelayId) -> Result<(), Halt> {
         let name = trial.name(&self.bench.plan).to_owned();
         if commission::shows_health(&self.bench.plan, relay) {
+            loop {
+                let status = self.bench.status()?;
+                if status.relays.iter().any(|one| one.name == name && one.operated) {
+                    break;
+                }
+                let missing = match status.missing.as_slice() {
+                    [] => "something is missing".to_owned(),
+                    missing => format!("missing: {}", missing.join(", ")),
+                };
+                self.say(&format!(
+                    "  It is operated while all is well, and rests now; {missing}."
+                ));
+                if self
+                    .dialogue
+                    .choose("  Look once more, or leave it out?", &["again", "skip"])?
+                    == "skip"
+                {
+                    return self.skip(trial);
+                }
+            }
             let question = "It is operated while all is well. Does what hangs on it show that now?";
             while self
                 .judged_by_ear(trial, "operates", question, "shows that all is well")?
@@ -331,17 +367,14 @@ impl Run<'_> {
         }
         loop {
             self.until_rest(&name)?;
-            let question = json!({
-                "command": "operate", "relay": name, "seconds": OPERATED, "over": self.wanted.through.over_pages,
-            });
-            let Some(_) = self.granted(|bench| bench.ask(&question))? else {
+            let over = self.wanted.through.over_pages;
+            let Some(held) = self.granted(|bench| bench.operate(&name, OPERATED.into(), over))? else {
                 return self.skip(trial);
             };
             let wanted = format!("operates for {OPERATED} s and rests again; {purpose}");
-            if self
-                .judged_by_ear(trial, "operates", "Did it, and did it go back?", &wanted)?
-                .is_some()
-            {
+            let judged = self.judged_by_ear(trial, "operates", "Did it, and did it go back?", &wanted);
+            drop(held);
+            if judged?.is_some() {
                 return Ok(());
             }
         }
@@ -373,6 +406,16 @@ impl Run<'_> {
                 self.tell(judged);
                 self.keep_judged(trial, judged)?;
             }
+            if !record.was_heard() {
+                // There is nothing to judge by ear.
+                let answer = self
+                    .dialogue
+                    .choose("  Once more, or leave it so?", &["again", "leave"])?;
+                if answer == "again" {
+                    continue;
+                }
+                return self.unheard(trial, &record);
+            }
             let is_good = all.iter().all(|judged| judged.verdict == Verdict::Passed);
             let wanted = "clear, loud enough, whole from the first word to the last";
             let question = "By ear: clear, loud enough, whole from the first word to the last?";
@@ -385,15 +428,31 @@ impl Run<'_> {
                 _ => Verdict::Failed,
             };
             let outcome = Outcome {
-                found: match record.zones().as_slice() {
-                    [] => "not heard".to_owned(),
-                    zones => format!("heard in {}", zones.join(", ")),
-                },
-                wanted: "everything measured and heard is in order".to_owned(),
+                found: format!("heard in {}", record.zones().join(", ")),
+                wanted: IN_ORDER.to_owned(),
                 ..self.outcome(trial, "page", whole)
             };
             return self.keep(trial, &outcome);
         }
+    }
+
+    /// A page that was not heard, and is left at that. Quiet hours are no fault.
+    fn unheard(&self, trial: Trial, record: &Past) -> Result<(), Halt> {
+        let quiet = record.text("quiet_hours");
+        let verdict = match quiet.as_str() {
+            "" => Verdict::Failed,
+            _ => Verdict::Skipped,
+        };
+        let outcome = Outcome {
+            found: format!("not heard: {}", record.text("why")),
+            wanted: IN_ORDER.to_owned(),
+            note: match quiet.as_str() {
+                "" => String::new(),
+                quiet => format!("quiet hours {quiet}"),
+            },
+            ..self.outcome(trial, trial.step(), verdict)
+        };
+        self.keep(trial, &outcome)
     }
 
     fn keep_judged(&self, trial: Trial, judged: &Judged) -> Result<(), Halt> {
@@ -417,7 +476,16 @@ impl Run<'_> {
             Verdict::Passed => String::new(),
             _ => format!(" FAILED, wanted {}", judged.wanted),
         };
-        self.say(&format!("  {:6} {}{note}{verdict}", judged.step, judged.found));
+        let mut told = String::new();
+        let first = format!("  {:6} ", judged.step);
+        fill(
+            &mut told,
+            &format!("{}{note}{verdict}", judged.found),
+            &first,
+            &" ".repeat(9),
+            80,
+        );
+        self.dialogue.say(&told);
     }
 
     /// The gateway's answer; while it refuses, because a page is on, as often as is wanted. `None`: it is to be left out.

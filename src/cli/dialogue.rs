@@ -131,12 +131,21 @@ impl Dialogue {
         }
     }
 
-    /// Which of these words has been typed while nothing was asked.
+    /// Which of these words has been typed while nothing was asked. Other lines are answered with what is wanted.
     pub fn typed<'w>(&mut self, words: &[&'w str]) -> Option<&'w str> {
-        let line = self.early.front()?.trim().to_lowercase();
-        let word = words.iter().find(|word| **word == line)?;
-        self.early.pop_front();
-        Some(word)
+        while let Some(line) = self.early.pop_front() {
+            let line = line.trim().to_lowercase();
+            match the_one(&line, words) {
+                Some(word) => return Some(word),
+                None if line.is_empty() => {}
+                None => self.wants(words, &line),
+            }
+        }
+        None
+    }
+
+    fn wants(&self, words: &[&str], found: &str) {
+        self.say(&format!("Wanted {}, not {found:?}.\n", words.join(" or ")));
     }
 
     /// No more answers will come.
@@ -216,16 +225,20 @@ impl Dialogue {
             if let Some(usual) = usual.filter(|_| answer.is_empty()) {
                 return Ok(usual);
             }
-            let found: Vec<&&str> = words
-                .iter()
-                .filter(|word| !answer.is_empty() && word.starts_with(&answer))
-                .collect();
-            if let [word] = found.as_slice() {
-                return Ok(word);
+            match the_one(&answer, words) {
+                Some(word) => return Ok(word),
+                None => self.wants(words, &answer),
             }
-            self.say(&format!("Wanted {}, not {answer:?}.\n", words.join(" or ")));
         }
     }
+}
+
+/// The one word that begins so.
+fn the_one<'w>(answer: &str, words: &[&'w str]) -> Option<&'w str> {
+    let mut found = words
+        .iter()
+        .filter(|word| !answer.is_empty() && word.starts_with(answer));
+    found.next().filter(|_| found.next().is_none()).copied()
 }
 
 /// Lines that are too long are broken between words, and go on below their own beginning.

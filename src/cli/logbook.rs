@@ -54,18 +54,38 @@ impl Logbook {
         }
     }
 
+    /// Whether lines can be added, before anything is measured.
+    ///
+    /// # Errors
+    /// After the complaint.
+    pub fn prove(&self) -> Result<(), Exit> {
+        self.open().map(drop).map_err(|error| self.cannot(&error))
+    }
+
+    fn open(&self) -> io::Result<File> {
+        OpenOptions::new()
+            .read(true)
+            .append(true)
+            .create(true)
+            .custom_flags(libc::O_NOFOLLOW)
+            .open(&self.path)
+    }
+
+    fn cannot(&self, error: &io::Error) -> Exit {
+        let path = self.path.display();
+        complain(&format!("{path}: {error}: what is measured cannot be kept"));
+        match error.kind() {
+            ErrorKind::PermissionDenied => Exit::NoPermission,
+            _ => Exit::CannotCreate,
+        }
+    }
+
     /// Adds a line.
     ///
     /// # Errors
     /// After the complaint, when it cannot be written.
     pub fn add(&self, outcome: &Outcome) -> Result<(), Exit> {
-        let file = OpenOptions::new()
-            .read(true)
-            .append(true)
-            .create(true)
-            .custom_flags(libc::O_NOFOLLOW)
-            .open(&self.path);
-        let written = file.and_then(|mut file| {
+        let written = self.open().and_then(|mut file| {
             let octets = file.metadata()?.len();
             // A line that was cut off, by a loss of power, ends here.
             let mut last = [b'\n'];
@@ -80,16 +100,7 @@ impl Logbook {
             file.write_all(line.as_bytes())?;
             file.sync_data()
         });
-        written.map_err(|error| {
-            complain(&format!(
-                "{}: {error}: what was measured cannot be kept",
-                self.path.display()
-            ));
-            match error.kind() {
-                ErrorKind::PermissionDenied => Exit::NoPermission,
-                _ => Exit::CannotCreate,
-            }
-        })
+        written.map_err(|error| self.cannot(&error))
     }
 
     /// All outcomes, oldest first, and how many lines are none; those are told. A config without a logbook has none.

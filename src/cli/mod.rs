@@ -1,12 +1,13 @@
 //! Commands and exit codes.
 
-use std::io::Write as _;
+use std::io::{IsTerminal as _, Write as _};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Parser as _;
 use hornwire::config::plan::Plan;
 use hornwire::config::{self, Severity};
+use hornwire::report::text::fill;
 
 use arguments::{Arguments, Command};
 
@@ -118,8 +119,28 @@ pub fn main() -> ExitCode {
     .into()
 }
 
+/// A terminal breaks long lines within words.
 fn complain(text: &str) {
-    let _ = writeln!(std::io::stderr(), "hornwire: {text}");
+    let mut out = String::new();
+    if std::io::stderr().is_terminal() {
+        let mut first = "hornwire: ";
+        for line in text.lines() {
+            let indent: String = line.chars().take_while(|c| *c == ' ').collect();
+            let (start, rest) = if first.is_empty() {
+                (indent.as_str(), indent.as_str())
+            } else {
+                (first, "  ")
+            };
+            match line.trim() {
+                "" => out.push('\n'),
+                line => fill(&mut out, line, start, rest, 80),
+            }
+            first = "";
+        }
+    } else {
+        out = format!("hornwire: {text}\n");
+    }
+    let _ = std::io::stderr().write_all(out.as_bytes());
 }
 
 /// The plan of a config that has no errors, and the files behind it; complains otherwise.

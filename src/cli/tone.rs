@@ -30,15 +30,15 @@ pub struct Tone {
     /// A zone or a zone group; may come several times. `identify` goes through all zones if none is named.
     #[arg(long = "zone", value_name = "NAME")]
     zones: Vec<String>,
-    /// Frequency of the tone.
-    #[arg(long, value_name = "HZ", default_value_t = 1000.0)]
-    hz: f64,
-    /// Where the sweep begins.
-    #[arg(long, value_name = "HZ", default_value_t = 100.0)]
-    from: f64,
-    /// Where the sweep ends.
-    #[arg(long, value_name = "HZ", default_value_t = 10_000.0)]
-    to: f64,
+    /// Frequency of the tone. [default: 1000]
+    #[arg(long, value_name = "HZ")]
+    hz: Option<f64>,
+    /// Where the sweep begins. [default: 100]
+    #[arg(long, value_name = "HZ")]
+    from: Option<f64>,
+    /// Where the sweep ends. [default: 10000]
+    #[arg(long, value_name = "HZ")]
+    to: Option<f64>,
     /// On the line, past the zone's gain and equaliser: "-20 dBFS" (0 is a full-scale sine), or "-10 dBm" where the card has been
     /// measured. Without it as loud as speech, by the way of speech.
     #[arg(long, value_name = "LEVEL", value_parser = Wanted::read, allow_hyphen_values = true)]
@@ -136,6 +136,20 @@ fn play(wanted: &Tone) -> Result<Exit, Exit> {
         complain("which zones? --zone NAME, once for each");
         return Err(Exit::Usage);
     }
+    for (flag, is_given, of) in [
+        ("--hz", wanted.hz.is_some(), Kind::Tone),
+        ("--from", wanted.from.is_some(), Kind::Sweep),
+        ("--to", wanted.to.is_some(), Kind::Sweep),
+    ] {
+        if is_given && wanted.signal != of {
+            let of = of.to_possible_value();
+            complain(&format!(
+                "{flag} is for a {}",
+                of.as_ref().map_or("", |value| value.get_name())
+            ));
+            return Err(Exit::Usage);
+        }
+    }
     let plan = &super::plan(&wanted.through.config)?;
     let zones: Vec<ZoneId> = match wanted.zones.is_empty() {
         true => (0..=u16::MAX).take(plan.zones.len()).map(ZoneId).collect(),
@@ -145,8 +159,10 @@ fn play(wanted: &Tone) -> Result<Exit, Exit> {
             Exit::Data
         })?,
     };
-    for zone in zones.iter().map(|zone| &plan.zones[usize::from(zone.0)]) {
-        let level = level(wanted, plan, zone)?;
+    let all = zones.iter().map(|zone| &plan.zones[usize::from(zone.0)]);
+    let all: Vec<&Zone> = all.collect();
+    for zone in &all {
+        let level = level(wanted, plan, zone, &all)?;
         let usual = as_speech(zone);
         if level.0 > zone.ceiling.0 {
             complain(&format!(
@@ -178,7 +194,14 @@ fn play(wanted: &Tone) -> Result<Exit, Exit> {
     };
     let mut exit = Exit::Ok;
     for round in rounds {
-        let (ended, result) = one(wanted, &bench, &mut dialogue, &round)?;
+        let (ended, result) = match one(wanted, &bench, &mut dialogue, &round) {
+            // The others may be free.
+            Err(Exit::NotNow) if wanted.signal == Kind::Identify => {
+                exit = Exit::NotNow;
+                continue;
+            }
+            other => other?,
+        };
         if wanted.through.json {
             let _ = writeln!(std::io::stdout(), "{result}");
         }
@@ -199,16 +222,16 @@ enum Ended {
     Taken,
 }
 
-/// At the card of that zone.
-fn level(wanted: &Tone, plan: &Plan, zone: &Zone) -> Result<Dbfs, Exit> {
+/// At the card of that zone; `all` are those that sound with it.
+fn level(wanted: &Tone, plan: &Plan, zone: &Zone, all: &[&Zone]) -> Result<Dbfs, Exit> {
     let level = wanted.level.map(|level| level.at(plan, zone)).transpose();
     let level = level.map_err(|cause| {
         complain(&cause);
         Exit::Data
     })?;
     Ok(level.unwrap_or_else(|| match wanted.signal {
-        // Past the zone's gain.
-        Kind::Polarity => probe::as_speech(),
+        // Past the zones' gains.
+        Kind::Polarity => Dbfs(all.iter().map(|zone| as_speech(zone).0).fold(0.0, f32::min)),
         _ => as_speech(zone),
     }))
 }
@@ -219,14 +242,16 @@ fn one(wanted: &Tone, bench: &Workbench, dialogue: &mut Dialogue, zones: &[ZoneI
     let names: Vec<&str> = zones.iter().map(|zone| zone.name.as_str()).collect();
     let place = plan.zones.iter().position(|zone| names.contains(&zone.name.as_str()));
     let count = probe::beeps_of(place.unwrap_or(0));
+    let (hz, from, to) = (
+        wanted.hz.unwrap_or(1000.0),
+        wanted.from.unwrap_or(100.0),
+        wanted.to.unwrap_or(10_000.0),
+    );
     let (what, mut question) = match wanted.signal {
-        Kind::Tone => (
-            format!("tone of {} Hz", wanted.hz),
-            json!({ "signal": "tone", "hz": wanted.hz }),
-        ),
+        Kind::Tone => (format!("tone of {hz} Hz"), json!({ "signal": "tone", "hz": hz })),
         Kind::Sweep => (
-            format!("sweep from {} to {} Hz", wanted.from, wanted.to),
-            json!({ "signal": "sweep", "from": wanted.from, "to": wanted.to }),
+            format!("sweep from {from} to {to} Hz"),
+            json!({ "signal": "sweep", "from": from, "to": to }),
         ),
         Kind::Noise => ("noise like speech".to_owned(), json!({ "signal": "noise" })),
         Kind::Polarity => ("pulses that go up".to_owned(), json!({ "signal": "polarity" })),
@@ -238,7 +263,7 @@ fn one(wanted: &Tone, bench: &Workbench, dialogue: &mut Dialogue, zones: &[ZoneI
     let mut levels = Vec::new();
     let mut asked: Option<Dbfs> = None;
     for zone in &zones {
-        let at_card = level(wanted, plan, zone)?;
+        let at_card = level(wanted, plan, zone, &zones)?;
         if wanted.level.is_some() {
             // One question has one level: cards that were measured differently are asked one by one.
             if asked.is_some_and(|other| (other.0 - at_card.0).abs() > 0.05) {
@@ -255,7 +280,9 @@ fn one(wanted: &Tone, bench: &Workbench, dialogue: &mut Dialogue, zones: &[ZoneI
     if let Some(level) = asked {
         question["level_dbfs"] = json!(level.0);
     }
-    let playing = bench.play(question)?;
+    let playing = bench.play(question).inspect_err(|_| {
+        dialogue.say(&format!("Not played in {}.\n", names.join(", ")));
+    })?;
     let page = playing.page;
     for (zone, level) in &levels {
         let full_scale = plan.cards[zone.card].full_scale;
@@ -268,7 +295,7 @@ fn one(wanted: &Tone, bench: &Workbench, dialogue: &mut Dialogue, zones: &[ZoneI
         ));
     }
     dialogue.say(&format!("For {} s; Ctrl-C ends it.\n", wanted.seconds));
-    let ended = follow(bench, dialogue, page)?;
+    let ended = follow(bench, dialogue, page, &names)?;
     drop(playing);
     dialogue.say(match ended {
         Ended::Played => "Played.\n",
@@ -297,27 +324,41 @@ fn hundredths(decibel: f32) -> f64 {
 }
 
 /// Until it is over; ends it when asked to.
-fn follow(bench: &Workbench, dialogue: &mut Dialogue, page: u64) -> Result<Ended, Exit> {
+fn follow(bench: &Workbench, dialogue: &mut Dialogue, page: u64, zones: &[&str]) -> Result<Ended, Exit> {
+    let mut taken: Vec<String> = Vec::new();
     loop {
         if dialogue.stops_within(LOOK) {
             return Ok(Ended::Stopped);
         }
         let status = bench.status()?;
-        if status.page(page).is_some() {
+        if let Some(page) = status.page(page) {
+            let others = zones.iter().filter(|zone| page.is_heard() && !has(&page.zones, zone));
+            for zone in others {
+                if !has(&taken, zone) {
+                    dialogue.say(&format!("Not in {zone} now: a page has it, or it is out of use.\n"));
+                    taken.push((*zone).to_owned());
+                }
+            }
             continue;
         }
         // Between the end and the record is a moment.
         if let Some(record) = status.past(page) {
             let missed = record.missed();
             for (zone, cause) in &missed {
-                dialogue.say(&format!("Not in {zone}: {}\n", cause.as_deref().unwrap_or_default()));
+                if !has(&taken, zone) {
+                    dialogue.say(&format!("Not in {zone}: {}\n", cause.as_deref().unwrap_or_default()));
+                }
             }
             return Ok(match record.text("end_reason").as_str() {
-                "finished" if missed.is_empty() => Ended::Played,
+                "finished" if missed.is_empty() && taken.is_empty() => Ended::Played,
                 _ => Ended::Taken,
             });
         }
     }
+}
+
+fn has(zones: &[String], zone: &str) -> bool {
+    zones.iter().any(|one| one == zone)
 }
 
 #[derive(Debug, Args)]
@@ -362,11 +403,10 @@ fn operate(wanted: &Relay) -> Result<Exit, Exit> {
     let length = Duration::from_secs_f64(wanted.seconds);
     for round in 1..=wanted.times {
         let over = wanted.through.over_pages;
-        let question = json!({ "command": "operate", "relay": name, "seconds": wanted.seconds, "over": over });
-        let answer = bench.ask(&question)?;
-        let operated = answer["operated"] == json!(true);
+        let held = bench.operate(name, wanted.seconds, over)?;
+        let operated = held.answer["operated"] == json!(true);
         if json {
-            let _ = writeln!(std::io::stdout(), "{answer}");
+            let _ = writeln!(std::io::stdout(), "{}", held.answer);
         } else {
             let what = match operated {
                 true => format!("operated for {} s; Ctrl-C ends it", wanted.seconds),
@@ -377,7 +417,6 @@ fn operate(wanted: &Relay) -> Result<Exit, Exit> {
         let between = if round < wanted.times { length } else { Duration::ZERO };
         let by = Instant::now() + length + between;
         if dialogue.stops_within(by.saturating_duration_since(Instant::now())) {
-            let _ = bench.ask(&json!({ "command": "operate", "relay": name, "seconds": 0 }));
             break;
         }
     }

@@ -58,29 +58,37 @@ struct Trouble {
 
 pub fn run(wanted: &Watch) -> Exit {
     let looks = looks(wanted);
-    if wanted.json {
-        return in_json(&looks);
-    }
     let is_dumb = std::env::var_os("TERM").is_none_or(|term| term.is_empty() || term == "dumb");
-    if wanted.plain || is_dumb || !io::stdout().is_terminal() {
-        return in_lines(&looks);
-    }
-    let Ok(ends) = ends() else { return Exit::System };
-    match ratatui::try_init() {
-        Ok(mut terminal) => {
-            let exit = on_screen(&mut terminal, &looks, &ends);
-            ratatui::restore();
-            exit.unwrap_or_else(|error| {
-                complain(&format!("the terminal: {error}"));
-                Exit::System
-            })
-        }
+    let has_screen = !wanted.json && !wanted.plain && !is_dumb && io::stdout().is_terminal();
+    let exit = match has_screen {
+        true => screen(&looks),
+        // Who reads lines has all of them.
+        false => at_the_end(leave).map(|()| match wanted.json {
+            true => in_json(&looks),
+            false => in_lines(&looks),
+        }),
+    };
+    exit.unwrap_or_else(|error| {
+        complain(&format!("the terminal: {error}"));
+        Exit::System
+    })
+}
+
+fn screen(looks: &Receiver<Seen>) -> io::Result<Exit> {
+    let ends = Arc::new(AtomicBool::new(false));
+    let [one, other] = [Arc::clone(&ends), Arc::clone(&ends)];
+    at_the_end(move || end(&one))?;
+    without_terminal(move || end(&other))?;
+    let exit = match ratatui::try_init() {
+        Ok(mut terminal) => on_screen(&mut terminal, looks, &ends),
         // No keyboard, say.
         Err(_) => {
-            ratatui::restore();
-            in_lines(&looks)
+            let _ = ratatui::try_restore();
+            return Ok(in_lines(looks));
         }
-    }
+    };
+    let _ = ratatui::try_restore();
+    exit
 }
 
 /// Asks from a thread of its own, so that a gateway that does not answer holds up no key. It ends when nobody listens.
@@ -114,33 +122,42 @@ fn looks(wanted: &Watch) -> Receiver<Seen> {
     looks
 }
 
-/// Comes true when the program is to end. Who does not look at it soon is ended: a terminal that has gone, since a connection was cut, can
-/// hold up whoever reads keys from it for ever.
-fn ends() -> io::Result<Arc<AtomicBool>> {
-    let ends = Arc::new(AtomicBool::new(false));
-    let end = |told: Arc<AtomicBool>| {
-        told.store(true, Ordering::Relaxed);
-        std::thread::sleep(END);
-        ratatui::restore();
-        std::process::exit(Exit::Ok as i32);
-    };
+/// When the program is told to end.
+fn at_the_end(act: impl FnOnce() + Send + 'static) -> io::Result<()> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_io().build()?;
     let inside = runtime.enter();
     let stop = run::stop_on(true)?;
     drop(inside);
-    let told = Arc::clone(&ends);
     std::thread::spawn(move || {
         runtime.block_on(stop);
-        end(told);
+        act();
     });
-    let (terminal, told) = (io::stdout().as_fd().try_clone_to_owned()?, Arc::clone(&ends));
+    Ok(())
+}
+
+/// When its terminal goes, where no signal tells of that. Who reads keys from a terminal that has gone, since a connection was cut, can be
+/// held up for ever.
+fn without_terminal(act: impl FnOnce() + Send + 'static) -> io::Result<()> {
+    let terminal = io::stdout().as_fd().try_clone_to_owned()?;
     std::thread::spawn(move || {
         // What hangs up is always told, and nothing else is asked for.
         let mut one = [PollFd::new(&terminal, PollFlags::empty())];
         while matches!(rustix::event::poll(&mut one, None), Ok(0) | Err(Errno::INTR)) {}
-        end(told);
+        act();
     });
-    Ok(ends)
+    Ok(())
+}
+
+/// Tells whoever draws, and waits for that no longer than [`END`].
+fn end(told: &AtomicBool) {
+    told.store(true, Ordering::Relaxed);
+    std::thread::sleep(END);
+    let _ = ratatui::try_restore();
+    leave();
+}
+
+fn leave() {
+    std::process::exit(Exit::Ok as i32);
 }
 
 fn clock() -> String {
@@ -224,7 +241,7 @@ fn on_screen(terminal: &mut DefaultTerminal, looks: &Receiver<Seen>, ends: &Atom
             }
             Ok(Err(new)) => {
                 if new.is_final && view.is_none() {
-                    ratatui::restore();
+                    let _ = ratatui::try_restore();
                     complain(&new.text);
                     return Ok(Exit::NoPermission);
                 }

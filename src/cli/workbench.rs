@@ -80,7 +80,7 @@ impl Workbench {
                 })?;
                 let _ = writeln!(
                     io::stderr(),
-                    "No gateway runs: this command opens the cards and relays of {} itself.",
+                    "No gateway runs: this command itself opens what is in\n{}.",
                     through.config.display()
                 );
                 Ok(Workbench {
@@ -114,11 +114,27 @@ impl Workbench {
     /// As [`Workbench::ask`].
     pub fn play(&self, mut question: Value) -> Result<Playing, Exit> {
         question["command"] = json!("test");
-        let (answer, connection) =
-            local::conversation(&self.socket, &question).map_err(|error| local::unanswered(&self.socket, &error))?;
-        let page = granted(&answer).map(|answer| answer["page"].as_u64().unwrap_or_default())?;
+        let held = self.held(&question)?;
         Ok(Playing {
-            page,
+            page: held.answer["page"].as_u64().unwrap_or_default(),
+            _held: held,
+        })
+    }
+
+    /// Operates a relay for so many seconds, until it is dropped at the latest.
+    ///
+    /// # Errors
+    /// As [`Workbench::ask`].
+    pub fn operate(&self, relay: &str, seconds: f64, over: bool) -> Result<Held, Exit> {
+        self.held(&json!({ "command": "operate", "relay": relay, "seconds": seconds, "over": over }))
+    }
+
+    fn held(&self, question: &Value) -> Result<Held, Exit> {
+        let (answer, connection) =
+            local::conversation(&self.socket, question).map_err(|error| local::unanswered(&self.socket, &error))?;
+        let answer = granted(&answer).cloned()?;
+        Ok(Held {
+            answer,
             _connection: connection,
         })
     }
@@ -136,6 +152,12 @@ impl Workbench {
 /// A test signal that somebody here wants: the gateway ends it when the connection is closed, however that comes.
 pub struct Playing {
     pub page: u64,
+    _held: Held,
+}
+
+/// Something that the gateway does as long as the connection is there.
+pub struct Held {
+    pub answer: Value,
     _connection: UnixStream,
 }
 

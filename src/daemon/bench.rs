@@ -73,8 +73,13 @@ impl Control {
             sound: Repeated::Probe(Box::new(Probe::new(signal, wanted.length))),
             memory: 0,
         });
-        // An equaliser turns the phase, and would make another pulse of it.
-        let level = wanted.level.or((signal == Signal::Polarity).then(probe::as_speech));
+        // An equaliser turns the phase, and would make another pulse of it: past it, as loud as speech where that is softest.
+        let gains = entry
+            .zones()
+            .iter()
+            .map(|zone| self.plan.zones[usize::from(zone.0)].gain.0);
+        let pulses = Dbfs(probe::as_speech().0 + gains.reduce(f32::min).unwrap_or(0.0));
+        let level = wanted.level.or((signal == Signal::Polarity).then_some(pulses));
         entry.direct = level.map(Signal::gain_to);
         self.tell(Message::Local(LocalMessage::Tests {
             page,
@@ -107,8 +112,13 @@ impl Control {
                     "a zone that names it is out of use: its card is missing, or another system has the amplifier";
                 return Ok(json!({ "relay": name, "state": "refused", "why": why }));
             }
+            let is_operated = self.switchboard.relay(relay);
+            if is_operated && self.plan.relays[usize::from(relay.0)].rules.shows.is_some() {
+                let why = "it is operated already, by what it shows";
+                return Ok(json!({ "relay": name, "state": "refused", "why": why }));
+            }
             // Asked again and again it is told once.
-            if !self.switchboard.relay(relay) {
+            if !is_operated {
                 self.tell(Message::Local(LocalMessage::Operates {
                     relay: wanted.relay.clone(),
                     length: wanted.length,

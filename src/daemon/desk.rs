@@ -189,20 +189,59 @@ async fn serve(stream: UnixStream, queue: Sender<Wish>, uploads: &Semaphore) {
     let uid = stream.peer_cred().map_or(u32::MAX, |cred| cred.uid());
     let mut stream = BufReader::new(stream);
     let asked = ask(&mut stream, uploads).await;
-    let is_test = matches!(asked, Ok(Ask::Test(_)));
+    let held = asked.as_ref().ok().and_then(Held::of);
     let answer = match asked {
         Ok(ask) => fulfilled(ask, uid, &queue).await,
         Err(error) => json!({ "error": error }),
     };
     let line = format!("{answer}\n");
     let written = tokio::time::timeout(WRITE_LIMIT, stream.get_mut().write_all(line.as_bytes())).await;
-    let page = answer.get("page").and_then(Value::as_u64).filter(|_| is_test);
-    if let (Some(page), None) = (page, answer.get("why")) {
-        // A test lasts no longer than its connection: whoever asked may die.
-        if let Ok(Ok(())) = written {
-            let _ = tokio::time::timeout(TEST_LIMIT, stream.read_u8()).await;
+    // A test lasts no longer than its connection: whoever asked may die.
+    if let Some((longest, end)) = held.and_then(|held| held.granted(&answer)) {
+        let is_over = match written {
+            Ok(Ok(())) => tokio::time::timeout(longest, stream.read_u8()).await.is_err(),
+            _ => false,
+        };
+        if !is_over {
+            fulfilled(end, uid, &queue).await;
         }
-        fulfilled(Ask::EndTest(PageId(page)), uid, &queue).await;
+    }
+}
+
+/// What lasts as long as somebody wants it.
+enum Held {
+    Test,
+    Relay(String, Duration),
+}
+
+impl Held {
+    fn of(ask: &Ask) -> Option<Self> {
+        match ask {
+            Ask::Test(_) => Some(Held::Test),
+            Ask::Operate(wanted) if !wanted.length.is_zero() => Some(Held::Relay(wanted.relay.clone(), wanted.length)),
+            _ => None,
+        }
+    }
+
+    /// How long it may last, and its end; `None` where it was not granted.
+    fn granted(self, answer: &Value) -> Option<(Duration, Ask)> {
+        if answer.get("error").or_else(|| answer.get("why")).is_some() {
+            return None;
+        }
+        match self {
+            Held::Test => {
+                let page = answer.get("page").and_then(Value::as_u64)?;
+                Some((TEST_LIMIT, Ask::EndTest(PageId(page))))
+            }
+            Held::Relay(relay, length) => {
+                let rest = Operate {
+                    relay,
+                    length: Duration::ZERO,
+                    over: true,
+                };
+                Some((length, Ask::Operate(rest)))
+            }
+        }
     }
 }
 

@@ -146,7 +146,7 @@ fn the_tally_goes_by_the_last_outcomes() {
         outcome(Kind::Group, "dispatch", "page", Verdict::Failed),
         outcome(Kind::Relay, "lamp", "operates", Verdict::Skipped),
     ];
-    let tally = tally(&plan, &all);
+    let tally = tally(&plan, &trials(&plan), &all);
     assert_eq!(
         tally.to_string(),
         "7 trials: 1 passed, 1 failed, 1 skipped, 4 not tried"

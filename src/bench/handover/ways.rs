@@ -2,6 +2,7 @@
 
 use super::document::{Section, Table};
 use super::words::{self, and, time};
+use crate::calendar::{Hours, QuietHours};
 use crate::config::plan::{Extension, Paging, Plan, Speaker};
 use crate::gate::{NoChoice, Route};
 use crate::page::{Begin, Loss, ZoneId};
@@ -177,6 +178,11 @@ fn source(out: &mut Section, plan: &Plan, speaker: Speaker) {
     let paging = speaker.paging(plan);
     let mut items = Vec::new();
     let (kind, name) = (kind(speaker), speaker.name(plan));
+    let quiet = quiet(plan, speaker);
+    let heard = |hours: &Hours| match (hours.0.is_empty(), quiet.is_empty()) {
+        (true, false) => "Heard at any time but in quiet hours.".to_owned(),
+        _ => format!("Heard {}.", words::hours(hours)),
+    };
     match speaker {
         Speaker::Extension(index) => {
             if let Some(extension) = plan.extensions.get(index) {
@@ -196,7 +202,7 @@ fn source(out: &mut Section, plan: &Plan, speaker: Speaker) {
                 (None, None) => "Whoever can send to it on this network is heard.".to_owned(),
             };
             items.push(who);
-            items.push(format!("Heard {}.", words::hours(&group.hours)));
+            items.push(heard(&group.hours));
         }
         Speaker::Line(index) => {
             let input = &plan.inputs[index];
@@ -206,7 +212,7 @@ fn source(out: &mut Section, plan: &Plan, speaker: Speaker) {
                 words::zones(plan, &paging.zones),
                 time(input.vox.hang)
             ));
-            items.push(format!("Heard {}.", words::hours(&input.hours)));
+            items.push(heard(&input.hours));
         }
         Speaker::Contact(index) => {
             let contact = &plan.contacts[index];
@@ -220,7 +226,7 @@ fn source(out: &mut Section, plan: &Plan, speaker: Speaker) {
                 words::played(plan, contact.plays),
                 words::zones(plan, &paging.zones)
             ));
-            items.push(format!("Heard {}.", words::hours(&contact.hours)));
+            items.push(heard(&contact.hours));
         }
         Speaker::Schedule(index) => {
             let schedule = &plan.schedules[index];
@@ -244,9 +250,41 @@ fn source(out: &mut Section, plan: &Plan, speaker: Speaker) {
         }
         Speaker::Local | Speaker::Test => {}
     }
+    items.extend(quiet);
     terms(&mut items, plan, speaker, paging);
     out.heading(format!("{kind} {name}"));
     out.list(items);
+}
+
+/// Quiet hours that are for its pages.
+fn quiet(plan: &Plan, speaker: Speaker) -> Vec<String> {
+    let paging = speaker.paging(plan);
+    let is_for = |rule: &&QuietHours| {
+        let sources = rule.sources.as_ref();
+        paging.priority <= rule.up_to && sources.is_none_or(|sources| sources.contains(&speaker.id()))
+    };
+    let told = |rule: &QuietHours| {
+        // Where callers choose, any zone may be meant.
+        let zones = rule.zones.iter().copied();
+        let zones: Vec<ZoneId> = zones
+            .filter(|zone| paging.zones.is_empty() || paging.zones.contains(zone))
+            .collect();
+        let happens = match rule.lower {
+            Some(lower) => format!("{} dB softer", -lower.0),
+            None => "Not heard".to_owned(),
+        };
+        let season = words::season(&rule.season);
+        let season = if season.is_empty() {
+            season
+        } else {
+            format!(", {season}")
+        };
+        (!zones.is_empty()).then(|| {
+            let (zones, hours) = (words::zones(plan, &zones), words::hours(&rule.hours));
+            format!("{happens} in {zones} {hours}{season} (quiet hours {}).", rule.name)
+        })
+    };
+    plan.quiet_hours.iter().filter(is_for).filter_map(told).collect()
 }
 
 /// What it is, before its name.

@@ -5,7 +5,7 @@ use ratatui::style::{Color, Modifier, Style};
 use ratatui::text::{Line, Span};
 
 use crate::report::status::{Level, OutOfUse, Page, Status, Zone};
-use crate::report::text::fill;
+use crate::report::text::{fill, plural};
 
 /// The meter's lower end, dBFS; its upper end is full scale.
 const FLOOR: f64 = -60.0;
@@ -18,6 +18,9 @@ const LIMITER: usize = 7;
 const PAST: usize = 4;
 /// Lines of zones and of pages that are shown however little room there is.
 const LEAST: usize = 3;
+
+/// Columns that a caller's name has however little room there is.
+const LEAST_FROM: usize = 16;
 
 /// How somebody looks at it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -72,7 +75,7 @@ pub fn draw(frame: &mut Frame, screen: &Screen) -> usize {
         buffer.set_line(area.x, y, line, area.width);
     }
     if is_cut && scroll + room < body.len() && height > 1 {
-        let more = format!(" {} more lines: arrow keys ", body.len() - scroll - room);
+        let more = format!(" {}: arrow keys ", plural(body.len() - scroll - room, "more line"));
         let x = area.x + area.width.saturating_sub(more.len() as u16);
         let reversed = Style::new().add_modifier(Modifier::REVERSED);
         buffer.set_stringn(x, area.y + area.height - 1, &more, width, reversed);
@@ -257,16 +260,19 @@ fn of_pages(view: &Status, look: Look, width: usize, room: usize) -> Vec<Line<'s
 }
 
 fn of_page(page: &Page, look: Look, width: usize) -> Line<'static> {
-    let text = format!(
-        "{:>5}  {:>4} s  {:>4}  {}  {} {} {}",
+    let begin = format!(
+        "{:>5}  {:>4} s  {:>4}  {}  ",
         page.id,
         page.seconds,
         page.priority,
-        fit(&page.state, 18),
-        page.from(),
+        fit(&page.state, 18)
+    );
+    let place = format!(
+        " {} {}",
         if page.waits() { "for" } else { "in" },
         page.place().join(", ")
     );
+    let text = between(begin, &page.from(), &place, width);
     let colour = if page.waits() { Color::Yellow } else { Color::Green };
     Line::styled(fit(&text, width), look.style(colour))
 }
@@ -353,16 +359,21 @@ fn of_past(view: &Status, width: usize, room: usize) -> Vec<Line<'static>> {
     let mut lines = vec![bold(fit("Ended       page  from", width))];
     let newest = view.recent.iter().rev().take(room - 1);
     lines.extend(newest.map(|past| {
-        let text = format!(
-            "{:>8}  {:>6}  {} {}",
-            past.time(),
-            past.id(),
-            past.from(),
-            past.ending()
-        );
+        let begin = format!("{:>8}  {:>6}  ", past.time(), past.id());
+        let text = between(begin, &past.from(), &format!(" {}", past.ending()), width);
         Line::raw(fit(&text, width))
     }));
     lines
+}
+
+/// A long name of a caller gives way to what comes behind it.
+fn between(mut begin: String, from: &str, end: &str, width: usize) -> String {
+    let room = width.saturating_sub(span(&begin) + span(end)).max(LEAST_FROM);
+    match span(from) > room {
+        true => begin += fit(from, room).trim_end(),
+        false => begin += from,
+    }
+    begin + end
 }
 
 fn span(text: &str) -> usize {

@@ -93,8 +93,8 @@ fn all_of_a_busy_site_on_80_columns() {
         "Next        shift-bell at 2026-11-26 06:00",
         "Ended       page  from",
         "14:36:02      11  page (Gate office <201>) not heard: busy",
-        "14:36:02      10  page (Gate office <201>) in yard: 14.2 s, length limit; 0.3 %…",
-        "14:36:02       9  page (Gate office <201>) in yard: 14.2 s, caller hung up; 0.3…",
+        "14:36:02      10  page (Gate office <… in yard: 14.2 s, length limit; 0.3 % lost",
+        "14:36:02       9  page (Gate office… in yard: 14.2 s, caller hung up; 0.3 % lost",
         "",
         "",
     ];

@@ -41,38 +41,48 @@ impl Run<'_> {
     /// `None`: it is to be left out.
     pub(super) fn page(&mut self, name: &str, kind: Kind, after: u64) -> Result<Option<Seen>, Halt> {
         let (by, mut moved) = (Instant::now() + PATIENCE, Vec::new());
-        let (mut told, mut zones) = (false, Vec::new());
+        let (mut its, mut zones) = (None, Vec::new());
+        let mut newest = after;
         let record = loop {
             if self.dialogue.stops_within(LOOK) {
                 return Err(Halt::Quit);
             }
-            if !told && (self.dialogue.typed(&["skip"]).is_some() || self.dialogue.has_ended()) {
+            if its.is_none() && (self.dialogue.typed(&["skip"]).is_some() || self.dialogue.has_ended()) {
                 return Ok(None);
             }
             let status = self.bench.status()?;
-            let is_it = |id: u64, source: &str, its: &str| id > after && source == name && its == kind.name();
+            // The first one that comes is the one.
+            let pinned: Option<u64> = its;
+            let is_it = |id: u64, source: &str, of: &str| match pinned {
+                Some(its) => id == its,
+                None => id > after && source == name && of == kind.name(),
+            };
             let on = status
                 .pages
                 .iter()
                 .find(|page| is_it(page.id, &page.source, &page.kind));
             if let Some(page) = on {
-                if !told {
+                if its.is_none() {
                     self.say(&format!(
                         "  page {} has come; its figures come when it has ended",
                         page.id
                     ));
-                    told = true;
                 }
+                its = Some(page.id);
                 note_moves(&self.bench.plan, &status, &mut moved);
                 if !page.zones.is_empty() {
                     zones.clone_from(&page.zones);
                 }
             }
-            let mut recent = status.recent.into_iter();
+            let mut recent = status.recent.iter();
             if let Some(record) = recent.find(|past| is_it(past.id(), &past.source(), &past.text("kind"))) {
-                break record;
+                break record.clone();
             }
-            if Instant::now() > by && !told {
+            if its.is_none() {
+                self.tell_others(&status, newest, name);
+                newest = newest.max(self::newest(&status));
+            }
+            if Instant::now() > by && its.is_none() {
                 self.say(&format!("  no page has come in {} minutes", PATIENCE.as_secs() / 60));
                 return Ok(None);
             }
@@ -81,6 +91,20 @@ impl Run<'_> {
         let began = record.text("began").parse::<Timestamp>().ok();
         let since_bid = |(id, at): (RelayId, Timestamp)| Some((id, at.duration_since(began?).as_secs_f64()));
         Ok(Some((record, moved.into_iter().filter_map(since_bid).collect())))
+    }
+
+    /// Pages since that one, by other sources: whoever dialled wrongly is told.
+    fn tell_others(&self, status: &Status, after: u64, name: &str) {
+        let on = status.pages.iter().map(|page| (page.id, page.from()));
+        let over = status.recent.iter().map(|past| (past.id(), past.from()));
+        let mut others: Vec<(u64, String)> = on.chain(over).filter(|(id, _)| *id > after).collect();
+        others.sort();
+        others.dedup();
+        for (id, from) in others {
+            self.say(&format!(
+                "  page {id} is from {from}: still waiting for one from {name}"
+            ));
+        }
     }
 
     /// After a page: until its zones' music is free again.
