@@ -131,11 +131,17 @@ impl Dialogue {
         }
     }
 
-    /// Which of these words has been typed while nothing was asked. Other lines are answered with what is wanted.
+    /// Which of these words has been typed while nothing was asked. Another line is told what is wanted; one that a program wrote is kept for
+    /// the next question.
     pub fn typed<'w>(&mut self, words: &[&'w str]) -> Option<&'w str> {
-        while let Some(line) = self.early.pop_front() {
+        while let Some(line) = self.early.front() {
             let line = line.trim().to_lowercase();
-            match the_one(&line, words) {
+            let found = the_one(&line, words);
+            if found.is_none() && !Self::has_terminal() {
+                return None;
+            }
+            self.early.pop_front();
+            match found {
                 Some(word) => return Some(word),
                 None if line.is_empty() => {}
                 None => self.wants(words, &line),
