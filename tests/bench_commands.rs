@@ -11,11 +11,14 @@ use std::time::{Duration, Instant};
 use serde_json::Value;
 
 use crate::program::Program;
+use crate::terminal::Terminal;
 
 mod program;
 #[path = "program/sound_server.rs"]
 #[allow(dead_code, reason = "no recording here")]
 mod sound_server;
+#[path = "program/terminal.rs"]
+mod terminal;
 
 const RATE: usize = 48_000;
 
@@ -332,6 +335,44 @@ fn commissioning_tries_everything_once() {
     assert!(told.contains("6 trials: 6 passed."), "{told}");
     let list = run(&folder, &["commission", "--list", "--json"]);
     assert_eq!(text(&list.stdout).lines().count(), 6);
+    program.stop();
+}
+
+/// A word that is none is answered, and the next one counts. A page that nobody hears is not judged by ear.
+#[test]
+fn commissioning_at_a_terminal() {
+    let mut program = start("commission-terminal");
+    let folder = program.folder.clone();
+    let mut terminal = Terminal::start(command(&folder, &["commission", "--only", "gate"]));
+    terminal.until("Close the contact");
+    terminal.types("");
+    terminal.types("help");
+    terminal.until("Wanted skip, not \"help\"");
+    let asked = |arguments: &[&str]| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_hornwire"));
+        let socket = folder.join("control.sock");
+        assert!(
+            command
+                .args(arguments)
+                .arg("--socket")
+                .arg(socket)
+                .status()
+                .unwrap()
+                .success()
+        );
+    };
+    asked(&["announce", "--zone", "yard", "--plays", "single"]);
+    terminal.until("still waiting for one from gate");
+    fs::write(folder.join("alarm"), "").unwrap();
+    program.line("alarm-panel");
+    fs::write(folder.join("bell"), "").unwrap();
+    terminal.until("page 2 has come");
+    asked(&["stop", "2"]);
+    terminal.until("not heard");
+    terminal.until("leave it so?");
+    terminal.types("leave");
+    terminal.until("1 failed");
+    assert!(terminal.ends());
     program.stop();
 }
 

@@ -1,8 +1,7 @@
 //! `hornwire watch` at the running program: the meter against a tone of known level, lines for a pipe, JSON.
 #![allow(clippy::disallowed_methods)]
 
-use std::io::{BufRead as _, BufReader, Read as _};
-use std::os::fd::{FromRawFd as _, OwnedFd};
+use std::io::{BufRead as _, BufReader};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::sync::mpsc::{self, Receiver};
@@ -11,8 +10,11 @@ use std::time::{Duration, Instant};
 use serde_json::Value;
 
 use crate::program::Program;
+use crate::terminal::Terminal;
 
 mod program;
+#[path = "program/terminal.rs"]
+mod terminal;
 
 const RATE: u32 = 48_000;
 /// Longest wait for what is to be seen.
@@ -193,59 +195,16 @@ fn the_meter_shows_the_level_on_the_line() {
     program.stop();
 }
 
-/// A terminal of its own, which goes: a connection that was cut. The program ends, also where nobody tells it by a signal.
+/// A connection that was cut. The program ends, also where nobody tells it by a signal.
 #[test]
 fn a_terminal_that_goes_ends_it() {
     let folder = program::folder("watch-gone");
     let program = Program::start(folder.clone(), &CONFIG.replace("FOLDER", &folder.to_string_lossy()));
     program.line("is open");
-    let (mut ours, mut its) = (-1, -1);
-    let size = libc::winsize {
-        ws_row: 24,
-        ws_col: 80,
-        ws_xpixel: 0,
-        ws_ypixel: 0,
-    };
-    // SAFETY: all pointers lead to what lives through the call; no name and no settings are asked for.
-    let opened = unsafe {
-        libc::openpty(
-            &raw mut ours,
-            &raw mut its,
-            std::ptr::null_mut(),
-            std::ptr::null(),
-            &raw const size,
-        )
-    };
-    assert_eq!(opened, 0);
-    // SAFETY: `ours` is open. The program is not to hold the other end of its own terminal.
-    unsafe { libc::fcntl(ours, libc::F_SETFD, libc::FD_CLOEXEC) };
-    // SAFETY: both are new, and nobody else's.
-    let (ours, its) = unsafe { (OwnedFd::from_raw_fd(ours), OwnedFd::from_raw_fd(its)) };
-    let mut watching = Command::new(env!("CARGO_BIN_EXE_hornwire"))
-        .args(["watch", "--socket"])
-        .arg(folder.join("control.sock"))
-        .env("TERM", "xterm")
-        .stdin(its.try_clone().unwrap())
-        .stdout(its)
-        .spawn()
-        .unwrap();
-    let mut screen = std::fs::File::from(ours);
-    let mut shown = Vec::new();
-    while !shown.windows(7).any(|seen| seen == b"at rest") {
-        let mut some = [0; 4096];
-        let octets = screen.read(&mut some).unwrap();
-        shown.extend_from_slice(&some[..octets]);
-    }
-    drop(screen);
-    let by = Instant::now() + PATIENCE;
-    let ended = loop {
-        match watching.try_wait().unwrap() {
-            Some(status) => break Some(status),
-            None if Instant::now() > by => break None,
-            None => std::thread::sleep(Duration::from_millis(50)),
-        }
-    };
-    let _ = watching.kill();
-    let _ = watching.wait();
-    assert!(ended.is_some(), "it goes on without a terminal");
+    let mut watch = Command::new(env!("CARGO_BIN_EXE_hornwire"));
+    watch.args(["watch", "--socket"]).arg(folder.join("control.sock"));
+    let mut watching = Terminal::start(watch);
+    watching.until("at rest");
+    watching.hang_up();
+    assert!(watching.ends(), "it goes on without a terminal");
 }
