@@ -131,7 +131,7 @@ impl Outcome {
 
     fn of(line: &str) -> Result<Self, (String, String)> {
         let value: Value =
-            serde_json::from_str(line).map_err(|error| (error.to_string(), "one outcome as JSON".to_owned()))?;
+            serde_json::from_str(line).map_err(|_| ("damaged text".to_owned(), "one outcome as JSON".to_owned()))?;
         let text = |key: &str| value.get(key).and_then(Value::as_str).unwrap_or_default().to_owned();
         Ok(Outcome {
             at: text("at"),

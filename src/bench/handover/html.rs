@@ -21,6 +21,13 @@ th,td{border:.25mm solid #000;padding:1mm 1.6mm;text-align:left;vertical-align:t
 thead{display:table-header-group}\
 thead th{border-bottom:.6mm solid #000}\
 tr{break-inside:avoid}\
+.c6{table-layout:fixed;font-size:9.5pt}\
+.c6 thead th:first-child{width:15%}\
+.c6 thead th:nth-child(2){width:20%}\
+.c6 thead th:nth-child(3){width:24%}\
+.c6 thead th:nth-child(4){width:18%}\
+.c6 thead th:nth-child(5){width:9%}\
+.c6 thead th:nth-child(6){width:14%}\
 .blanks{break-inside:avoid}\
 .blanks th{width:48mm;font-weight:normal}\
 .blanks td{height:9mm;font-weight:bold}\

@@ -192,7 +192,10 @@ fn row(outcome: &Outcome) -> Vec<String> {
         format!("{} {}", kind_name(outcome.kind), outcome.name),
         step(outcome.kind, &outcome.step),
         found.join("; "),
-        outcome.wanted.clone(),
+        match outcome.wanted == outcome.found && !outcome.found.is_empty() {
+            true => "the same".to_owned(),
+            false => outcome.wanted.clone(),
+        },
         outcome.verdict.name().to_owned(),
         when.join(", "),
     ]
