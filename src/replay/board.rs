@@ -346,6 +346,17 @@ pub fn confine(plan: &mut Plan, board: &Board) {
     plan.metrics = None;
 }
 
+/// Where SIP is spoken, by the config and by custom.
+pub fn sip_ports(plan: &Plan) -> BTreeSet<u16> {
+    let listens = plan.sip.listen.iter().map(|(_, address)| address.port());
+    let registrars = plan.extensions.iter().flat_map(|extension| &extension.registrars);
+    let hops = registrars.flat_map(|registrar| [&registrar.hop].into_iter().chain(&registrar.proxies));
+    listens
+        .chain(hops.filter_map(|hop| hop.port))
+        .chain([5060, 5061])
+        .collect()
+}
+
 fn user_of(header: Option<&[u8]>) -> Option<Vec<u8>> {
     Address::read(header?).ok()?.uri.sip()?.user_name()
 }

@@ -6,6 +6,7 @@
 
 mod board;
 mod capture;
+mod clock;
 mod output;
 mod signalling;
 #[cfg(test)]
@@ -20,7 +21,7 @@ use std::time::{Duration, Instant};
 use jiff::{SignedDuration, Timestamp};
 use tokio::sync::{mpsc, oneshot};
 
-pub use board::Board;
+pub use board::{Board, sip_ports};
 pub use capture::{Capture, CaptureError, Datagram, read};
 pub use told::{Line, Replayed};
 
@@ -97,7 +98,7 @@ pub fn replay(
     let left_out = told::left_out(&plan);
     board::confine(&mut plan, &board);
     let (Some(first), Some(last)) = (capture.datagrams.first(), capture.datagrams.last()) else {
-        return Err(CaptureError::Empty).map_err(|e| std::io::Error::other(e).into());
+        return Err(CaptureError::Nothing).map_err(|e| std::io::Error::other(e).into());
     };
     let length = last.at - first.at;
     if length > LONGEST {
@@ -190,7 +191,9 @@ async fn play(
     while let Ok(moment) = seen.try_recv() {
         told.see(moment);
     }
-    Ok(told.whole(board, capture, journal.lines(), stopped, fed.unwrap_or_default()))
+    let mut replayed = told.whole(board, capture, journal.lines(), stopped, fed.unwrap_or_default());
+    replayed.notes.extend(calls.borrow().other_codecs());
+    Ok(replayed)
 }
 
 /// Lets everything arrive when it did.

@@ -4,11 +4,20 @@
 use std::collections::VecDeque;
 use std::net::{IpAddr, SocketAddr};
 
+use crate::media::codec::static_name;
 use crate::media::rtcp;
+use crate::report::entry::clean;
 use crate::sip::wire::{Address, Carrier, Message, Start, Writer};
 
 /// Calls that are remembered; those that are over give way first, then the oldest.
 const MAX_CALLS: usize = 4096;
+
+/// Notes about single calls.
+const MAX_NOTES: usize = 8;
+/// Longest name of a caller, or of a codec.
+const MAX_NAME: usize = 40;
+/// Formats of an answer that are looked at.
+const MAX_TYPES: usize = 16;
 
 /// In the order in which they came.
 #[derive(Debug, Default)]
@@ -29,7 +38,14 @@ struct Call {
     /// The replay's own.
     tag: Option<Vec<u8>>,
     audio: Option<SocketAddr>,
+    /// What the captured gateway agreed to, and what is agreed to now.
+    types_then: Vec<Type>,
+    types: Vec<Type>,
+    caller: String,
 }
+
+/// A payload type of an answer, and the codec's name.
+type Type = (u8, String);
 
 /// Whether octets are a SIP message (RFC 3261 §7): keep-alives and others are not.
 pub fn read(octets: &[u8]) -> Option<Message> {
@@ -72,6 +88,7 @@ impl Calls {
         };
         if is_invite && call.offered.is_none() {
             call.offered = audio(&message.body);
+            call.caller = caller(message);
         }
         match (then, &call.tag) {
             (Some(then), Some(now)) => replaced(octets, &then, now),
@@ -99,6 +116,7 @@ impl Calls {
         if let Some(call) = self.call(message) {
             call.audio_then = Some(audio);
             call.was_answered = true;
+            call.types_then = types(&message.body);
         }
     }
 
@@ -115,6 +133,24 @@ impl Calls {
         let Some(call) = self.call(message) else { return };
         call.tag = tag.or(call.tag.take());
         call.audio = audio.or(call.audio);
+        if audio.is_some() {
+            call.types = types(&message.body);
+        }
+    }
+
+    /// Calls whose codec then is none that is agreed to now: what was said under another answer cannot be had from a capture.
+    pub fn other_codecs(&self) -> Vec<String> {
+        let others = self.calls.iter().filter_map(|call| {
+            let (then, now) = (call.types_then.first()?, call.types.first()?);
+            (!call.types.contains(then)).then(|| {
+                format!(
+                    "the call from {} was in {} at the site, and this config agrees to {}: what was captured is not played. \
+                     A replay cannot say how it sounds in another codec",
+                    call.caller, then.1, now.1
+                )
+            })
+        });
+        others.take(MAX_NOTES).collect()
     }
 
     /// Where a datagram of a call's audio has to go now. `by_port`: only the captured gateway's own word for its port counts.
@@ -199,6 +235,34 @@ fn audio(body: &[u8]) -> Option<SocketAddr> {
         }
     }
     Some(SocketAddr::new(own.or(session)?, port.filter(|port| *port != 0)?))
+}
+
+/// The audio formats of an answer (RFC 8866 §5.14, §6.6), best first, without events and comfort noise.
+fn types(body: &[u8]) -> Vec<Type> {
+    let text = String::from_utf8_lossy(body);
+    let audio = text.lines().filter_map(|line| line.strip_prefix("m=audio ")).next();
+    let numbers = audio.into_iter().flat_map(|media| media.split(' ').skip(2));
+    let name = |number: u8| {
+        let maps = text.lines().filter_map(|line| line.strip_prefix("a=rtpmap:"));
+        let mut maps = maps.filter_map(|map| map.split_once(' '));
+        let own = maps.find(|(of, _)| of.parse() == Ok(number));
+        let own = own.map(|(_, name)| name.trim().trim_end_matches("/8000").to_ascii_uppercase());
+        own.or_else(|| static_name(number).map(str::to_owned))
+            .unwrap_or_else(|| format!("payload type {number}"))
+    };
+    let all = numbers.filter_map(|number| number.trim().parse().ok());
+    let all = all.map(|number| (number, clean(&name(number), MAX_NAME)));
+    let all = all.filter(|(_, name)| name != "CN" && !name.starts_with("TELEPHONE-EVENT"));
+    all.take(MAX_TYPES).collect()
+}
+
+/// As From says.
+fn caller(message: &Message) -> String {
+    let user = message
+        .first("From")
+        .and_then(|from| Address::read(from).ok()?.uri.sip()?.user_name());
+    let user = user.map(|user| clean(&String::from_utf8_lossy(&user), MAX_NAME));
+    user.unwrap_or_else(|| "somebody".to_owned())
 }
 
 /// A tag is long and random (RFC 3261 §19.3): wherever it stands it means the same.

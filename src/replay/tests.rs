@@ -3,12 +3,16 @@
 use std::net::{IpAddr, SocketAddr};
 use std::time::Duration;
 
-use super::capture::{CaptureError, Datagram, read};
+use super::capture::{self, Capture, CaptureError, Datagram};
 
 mod replays;
 
 const FROM: &str = "192.0.2.30:4000";
 const TO: &str = "192.0.2.20:5004";
+
+fn read(file: &[u8]) -> Result<Capture, CaptureError> {
+    capture::read(file, &[5060, 5080].into())
+}
 
 fn peer(text: &str) -> SocketAddr {
     text.parse().unwrap()
@@ -80,8 +84,14 @@ fn pcap(link: u32, packets: &[(u64, &[u8])], nanos: bool, big: bool) -> Vec<u8> 
     out
 }
 
-/// pcapng: section header, interface description (with `if_tsresol` 9: nanoseconds), enhanced packets.
+/// pcapng of one interface that stamps in nanoseconds.
 fn pcapng(link: u16, packets: &[(u64, &[u8])]) -> Vec<u8> {
+    let packets: Vec<(u32, u64, &[u8])> = packets.iter().map(|(at, data)| (0, *at, *data)).collect();
+    pcapng_of(&[(link, 9)], &packets)
+}
+
+/// pcapng: section header, interface descriptions (link type, `if_tsresol`), enhanced packets (interface, ticks).
+fn pcapng_of(interfaces: &[(u16, u8)], packets: &[(u32, u64, &[u8])]) -> Vec<u8> {
     fn block(kind: u32, body: &[u8]) -> Vec<u8> {
         let mut body = body.to_vec();
         body.resize(body.len().next_multiple_of(4), 0);
@@ -92,12 +102,14 @@ fn pcapng(link: u16, packets: &[(u64, &[u8])]) -> Vec<u8> {
     section.extend([1, 0, 0, 0]);
     section.extend([0xff; 8]);
     let mut out = block(0x0a0d_0d0a, &section);
-    let mut interface = link.to_le_bytes().to_vec();
-    interface.extend([0, 0, 0, 0, 4, 0]);
-    interface.extend([9, 0, 1, 0, 9, 0, 0, 0, 0, 0, 0, 0]);
-    out.extend(block(1, &interface));
-    for (at, data) in packets {
-        let mut body = 0u32.to_le_bytes().to_vec();
+    for (link, resolution) in interfaces {
+        let mut interface = link.to_le_bytes().to_vec();
+        interface.extend([0, 0, 0, 0, 4, 0]);
+        interface.extend([9, 0, 1, 0, *resolution, 0, 0, 0, 0, 0, 0, 0]);
+        out.extend(block(1, &interface));
+    }
+    for (interface, at, data) in packets {
+        let mut body = interface.to_le_bytes().to_vec();
         for n in [(at >> 32) as u32, *at as u32, data.len() as u32, data.len() as u32] {
             body.extend(n.to_le_bytes());
         }
@@ -155,17 +167,122 @@ fn every_format_and_link_type_gives_the_same() {
 }
 
 #[test]
-fn fragments_are_put_together_and_order_is_by_time() {
+fn fragments_are_put_together_and_order_is_the_files() {
     let long: Vec<u8> = (0..3000u32).map(|n| n as u8).collect();
     let whole = udp(&long, peer(FROM), peer(TO));
     let first = ethernet(&fragment(&whole[..1480], peer(FROM), peer(TO), 0, true), false);
     let second = ethernet(&fragment(&whole[1480..], peer(FROM), peer(TO), 1480, false), false);
     let short = ethernet(&ip(b"hello", peer(FROM), peer(TO)), false);
-    // The second part came first, as networks do; the short one was written last and came first of all.
+    // The second part came first, as networks do; the short one was written last, and was stamped a little early.
     let packets = [(AT + 2, &second[..]), (AT + 3, &first), (AT, &short)];
     let capture = read(&pcapng(1, &packets)[..]).unwrap();
     let octets: Vec<&[u8]> = capture.datagrams.iter().map(|d| &d.octets[..]).collect();
-    assert_eq!(octets, [b"hello".as_slice(), &long]);
+    assert_eq!(octets, [&long, b"hello".as_slice()]);
+    // Of another interface it came when it was stamped.
+    let packets = [(0, AT + 2, &second[..]), (0, AT + 3, &first), (1, AT, &short)];
+    let capture = read(&pcapng_of(&[(1, 9), (1, 9)], &packets)).unwrap();
+    assert_eq!(capture.datagrams[0].octets, b"hello");
+}
+
+const SECOND: u64 = 1_000_000_000;
+
+/// One interface, with the clock set in between: 20 ms from packet to packet all the same, by the clock as it is in the end.
+#[test]
+fn a_clock_that_was_set() {
+    let data = ethernet(&ip(b"hello", peer(FROM), peer(TO)), false);
+    let day = 86_400 * SECOND;
+    for (before, is_back) in [(AT + 5 * SECOND, true), (12 * SECOND, false)] {
+        let stamps = [before, before + 20_000_000, AT, AT + 20_000_000];
+        let packets: Vec<(u64, &[u8])> = stamps.iter().map(|at| (*at, &data[..])).collect();
+        let capture = read(&pcap(1, &packets, true, false)).unwrap();
+        let times: Vec<u128> = capture.datagrams.iter().map(|one| one.at.as_nanos()).collect();
+        let at = u128::from(AT);
+        assert_eq!(times, [at - 20_000_000, at, at, at + 20_000_000]);
+        let [step] = capture.steps[..] else {
+            panic!("{:?}", capture.steps)
+        };
+        assert_eq!((step.is_back, step.at.as_nanos()), (is_back, at));
+        assert_eq!(step.by.as_nanos(), u128::from((before + 20_000_000).abs_diff(AT)));
+    }
+    // A quiet night is none.
+    let packets = [(AT, &data[..]), (AT + day / 2, &data)];
+    assert!(read(&pcap(1, &packets, true, false)).unwrap().steps.is_empty());
+}
+
+/// draft-ietf-opsawg-pcapng §4.2: 0x94 is 2^-20 s.
+#[test]
+fn resolutions_of_stamps() {
+    let data = ethernet(&ip(b"hello", peer(FROM), peer(TO)), false);
+    for (resolution, ticks) in [
+        (0x94, 1_795_000_000 << 20 | 1 << 19),
+        (3, 1_795_000_000_500),
+        (6, 1_795_000_000_500_000),
+    ] {
+        let file = pcapng_of(&[(1, resolution)], &[(0, ticks, &data)]);
+        let at = read(&file).unwrap().datagrams[0].at;
+        assert_eq!(at, Duration::from_millis(1_795_000_000_500), "{resolution:#x}");
+    }
+}
+
+#[test]
+fn what_cannot_be_read_does_not_spoil_the_rest() {
+    let data = ethernet(&ip(b"hello", peer(FROM), peer(TO)), false);
+    // A USB interface beside it.
+    let packets = [(0, AT, &data[..]), (1, AT, &[7; 40]), (1, AT, &[7; 40])];
+    let capture = read(&pcapng_of(&[(1, 9), (220, 9)], &packets)).unwrap();
+    assert_eq!((capture.datagrams.len(), capture.unknown), (1, 2));
+    // Frame check sequences of 4 octets (draft-ietf-opsawg-pcap §4).
+    let file = pcap(0x2400_0001, &[(AT, &[&data[..], &[1, 2, 3, 4]].concat())], true, false);
+    assert_eq!(read(&file).unwrap().datagrams, [one()]);
+    // Damage behind the first packet: no such length.
+    let mut file = pcapng(1, &[(AT, &data), (AT, &data)]);
+    let second = file.len() - (32 + data.len().next_multiple_of(4));
+    file[second + 4..second + 8].copy_from_slice(&[0xfd, 0xff, 0xff, 0xff]);
+    let capture = read(&file).unwrap();
+    assert_eq!(
+        (capture.datagrams.len(), capture.is_damaged || capture.is_torn),
+        (1, true)
+    );
+    let fails = |file: &[u8]| read(file).unwrap_err().to_string();
+    let magic = |octets: &[u8]| fails(&[octets, &[0; 100]].concat());
+    assert_eq!(magic(&[0x1f, 0x8b, 8]), "it is packed: gunzip it first");
+    assert_eq!(magic(&[0x28, 0xb5, 0x2f, 0xfd]), "it is packed: unzstd it first");
+    assert_eq!(fails(b""), "the file is empty");
+    let folder = std::fs::File::open(std::env::temp_dir()).unwrap();
+    let folder = capture::read(folder, &[].into()).unwrap_err();
+    assert!(matches!(folder, CaptureError::Folder), "{folder:?}");
+}
+
+/// TCP (RFC 9293 §3.1) from and to these ports.
+fn tcp(ports: (u16, u16), payload: &[u8]) -> Vec<u8> {
+    let mut segment = [ports.0.to_be_bytes(), ports.1.to_be_bytes()].concat();
+    segment.extend([0, 0, 0, 1, 0, 0, 0, 0, 0x50, 0x18, 1, 0, 0, 0, 0, 0]);
+    segment.extend(payload);
+    let mut packet = fragment(&segment, peer(FROM), peer(TO), 0, false);
+    packet[9] = 6;
+    ethernet(&packet, false)
+}
+
+#[test]
+fn a_capture_without_datagrams_says_what_it_has() {
+    let segments = [
+        tcp((40_000, 5080), b"anything, to a port of the config"),
+        tcp((40_000, 7000), b"OPTIONS sip:850@192.0.2.20 SIP/2.0\r\nVia: "),
+        tcp((7000, 40_000), b"SIP/2.0 200 OK\r\n"),
+        tcp((40_000, 80), b"GET / HTTP/1.1\r\n"),
+    ];
+    let packets: Vec<(u64, &[u8])> = segments.iter().map(|data| (AT, &data[..])).collect();
+    let error = read(&pcap(1, &packets, true, false)).unwrap_err().to_string();
+    assert!(error.contains("3 packets of SIP by TCP or TLS"), "{error}");
+    let data = ethernet(&ip(&[1; 400], peer(FROM), peer(TO)), false);
+    let mut file = pcap(1, &[(AT, &data[..96])], true, false);
+    // The original length.
+    file[24 + 12..24 + 16].copy_from_slice(&(data.len() as u32).to_le_bytes());
+    let error = read(&file).unwrap_err().to_string();
+    assert!(
+        error.contains("1 packet cut short (a snapshot length): capture with `-s 0`"),
+        "{error}"
+    );
 }
 
 /// Linux's "any" shows what a machine sends to itself twice: leaving, and coming (packet types 4 and 0).
@@ -200,9 +317,11 @@ fn what_is_not_whole() {
     ));
     assert!(matches!(
         read(&pcap(1, &[], false, false)[..]),
-        Err(CaptureError::Empty)
+        Err(CaptureError::Empty {
+            cut: 0,
+            tcp_signalling: 0
+        })
     ));
-    assert!(read(&b""[..]).is_err());
 }
 
 /// Whatever stands in the file: an answer, and no panic.

@@ -8,6 +8,7 @@ use jiff::Timestamp;
 
 use super::board::Board;
 use super::capture::Capture;
+use super::clock::{self, Step};
 use super::output;
 use crate::config::plan::Plan;
 use crate::daemon::{Moment, What};
@@ -230,8 +231,34 @@ fn notes(board: &Board, capture: &Capture, fed: Fed, story: &Story, length: Dura
         "of signalling by TCP or TLS were left out",
         ": calls by them cannot be replayed",
     );
+    note(
+        capture.unknown,
+        "of an interface of unknown kind was left out",
+        "of interfaces of unknown kinds were left out",
+        "",
+    );
     if capture.is_torn {
         notes.push("the file ends in the middle of a packet".to_owned());
+    }
+    if capture.is_damaged {
+        notes.push("the file is damaged: what stands behind that place is left out".to_owned());
+    }
+    let first = capture.datagrams.first().map_or(Duration::ZERO, |first| first.at);
+    let place = |step: &Step| story.clock(step.at.saturating_sub(first) + super::BEFORE);
+    for step in &capture.steps {
+        let way = if step.is_back { "back" } else { "forward" };
+        notes.push(format!(
+            "the capture's clock was set {way} by {} at {}: what came before is told as by the later clock",
+            span(step.by),
+            place(step)
+        ));
+    }
+    for jump in clock::jumps(&capture.datagrams) {
+        notes.push(format!(
+            "the capture's clock jumps by {} at {}, and a stream goes on across it: what is lost or late there may be none of the site's",
+            span(jump.by),
+            place(&jump)
+        ));
     }
     let cut: Vec<PageId> = story
         .pages
@@ -273,6 +300,16 @@ pub fn left_out(plan: &Plan) -> Option<String> {
             text.join(", ")
         )
     })
+}
+
+/// "4.2 s", "12 min", "20424 days".
+fn span(time: Duration) -> String {
+    match time.as_secs() {
+        0..180 => format!("{:.1} s", time.as_secs_f64()),
+        seconds @ 180..10_800 => format!("{} min", seconds / 60),
+        seconds @ 10_800..259_200 => format!("{} h", seconds / 3600),
+        seconds => format!("{} days", seconds / 86_400),
+    }
 }
 
 fn many(count: u64, word: &str) -> String {

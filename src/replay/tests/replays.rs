@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use super::super::capture::{Capture, Datagram};
+use super::super::clock::Step;
 use super::super::{ReplayError, Replayed, replay};
 use super::{AT, peer};
 use crate::config::check_text;
@@ -535,5 +536,111 @@ fn what_belongs_to_no_call() {
         says(&replayed, "1 packet to the gateway belongs to no call"),
         "{:?}",
         replayed.notes
+    );
+}
+
+/// A stream that goes on by its own count across a pause: the clock jumped. One that had paused shows the time in its stamps.
+#[test]
+fn a_clock_that_jumps_in_a_stream_is_told() {
+    let folder = Folder::new("jump");
+    for (ticks, told) in [(0u32, true), (600 * 8000, false)] {
+        let mut all = CALL.datagrams();
+        for one in &mut all[60..] {
+            one.at += Duration::from_secs(600);
+            if one.octets[0] == 0x80 {
+                let stamp = u32::from_be_bytes(one.octets[4..8].try_into().unwrap()) + ticks;
+                one.octets[4..8].copy_from_slice(&stamp.to_be_bytes());
+            }
+        }
+        let replayed = replay(plan(CONFIG), &capture(all), None, &folder.0).unwrap();
+        assert_eq!(
+            says(&replayed, "the capture's clock jumps by 10 min"),
+            told,
+            "{:?}",
+            replayed.notes
+        );
+    }
+    let mut set = capture(CALL.datagrams());
+    set.steps.push(Step {
+        at: at(1000),
+        by: Duration::from_secs(5),
+        is_back: true,
+    });
+    let replayed = replay(plan(CONFIG), &set, None, &folder.0).unwrap();
+    assert!(
+        says(&replayed, "clock was set back by 5.0 s at 11:06:41.123"),
+        "{:?}",
+        replayed.notes
+    );
+}
+
+/// What was captured is in the codec of the site's answer.
+#[test]
+fn another_codec_than_the_sites_is_told() {
+    let folder = Folder::new("codec");
+    let config = CONFIG.replace("user = \"850\"", "user = \"850\"\n    codecs = [\"g722\", \"pcma\"]");
+    let call = Call {
+        types: ("0 8 9", "0 101"),
+        ..CALL
+    };
+    let replayed = replay(plan(&config), &capture(call.datagrams()), None, &folder.0).unwrap();
+    assert!(
+        says(
+            &replayed,
+            "the call from 213 was in PCMU at the site, and this config agrees to G722"
+        ),
+        "{:?}",
+        replayed.notes
+    );
+    let told = replayed.lines.iter().find(|line| line.text.contains("are not played"));
+    let told = &told.unwrap_or_else(|| panic!("{:#?}", replayed.lines)).text;
+    let taken = told.split("it takes").nth(1).unwrap();
+    assert!(taken.contains("(G722)") && !taken.contains("PCMU"), "{told}");
+    let same = replay(plan(CONFIG), &capture(call.datagrams()), None, &folder.0).unwrap();
+    assert!(!says(&same, "at the site"), "{:?}", same.notes);
+}
+
+/// Secrets and keys are on the board, not on the desk.
+#[test]
+fn secrets_may_be_missing() {
+    let folder = Folder::new("secrets");
+    let config = CONFIG
+        .replace("codec = \"pcmu\"", "codec = \"pcmu\"\n    srtp_key = \"dispatch\"")
+        .replace(
+            "user = \"850\"",
+            "user = \"850\"\n    registrar = \"sip:192.0.2.30\"\n    secret = \"yard-page\"",
+        )
+        + r#"
+        [secrets]
+        file = "nowhere.toml"
+        [tls]
+        ca = "nowhere.pem"
+        [codes.gate]
+        secret = "gate"
+        [extensions.gate]
+        user = "851"
+        zones = ["yard"]
+        codes = ["gate"]
+    "#;
+    let file = folder.0.join("hornwire.toml");
+    std::fs::write(&file, config).unwrap();
+    assert!(crate::config::load_with(&file, None).unwrap().plan.is_none());
+    let (loaded, away) = crate::config::load_away(&file).unwrap();
+    let keys: Vec<&str> = away.iter().map(|problem| problem.key.as_str()).collect();
+    assert_eq!(keys, ["secrets.file", "tls.ca"], "{away:#?}");
+    let plan = loaded.plan.unwrap_or_else(|| panic!("{:#?}", loaded.problems));
+    let mut all = CALL.datagrams();
+    all.extend((0..50).map(|n| Datagram {
+        at: at(5000 + 20 * u64::from(n)),
+        from: peer("192.0.2.40:6000"),
+        to: peer("239.255.10.1:5004"),
+        octets: rtp(n),
+    }));
+    let replayed = replay(plan, &capture(all), None, &folder.0).unwrap();
+    assert_eq!(
+        pages(&replayed),
+        [("yard-page", EndReason::HungUp, 150)],
+        "{:#?}",
+        replayed.lines
     );
 }
