@@ -278,7 +278,6 @@ impl<'a> Taken<'a> {
     fn packet(&mut self, at: Duration, of: &Interface, data: &[u8], is_cut: bool) -> Result<(), CaptureError> {
         let mut may_be_twice = false;
         let link = of.link;
-        let at = self.clocks[of.clock].tick(at);
         let from = self.capture.datagrams.len();
         let sliced = match link {
             Linktype::ETHERNET => SlicedPacket::from_ethernet(data).ok(),
@@ -313,6 +312,8 @@ impl<'a> Taken<'a> {
             self.capture.other += 1;
             return Ok(());
         };
+        // Only now: what is damaged has any time.
+        let at = self.clocks[of.clock].tick(at);
         match &sliced.transport {
             Some(TransportSlice::Udp(_)) if is_cut => self.capture.cut += 1,
             Some(TransportSlice::Udp(udp)) => self.datagram(at, source, destination, udp, may_be_twice)?,
