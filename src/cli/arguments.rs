@@ -96,7 +96,8 @@ pub enum Command {
         "The same gateway as the service, in simulated time: calls by UDP and multicast groups\n",
         "as they were captured, hours and schedules by the capture's clock. A recording for\n",
         "each zone, the journal's lines, the relays' movements, the timeline as a picture.\n",
-        "Nothing is sent, no card plays and no relay moves.\n\n",
+        "Nothing is sent, no card plays and no relay moves. The secrets file and TLS files\n",
+        "may be missing. Notes at the end tell what was taken for granted.\n\n",
         "Exit codes: 0 replayed, 65 no capture, or none of this gateway, 66 a file is missing,\n",
         "71 the system refused something, 73 nothing can be written there, 77 no permission,\n",
         "78 errors in the config."

@@ -2,20 +2,19 @@
 
 use std::fmt::Write as _;
 use std::fs::{self, File};
-use std::io::{self, BufReader, ErrorKind, Write as _};
+use std::io::{self, ErrorKind, Write as _};
 use std::net::IpAddr;
 use std::path::{Path, PathBuf};
 
-use hornwire::config::{self, Severity};
+use hornwire::config::{self, Problem, Severity};
 use hornwire::rehearsal;
 use hornwire::replay::{self, CaptureError, ReplayError, Replayed};
-use hornwire::report::record::reason_code;
 use hornwire::report::text::{fill, plural};
 use serde_json::{Value, json};
 
 use super::{Exit, exit_of};
 
-/// Widest line of what is said beside the journal's lines.
+/// Widest line.
 const WIDTH: usize = 80;
 
 /// What is replayed, and how.
@@ -53,11 +52,19 @@ pub fn run(wanted: &Wanted) -> Exit {
 }
 
 fn complain(place: &Path, cause: &dyn std::fmt::Display) {
-    let _ = writeln!(io::stderr(), "hornwire: {}: {cause}", place.display());
+    let mut text = String::new();
+    fill(
+        &mut text,
+        &format!("{}: {cause}", place.display()),
+        "hornwire: ",
+        "  ",
+        WIDTH,
+    );
+    let _ = io::stderr().write_all(text.as_bytes());
 }
 
 fn replayed(wanted: &Wanted) -> Result<(Replayed, PathBuf), Exit> {
-    let loaded = config::load(&wanted.config).map_err(|unreadable| {
+    let (loaded, away) = config::load_away(&wanted.config).map_err(|unreadable| {
         let _ = writeln!(io::stderr(), "hornwire: {unreadable}");
         exit_of(&unreadable)
     })?;
@@ -72,7 +79,7 @@ fn replayed(wanted: &Wanted) -> Result<(Replayed, PathBuf), Exit> {
             _ => Exit::NoInput,
         }
     })?;
-    let capture = replay::read(BufReader::new(file)).map_err(|error: CaptureError| {
+    let capture = replay::read(file, &replay::sip_ports(&plan)).map_err(|error: CaptureError| {
         complain(&wanted.capture, &error);
         Exit::Data
     })?;
@@ -81,8 +88,11 @@ fn replayed(wanted: &Wanted) -> Result<(Replayed, PathBuf), Exit> {
         Exit::CannotCreate
     };
     fs::create_dir_all(&wanted.out).map_err(|error| cannot_create(&error))?;
-    let replayed = replay::replay(plan, &capture, wanted.address, &wanted.out).map_err(|error| match error {
-        ReplayError::WhichBoard { .. } | ReplayError::TooLong(_) => {
+    let mut replayed = replay::replay(plan, &capture, wanted.address, &wanted.out).map_err(|error| match error {
+        ReplayError::WhichBoard { .. }
+        | ReplayError::NotThere { .. }
+        | ReplayError::NoneOfIt { .. }
+        | ReplayError::TooLong(_) => {
             complain(&wanted.capture, &error);
             Exit::Data
         }
@@ -91,13 +101,44 @@ fn replayed(wanted: &Wanted) -> Result<(Replayed, PathBuf), Exit> {
             Exit::System
         }
     })?;
+    replayed.notes.extend(away.iter().map(without));
     let timeline = wanted.out.join("timeline.svg");
     fs::write(&timeline, rehearsal::draw(&replayed.story)).map_err(|error| cannot_create(&error))?;
     Ok((replayed, timeline))
 }
 
+/// What the machine on site has, and a desk has not.
+fn without(problem: &Problem) -> String {
+    let consequence = match problem.key.starts_with("tls") {
+        true => "",
+        false => ": no access code fits, and groups with a key cannot be opened",
+    };
+    let Problem { key, found, .. } = problem;
+    format!("{key}: {found}; a replay does without{consequence}")
+}
+
+/// The day, a journal's line in as many as it needs.
+fn journal(out: &mut String, story: &str) {
+    for line in story.lines() {
+        match line.split_once("  ") {
+            Some((time, text)) => fill(
+                out,
+                text,
+                &format!("{time}  "),
+                &" ".repeat(time.chars().count() + 2),
+                WIDTH,
+            ),
+            None => {
+                out.push_str(line);
+                out.push('\n');
+            }
+        }
+    }
+}
+
 fn people(replayed: &Replayed, timeline: &Path) -> String {
-    let mut out = replayed.story.to_string();
+    let mut out = String::new();
+    journal(&mut out, &replayed.story.to_string());
     out.push('\n');
     for note in &replayed.notes {
         fill(&mut out, note, "Note: ", "      ", WIDTH);
@@ -117,36 +158,20 @@ fn people(replayed: &Replayed, timeline: &Path) -> String {
 
 fn machine(replayed: &Replayed, timeline: &Path) -> Value {
     let story = &replayed.story;
-    let seconds = |at: std::time::Duration| (at.as_secs_f64() * 1000.0).round() / 1000.0;
     let pages = replayed.pages.iter().map(|page| {
-        let of = story.page(page.record.page);
-        json!({
-            "page": page.record.page.0,
-            "source": page.source,
-            "caller": page.caller,
-            "zones": page.zones,
-            "missed": page.missed.iter().map(|missed| missed.zone.as_str()).collect::<Vec<_>>(),
-            "began": of.map(|of| story.clock(of.bid_at)),
-            "heard_s": seconds(page.record.heard_for),
-            "reason": reason_code(page.record.reason),
-            "codec": page.codec,
-            "packets": page.reception.packets,
-            "lost": page.reception.lost,
-            "jitter_ms": page.reception.jitter_ms,
-            "late": page.playout.late,
-            "level_dbfs": page.level.map(|level| level.0),
-        })
+        let ended = story.page(page.record.page).map(|of| story.stamp(of.ended_at));
+        page.past(None, ended).json()
     });
     let relays = story.relays.iter().zip(&story.moves).map(|(relay, moves)| {
         let moves = moves
             .iter()
-            .map(|(at, operated)| json!({ "at": story.clock(*at), "operated": operated }));
+            .map(|(at, operated)| json!({ "at": story.stamp(*at), "operated": operated }));
         json!({ "relay": relay, "moves": moves.collect::<Vec<_>>() })
     });
     let lines = replayed
         .lines
         .iter()
-        .map(|line| json!({ "at": story.clock(line.at), "severity": line.severity.name(), "text": line.text }));
+        .map(|line| json!({ "at": story.stamp(line.at), "severity": line.severity.name(), "text": line.text }));
     let files = replayed
         .files
         .iter()

@@ -9,19 +9,16 @@ use super::plan::{
     AudioDevice, Card, Chime, Control, Extension, Group, Metrics, Paging, Plan, Relay, RelayLine, Sip, Socket, Srtp,
     Zone,
 };
-use super::problem::{Complaint, Problems, alternatives, nearest, quote};
+use super::problem::{Complaint, Problem, Problems, alternatives, nearest, quote};
 use super::schema::{CHIMES, Kind};
-use super::secrets::{self, Origin, Secrets};
+use super::secrets::Secrets;
 use super::sheet::{Sheet, Sheets};
 use super::text::SIP_PORT;
 use super::tls;
 use super::value::Named;
-use crate::media::srtp::{Master, Suite};
 use crate::media::{Codec, PlayoutSettings};
 use crate::page::{Begin, Limits, Loss, Priority, RelayId, RelayRules, Shown, Shows, Terms, ZoneId};
 use crate::sip::agent::{Hop, Registrar, Transport};
-use crate::sip::sdp;
-use crate::sip::secret::Secret;
 use crate::sound::busy;
 use crate::sound::level::{Db, Dbfs, Dbm};
 use crate::sound::probe;
@@ -31,16 +28,38 @@ mod calendar;
 mod contacts;
 mod gates;
 mod lines;
+mod secret;
 
 pub(super) use calendar::timetable;
+use secret::{master, secret, secrets_of};
 
 /// Output rate of every card, Hz.
 const CARD_RATE: u64 = 48_000;
 
 /// Makes the plan. `None`, or a plan with gaps, only when `problems` holds an error.
-pub(super) fn plan(sheets: &Sheets, path: &Path, credentials: Option<&Path>, problems: &mut Problems) -> Option<Plan> {
-    let secrets = secrets_of(sheets, path, credentials, problems);
-    let tls = tls::files(sheets, path, credentials, problems);
+/// `away`: see [`super::load_away`].
+pub(super) fn plan(
+    sheets: &Sheets,
+    path: &Path,
+    credentials: Option<&Path>,
+    problems: &mut Problems,
+    away: Option<&mut Vec<Problem>>,
+) -> Option<Plan> {
+    let read = |problems: &mut Problems| {
+        (
+            secrets_of(sheets, path, credentials, problems),
+            tls::files(sheets, path, credentials, problems),
+        )
+    };
+    let (secrets, tls) = match away {
+        None => read(problems),
+        Some(away) => {
+            let ((mut secrets, tls), wrong) = problems.aside(read);
+            secrets.is_away = !secrets.loaded;
+            away.extend(wrong);
+            (secrets, tls)
+        }
+    };
     let messages = messages::read(sheets, path, problems);
     checks::check(sheets, &messages, problems);
     let cards = sheets.of("cards").map(|s| card(s, problems)).collect();
@@ -364,125 +383,6 @@ fn registrars(sheet: &Sheet) -> Vec<Registrar> {
         proxies: proxies.clone(),
     };
     sheet.registrars("registrar").iter().map(with_proxies).collect()
-}
-
-/// The secret that `key` names.
-fn secret<'a>(sheet: &Sheet, key: &str, secrets: &'a Secrets, problems: &mut Problems) -> Option<&'a Secret> {
-    let (name, at) = sheet.names(key).first()?;
-    if let Some(secret) = secrets.names.get(name) {
-        return Some(secret);
-    }
-    if secrets.loaded {
-        let hint = match nearest(name, secrets.names.keys().map(String::as_str)) {
-            Some(near) => format!("did you mean \"{near}\"?"),
-            None => "add it there; this key takes the name of a secret, never the password itself".to_owned(),
-        };
-        problems.error(
-            *at,
-            Complaint {
-                key: sheet.path(key),
-                found: "a name that the secrets file does not hold (not shown: it may be the password)".to_owned(),
-                wanted: "a name that stands in the secrets file".to_owned(),
-                hint,
-            },
-        );
-    }
-    None
-}
-
-fn secrets_of(sheets: &Sheets, path: &Path, credentials: Option<&Path>, problems: &mut Problems) -> Secrets {
-    let Some(sheet) = sheets.of("secrets").next() else {
-        return Secrets::default();
-    };
-    let complain = |found: &str, wanted: &str, hint: &str, key: &str| Complaint {
-        key: key.to_owned(),
-        found: found.to_owned(),
-        wanted: wanted.to_owned(),
-        hint: hint.to_owned(),
-    };
-    let origin = match (sheet.text("file"), sheet.text("credential")) {
-        (Some(_), Some(_)) => {
-            let complaint = complain(
-                "both `file` and `credential`",
-                "one place for the secrets",
-                "take out one of the two lines",
-                "secrets",
-            );
-            problems.error(sheet.at("credential"), complaint);
-            return Secrets::default();
-        }
-        (Some(file), None) => Origin {
-            path: path.parent().unwrap_or(Path::new("")).join(file),
-            key: "file",
-            handed: false,
-            at: sheet.at("file"),
-        },
-        (None, Some(name)) => {
-            // By hand nobody hands it over; what the unit would hand over lies beside the config, by common use.
-            let beside = path.with_file_name(format!("{name}.toml"));
-            let handed = credentials.map(|directory| directory.join(name));
-            let Some(found) = handed.or_else(|| beside.exists().then(|| beside.clone())) else {
-                let complaint = complain(
-                    &format!(
-                        "no $CREDENTIALS_DIRECTORY in the environment, and no {}",
-                        beside.display()
-                    ),
-                    "to be started by a unit with LoadCredential= for it",
-                    "to check by hand, put the file there, or set CREDENTIALS_DIRECTORY to a directory that holds it",
-                    "secrets.credential",
-                );
-                problems.error(sheet.at("credential"), complaint);
-                return Secrets::default();
-            };
-            Origin {
-                path: found,
-                key: "credential",
-                handed: credentials.is_some(),
-                at: sheet.at("credential"),
-            }
-        }
-        (None, None) => {
-            // A faulty or unknown key in [secrets] has been told already.
-            if !sheet.wrote("file") && !sheet.wrote("credential") {
-                let named = sheets.of("extensions").chain(sheets.of("codes")).map(|s| (s, "secret"));
-                let groups = sheets.of("groups").map(|s| (s, "srtp_key"));
-                for (source, key) in named.chain(groups).filter(|(s, key)| s.wrote(key)) {
-                    let complaint = complain(
-                        "a secret, but no secrets file",
-                        "a table [secrets] with `file` or `credential`",
-                        "add: [secrets] and below it: file = \"hornwire-secrets.toml\"",
-                        &source.path(key),
-                    );
-                    problems.lack(source.at(key), complaint);
-                }
-            }
-            return Secrets::default();
-        }
-    };
-    secrets::read(&origin, problems)
-}
-
-/// The group's SRTP key.
-fn master(sheet: &Sheet, secrets: &Secrets, problems: &mut Problems) -> Option<Master> {
-    let suite = sheet.text("srtp_suite").and_then(Suite::from_name)?;
-    let secret = secret(sheet, "srtp_key", secrets, problems)?;
-    let master = sdp::written_key(suite, secret.reveal());
-    if master.is_none() {
-        let octets = suite.master_len();
-        problems.error(
-            sheet.at("srtp_key"),
-            Complaint {
-                key: sheet.path("srtp_key"),
-                found: "a secret that is no key of this suite (not shown)".to_owned(),
-                wanted: format!(
-                    "{octets} octets of key and salt in base64 or hexadecimal, for {}",
-                    suite.name()
-                ),
-                hint: format!("a new one for both sides: openssl rand -base64 {octets}"),
-            },
-        );
-    }
-    master
 }
 
 /// On what terms a source is heard. One that cannot be told that its zones are taken waits by itself.

@@ -97,7 +97,20 @@ pub fn load(path: &Path) -> Result<Loaded, Unreadable> {
 pub fn load_with(path: &Path, credentials: Option<&Path>) -> Result<Loaded, Unreadable> {
     let octets = octets_of(path).map_err(|error| Unreadable::of(path, &error))?;
     let (site, unread) = site::files(path);
-    Ok(check_files(&octets, &site, path, credentials, unread))
+    Ok(check_files(&octets, &site, path, credentials, unread, None))
+}
+
+/// As [`load`], for who only looks at what the config does: secrets and TLS files may be missing. What is wrong with them is no error, and
+/// comes beside the rest. No code of access fits then, and nothing is authentic under a group's key.
+///
+/// # Errors
+/// As [`load`].
+pub fn load_away(path: &Path) -> Result<(Loaded, Vec<Problem>), Unreadable> {
+    let octets = octets_of(path).map_err(|error| Unreadable::of(path, &error))?;
+    let (site, unread) = site::files(path);
+    let mut away = Vec::new();
+    let loaded = check_files(&octets, &site, path, None, unread, Some(&mut away));
+    Ok((loaded, away))
 }
 
 /// As much of a file as is looked at.
@@ -113,16 +126,17 @@ pub fn check_text(text: &str, path: &Path, credentials: Option<&Path>) -> Loaded
 }
 
 fn check_octets(octets: &[u8], path: &Path, credentials: Option<&Path>) -> Loaded {
-    check_files(octets, &[], path, credentials, Vec::new())
+    check_files(octets, &[], path, credentials, Vec::new(), None)
 }
 
-/// `site`: the files behind the first one, with what stands in them.
+/// `site`: the files behind the first one, with what stands in them. `away`: where the problems of secrets and TLS files go, if they are no errors.
 fn check_files(
     octets: &[u8],
     site: &[site::File],
     path: &Path,
     credentials: Option<&Path>,
     unread: Vec<Problem>,
+    away: Option<&mut Vec<Problem>>,
 ) -> Loaded {
     let file = path.display().to_string();
     let names = || site.iter().map(|further| PathBuf::from(&further.name)).collect();
@@ -162,7 +176,7 @@ fn check_files(
     }
     let mut sheets = walk::read(&root, &mut problems);
     zone_groups::expand(&mut sheets, &mut problems);
-    let plan = build::plan(&sheets, path, credentials, &mut problems);
+    let plan = build::plan(&sheets, path, credentials, &mut problems, away);
     Loaded {
         plan: if problems.has_errors() { None } else { plan },
         // What is not read may be about a relay.

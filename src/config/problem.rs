@@ -283,6 +283,17 @@ impl Problems {
         self.push(Severity::Warning, None, complaint);
     }
 
+    /// Lets something be read whose errors do not count; they are handed over apart.
+    pub fn aside<T>(&mut self, read: impl FnOnce(&mut Problems) -> T) -> (T, Vec<Problem>) {
+        let (before, errors, untold) = (self.list.len(), self.errors, self.untold);
+        let value = read(self);
+        let own = self.list.split_off(before).into_iter();
+        let (wrong, rest) = own.partition(|problem| problem.severity == Severity::Error);
+        self.list.extend::<Vec<Problem>>(rest);
+        (self.errors, self.untold) = (errors, untold);
+        (value, wrong)
+    }
+
     /// Some line could not be read.
     pub fn is_broken(&self) -> bool {
         !self.broken.is_empty()

@@ -21,6 +21,8 @@ pub(super) struct Secrets {
     pub names: BTreeMap<String, Secret>,
     /// The file was found and could be read.
     pub loaded: bool,
+    /// It need not be there: what has a secret is taken to have one that nobody knows.
+    pub is_away: bool,
     /// Where it is, unless it is a credential.
     pub file: Option<PathBuf>,
 }
@@ -98,7 +100,12 @@ pub(super) fn read(origin: &Origin, problems: &mut Problems) -> Secrets {
     let loaded = !own.is_broken();
     problems.absorb(own);
     let file = (origin.key == "file").then(|| origin.path.clone());
-    Secrets { names, loaded, file }
+    Secrets {
+        names,
+        loaded,
+        file,
+        is_away: false,
+    }
 }
 
 /// File names are shown, but never pages of them.

@@ -131,15 +131,19 @@ pub async fn locate(hop: &Hop, means: &[Means]) -> Found {
 fn place(network: &SimulatedNetwork, hop: &Hop) -> Found {
     let port = hop.port.unwrap_or(5060);
     let written = hop.host.parse().ok().map(|ip: IpAddr| SocketAddr::new(ip, port));
-    let peer = written
-        .or_else(|| network.place(&hop.host))
-        .ok_or(LocateError::NoSuchName)?;
-    let transport = Transport::Udp;
-    Ok(vec![Place {
-        transport,
-        peer,
+    let peers = match &written {
+        Some(written) => std::slice::from_ref(written),
+        None => network.places(&hop.host),
+    };
+    if peers.is_empty() {
+        return Err(LocateError::NoSuchName);
+    }
+    let place = |peer: &SocketAddr| Place {
+        transport: Transport::Udp,
+        peer: *peer,
         rank: 0,
-    }])
+    };
+    Ok(peers.iter().map(place).collect())
 }
 
 impl Entry {

@@ -4,33 +4,16 @@ use std::collections::{BTreeMap, VecDeque};
 use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
-use serde_json::{Map, Value, json};
 
 use super::control::Control;
 use super::meters::Meters;
 use crate::config::plan::{Relay, Speaker, Zone};
 use crate::page::{Kept, PageStatus, RelayId, Standing, ZoneId};
-use crate::report::record::{Barrier, PageReport, reason_text};
+use crate::report::record::PageReport;
 use crate::report::status::{self, HEARD, Level, Metrics, OutOfUse, Past, RECORDED, Status};
 
 /// Records that are remembered.
 const RECENT: usize = 16;
-
-/// Fields that come as lists.
-const LISTS: [&str; 3] = ["ZONE", "MISSED_ZONE", "MISSED_CAUSE"];
-/// Fields that are texts, whatever stands in them.
-const TEXTS: [&str; 10] = [
-    "SOURCE",
-    "CALLER",
-    "PEER",
-    "END_REASON",
-    "BY_SOURCE",
-    "BEGAN",
-    "ZONE_WAIT_CAUSE",
-    "CODEC",
-    "MEDIA_SECURITY",
-    "QUIET_HOURS",
-];
 
 /// What is remembered for those who look.
 #[derive(Default)]
@@ -151,7 +134,7 @@ impl Control {
         while recent.len() >= RECENT {
             recent.pop_front();
         }
-        recent.push_back(recent_page(report, kind.kind(), ended_at));
+        recent.push_back(report.past(Some(kind.kind()), ended_at));
     }
 
     /// What is due next, and when by the clock on the wall.
@@ -165,36 +148,6 @@ impl Control {
         let local = self.clock.zone.to_datetime(at);
         Some((schedule.name.clone(), local.strftime("%F %H:%M").to_string()))
     }
-}
-
-/// The fields of its record in lower case, numbers as numbers; and what a person wants to see of it.
-fn recent_page(report: &PageReport, kind: &str, ended_at: Option<String>) -> Past {
-    let entry = report.entry();
-    let fields = entry.fields().filter(|(name, _)| !LISTS.contains(name));
-    let mut page: Map<String, Value> = fields
-        .map(|(name, value)| {
-            let number = value.parse().ok().filter(|_| !TEXTS.contains(&name));
-            let value = number.map_or_else(|| json!(value), Value::Number);
-            (name.to_lowercase(), value)
-        })
-        .collect();
-    let missed = report.missed.iter();
-    let missed = missed.map(|m| json!({ "zone": m.zone, "cause": m.why.as_ref().map(Barrier::text) }));
-    let more = json!({
-        "page": report.record.page.0,
-        "kind": kind,
-        "zones": report.zones,
-        "missed": missed.collect::<Vec<Value>>(),
-        "was_heard": report.record.heard_at.is_some(),
-        "why": reason_text(report.record.reason),
-        "seconds": millis(report.record.heard_for) as f64 / 1000.0,
-        "wait_seconds": millis(report.wait()) as f64 / 1000.0,
-        "ended_at": ended_at,
-    });
-    if let Value::Object(more) = more {
-        page.extend(more);
-    }
-    Past::new(page)
 }
 
 fn millis(time: Duration) -> u64 {
@@ -222,6 +175,7 @@ pub(super) fn standing(status: &PageStatus) -> &'static str {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use serde_json::json;
 
     #[test]
     fn levels_are_told_to_the_hundredth() {

@@ -40,7 +40,9 @@ impl Control {
                         return self.take_keys(call, now);
                     }
                     Received::Unknown(payload_type) => {
-                        let (extension, map) = (leg.extension, leg.payloads);
+                        // What was agreed on: the static types beside it are for packets that were underway when that changed.
+                        let agreed = leg.agreed.map_or(leg.payloads, |agreed| agreed.payloads);
+                        let (extension, map) = (leg.extension, agreed);
                         let source = self.plan.extensions[extension].name.clone();
                         let zones = self.pages.get(&leg.page).map(|entry| entry.zones().to_vec());
                         return self.tell_not_decoded(source, zones.unwrap_or_default(), peer, payload_type, &map, now);

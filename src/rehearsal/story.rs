@@ -134,6 +134,15 @@ impl Story {
         )
     }
 
+    /// `2026-11-25T06:00:10.250+00:00`: local time, RFC 3339.
+    pub fn stamp(&self, at: Duration) -> String {
+        let moment = self
+            .began
+            .checked_add(jiff::SignedDuration::try_from(at).unwrap_or_default());
+        let local = moment.unwrap_or(self.began).to_zoned_datetime(self.zone.clone());
+        local.strftime("%FT%T%.3f%:z").to_string()
+    }
+
     pub fn page(&self, page: PageId) -> Option<&PageStory> {
         self.pages.iter().find(|story| story.page == page)
     }

@@ -6,6 +6,7 @@
 
 mod board;
 mod capture;
+mod clock;
 mod output;
 mod signalling;
 #[cfg(test)]
@@ -20,7 +21,7 @@ use std::time::{Duration, Instant};
 use jiff::{SignedDuration, Timestamp};
 use tokio::sync::{mpsc, oneshot};
 
-pub use board::Board;
+pub use board::{Board, sip_ports};
 pub use capture::{Capture, CaptureError, Datagram, read};
 pub use told::{Line, Replayed};
 
@@ -44,12 +45,20 @@ const LONGEST: Duration = Duration::from_secs(24 * 3600);
 /// Moments that may wait to be looked at: they are, at once.
 const MOMENTS: usize = 4096;
 
+/// Addresses that an error names.
+const MAX_NAMED: usize = 8;
+
 /// Why there is no replay.
 #[derive(Debug, thiserror::Error)]
 pub enum ReplayError {
     #[error("there are calls in it, to {}, but none to an extension of this config: which address is the gateway's? (--address)",
-        .called.iter().map(ToString::to_string).collect::<Vec<_>>().join(", "))]
+        listed(.called))]
     WhichBoard { called: Vec<IpAddr> },
+    #[error("nothing in it has the address {address}{}", whom(.called))]
+    NotThere { address: IpAddr, called: Vec<IpAddr> },
+    #[error("there is nothing for this config in it: no call to an extension, no registration of one, nothing to a group{}",
+        .besides.as_ref().map(|note| format!("; {note}")).unwrap_or_default())]
+    NoneOfIt { besides: Option<String> },
     #[error("it is {} h long; a replay takes at most 24 h. Cut out the time in question (`editcap -A … -B …`)", .0.as_secs() / 3600)]
     TooLong(Duration),
     #[error("the gateway does not start: {0}")]
@@ -58,6 +67,20 @@ pub enum ReplayError {
     Write { path: PathBuf, cause: std::io::Error },
     #[error(transparent)]
     System(#[from] std::io::Error),
+}
+
+fn listed(addresses: &[IpAddr]) -> String {
+    let named = addresses.iter().take(MAX_NAMED).map(ToString::to_string);
+    let more = addresses.len().saturating_sub(MAX_NAMED);
+    let more = (more > 0).then(|| format!("{more} more"));
+    named.chain(more).collect::<Vec<_>>().join(", ")
+}
+
+fn whom(called: &[IpAddr]) -> String {
+    match called {
+        [] => "; there are no calls in it".to_owned(),
+        called => format!("; the calls in it go to {}", listed(called)),
+    }
 }
 
 /// Replays a capture under a plan. Each zone's output is written to `folder`, as `ZONE.wav`; it must be there. `address` is the gateway's in the
@@ -75,7 +98,7 @@ pub fn replay(
     let left_out = told::left_out(&plan);
     board::confine(&mut plan, &board);
     let (Some(first), Some(last)) = (capture.datagrams.first(), capture.datagrams.last()) else {
-        return Err(CaptureError::Empty).map_err(|e| std::io::Error::other(e).into());
+        return Err(CaptureError::Nothing).map_err(|e| std::io::Error::other(e).into());
     };
     let length = last.at - first.at;
     if length > LONGEST {
@@ -168,7 +191,9 @@ async fn play(
     while let Ok(moment) = seen.try_recv() {
         told.see(moment);
     }
-    Ok(told.whole(board, capture, journal.lines(), stopped, fed.unwrap_or_default()))
+    let mut replayed = told.whole(board, capture, journal.lines(), stopped, fed.unwrap_or_default());
+    replayed.notes.extend(calls.borrow().other_codecs());
+    Ok(replayed)
 }
 
 /// Lets everything arrive when it did.
@@ -189,32 +214,31 @@ async fn feed(
         let (from, mut to) = (datagram.from, datagram.to);
         let mut octets = datagram.octets.clone();
         let is_group = plan.groups.iter().any(|group| group.address == to);
-        if from.ip() == board.address {
-            if let Some(message) = signalling::read(&octets) {
-                calls.borrow_mut().outward_then(&message);
-            }
+        // A phone system on the gateway's own address sends from there as well.
+        let is_local = from.ip() == board.address;
+        if is_group {
             // Whoever pages by multicast from the gateway's own address is heard all the same.
-            if !is_group {
+            fed.groups += 1;
+        } else if let Some(message) = signalling::read(&octets) {
+            if board.has_sent(from, to) {
+                calls.borrow_mut().outward_then(&message);
                 continue;
             }
-        }
-        if is_group {
-            fed.groups += 1;
-        } else if to.ip() != board.address {
-            continue;
-        } else if let Some(message) = signalling::read(&octets) {
             // Answers were for the other one's requests.
-            if signalling::method(&message).is_none() {
+            if !board.hears_at(to) || signalling::method(&message).is_none() {
                 continue;
             }
             octets = calls.borrow_mut().inward(&octets, &message);
             to = listens;
             fed.requests += 1;
-        } else if let Some(now) = calls.borrow().audio(from, to) {
+        } else if to.ip() != board.address {
+            continue;
+        } else if let Some(now) = calls.borrow().audio(from, to, is_local) {
             to = now;
             fed.audio += 1;
         } else {
-            fed.stray += 1;
+            let is_of_system = [from, to].iter().any(|one| one.port() < 1024);
+            fed.stray += u64::from(!is_local && !is_of_system && signalling::is_rtp(&octets));
             continue;
         }
         network.deliver(&Post { from, to, octets, at });

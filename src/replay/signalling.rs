@@ -1,30 +1,51 @@
 //! Between the capture's calls and those of the replay. The gateway that answers now is not the one that answered then: it has chosen other
 //! tags and other ports, and what the callers said to the old ones is turned to the new ones.
 
-use std::collections::BTreeMap;
+use std::collections::VecDeque;
 use std::net::{IpAddr, SocketAddr};
 
+use crate::media::codec::static_name;
+use crate::media::rtcp;
+use crate::report::entry::clean;
 use crate::sip::wire::{Address, Carrier, Message, Start, Writer};
 
-/// Calls that are remembered.
+/// Calls that are remembered; those that are over give way first, then the oldest.
 const MAX_CALLS: usize = 4096;
 
-/// By Call-ID.
+/// Notes about single calls.
+const MAX_NOTES: usize = 8;
+/// Longest name of a caller, or of a codec.
+const MAX_NAME: usize = 40;
+/// Formats of an answer that are looked at.
+const MAX_TYPES: usize = 16;
+
+/// In the order in which they came.
 #[derive(Debug, Default)]
 pub struct Calls {
-    calls: BTreeMap<Vec<u8>, Call>,
+    calls: VecDeque<Call>,
 }
 
 #[derive(Debug, Default)]
 struct Call {
+    id: Vec<u8>,
     /// Where the caller said that its audio comes from and goes to.
     offered: Option<SocketAddr>,
-    /// Where the captured gateway had its audio.
+    /// Where the captured gateway had its audio; a later call may have got the same port.
     audio_then: Option<SocketAddr>,
+    was_answered: bool,
+    /// Its BYE has gone by.
+    is_over: bool,
     /// The replay's own.
     tag: Option<Vec<u8>>,
     audio: Option<SocketAddr>,
+    /// What the captured gateway agreed to, and what is agreed to now.
+    types_then: Vec<Type>,
+    types: Vec<Type>,
+    caller: String,
 }
+
+/// A payload type of an answer, and the codec's name.
+type Type = (u8, String);
 
 /// Whether octets are a SIP message (RFC 3261 §7): keep-alives and others are not.
 pub fn read(octets: &[u8]) -> Option<Message> {
@@ -40,18 +61,35 @@ pub fn method(message: &Message) -> Option<&[u8]> {
     }
 }
 
+/// Status of an answer.
+pub fn status(message: &Message) -> Option<u16> {
+    match &message.start {
+        Start::Response { status, .. } => Some(*status),
+        Start::Request { .. } => None,
+    }
+}
+
+/// RTP at first sight (RFC 3550 A.1): what the machine itself is asked, names and the time, looks otherwise or has a port of the system's.
+pub fn is_rtp(octets: &[u8]) -> bool {
+    octets.len() >= 12 && octets[0] >> 6 == 2 && !rtcp::is_rtcp(octets)
+}
+
 impl Calls {
     /// What a caller sent, as it has to be for the gateway that answers now.
     pub fn inward(&mut self, octets: &[u8], message: &Message) -> Vec<u8> {
+        let then = tag_of(message);
+        let is_invite = method(message) == Some(b"INVITE");
+        if is_invite && then.is_none() {
+            self.begin(message);
+        }
+        self.note_end(message);
         let Some(call) = self.call(message) else {
             return octets.to_vec();
         };
-        if method(message) == Some(b"INVITE") && call.offered.is_none() {
+        if is_invite && call.offered.is_none() {
             call.offered = audio(&message.body);
+            call.caller = caller(message);
         }
-        let then = message
-            .first("To")
-            .and_then(|to| Address::read(to).ok()?.tag().map(<[u8]>::to_vec));
         match (then, &call.tag) {
             (Some(then), Some(now)) => replaced(octets, &then, now),
             _ => octets.to_vec(),
@@ -60,46 +98,114 @@ impl Calls {
 
     /// What the captured gateway sent tells where it had a call's audio.
     pub fn outward_then(&mut self, message: &Message) {
-        if let (Start::Response { .. }, Some(audio)) = (&message.start, audio(&message.body))
-            && let Some(call) = self.call(message)
+        self.note_end(message);
+        let Start::Response { .. } = message.start else { return };
+        let Some(audio) = audio(&message.body) else { return };
+        if self.call(message).is_none() {
+            return;
+        }
+        // One port is one call's at a time.
+        let is_that = |then: &SocketAddr| then.port() == audio.port();
+        for other in self
+            .calls
+            .iter_mut()
+            .filter(|it| it.audio_then.as_ref().is_some_and(is_that))
         {
+            other.audio_then = None;
+        }
+        if let Some(call) = self.call(message) {
             call.audio_then = Some(audio);
+            call.was_answered = true;
+            call.types_then = types(&message.body);
         }
     }
 
     /// What the gateway sends now.
     pub fn outward_now(&mut self, message: &Message) {
         let Start::Response { .. } = &message.start else { return };
-        let tag = message
-            .first("To")
-            .and_then(|to| Address::read(to).ok()?.tag().map(<[u8]>::to_vec));
-        let audio = audio(&message.body);
+        let (tag, audio) = (tag_of(message), audio(&message.body));
+        if self.call(message).is_none() {
+            return;
+        }
+        for other in self.calls.iter_mut().filter(|it| audio.is_some() && it.audio == audio) {
+            other.audio = None;
+        }
         let Some(call) = self.call(message) else { return };
         call.tag = tag.or(call.tag.take());
         call.audio = audio.or(call.audio);
+        if audio.is_some() {
+            call.types = types(&message.body);
+        }
     }
 
-    /// Where a datagram of a call's audio has to go now.
-    pub fn audio(&self, from: SocketAddr, to: SocketAddr) -> Option<SocketAddr> {
-        let calls = || self.calls.values().filter(|call| call.audio.is_some());
-        let exact = calls().rfind(|call| call.audio_then.is_some_and(|then| then.port() == to.port()));
+    /// Calls whose codec then is none that is agreed to now: what was said under another answer cannot be had from a capture.
+    pub fn other_codecs(&self) -> Vec<String> {
+        let others = self.calls.iter().filter_map(|call| {
+            let (then, now) = (call.types_then.first()?, call.types.first()?);
+            (!call.types.contains(then)).then(|| {
+                format!(
+                    "the call from {} was in {} at the site, and this config agrees to {}: what was captured is not played. \
+                     A replay cannot say how it sounds in another codec",
+                    call.caller, then.1, now.1
+                )
+            })
+        });
+        others.take(MAX_NOTES).collect()
+    }
+
+    /// Where a datagram of a call's audio has to go now. `by_port`: only the captured gateway's own word for its port counts.
+    pub fn audio(&self, from: SocketAddr, to: SocketAddr, by_port: bool) -> Option<SocketAddr> {
+        let latest = |fits: &dyn Fn(&Call) -> bool| self.calls.iter().rfind(|call| fits(call));
+        if let Some(call) = latest(&|call| call.audio_then.is_some_and(|then| then.port() == to.port())) {
+            return call.audio;
+        }
+        if by_port {
+            return None;
+        }
         // Where only one direction was captured, the caller's own word has to do.
-        let by_offer = || calls().rfind(|call| call.audio_then.is_none() && call.offered == Some(from));
-        let by_host =
-            || calls().rfind(|call| call.audio_then.is_none() && call.offered.is_some_and(|it| it.ip() == from.ip()));
-        exact.or_else(by_offer).or_else(by_host)?.audio
+        let waits = |call: &Call| !call.was_answered && call.audio.is_some();
+        let by_offer = |call: &Call| waits(call) && call.offered == Some(from);
+        let by_host = |call: &Call| waits(call) && call.offered.is_some_and(|it| it.ip() == from.ip());
+        latest(&|call| by_offer(call) && !call.is_over)
+            .or_else(|| latest(&by_offer))
+            .or_else(|| latest(&|call| by_host(call) && !call.is_over))
+            .or_else(|| latest(&by_host))?
+            .audio
+    }
+
+    /// A Call-ID that comes anew, after its BYE, is another call.
+    fn begin(&mut self, message: &Message) {
+        let Some(id) = message.first("Call-ID") else { return };
+        if self.calls.iter().any(|call| call.id == id && !call.is_over) {
+            return;
+        }
+        if self.calls.len() >= MAX_CALLS {
+            let first = self.calls.iter().position(|call| call.is_over).unwrap_or(0);
+            self.calls.remove(first);
+        }
+        self.calls.push_back(Call {
+            id: id.to_vec(),
+            ..Call::default()
+        });
+    }
+
+    fn note_end(&mut self, message: &Message) {
+        if method(message) == Some(b"BYE")
+            && let Some(call) = self.call(message)
+        {
+            call.is_over = true;
+        }
     }
 
     fn call(&mut self, message: &Message) -> Option<&mut Call> {
         let id = message.first("Call-ID")?;
-        if !self.calls.contains_key(id) {
-            if self.calls.len() >= MAX_CALLS {
-                self.calls.pop_first();
-            }
-            self.calls.insert(id.to_vec(), Call::default());
-        }
-        self.calls.get_mut(id)
+        self.calls.iter_mut().rfind(|call| call.id == id)
     }
+}
+
+/// The gateway's own, once it has answered.
+fn tag_of(message: &Message) -> Option<Vec<u8>> {
+    Address::read(message.first("To")?).ok()?.tag().map(<[u8]>::to_vec)
 }
 
 /// Address and port of the first audio stream of an SDP body (RFC 8866 §5.7, §5.14).
@@ -129,6 +235,34 @@ fn audio(body: &[u8]) -> Option<SocketAddr> {
         }
     }
     Some(SocketAddr::new(own.or(session)?, port.filter(|port| *port != 0)?))
+}
+
+/// The audio formats of an answer (RFC 8866 §5.14, §6.6), best first, without events and comfort noise.
+fn types(body: &[u8]) -> Vec<Type> {
+    let text = String::from_utf8_lossy(body);
+    let audio = text.lines().filter_map(|line| line.strip_prefix("m=audio ")).next();
+    let numbers = audio.into_iter().flat_map(|media| media.split(' ').skip(2));
+    let name = |number: u8| {
+        let maps = text.lines().filter_map(|line| line.strip_prefix("a=rtpmap:"));
+        let mut maps = maps.filter_map(|map| map.split_once(' '));
+        let own = maps.find(|(of, _)| of.parse() == Ok(number));
+        let own = own.map(|(_, name)| name.trim().trim_end_matches("/8000").to_ascii_uppercase());
+        own.or_else(|| static_name(number).map(str::to_owned))
+            .unwrap_or_else(|| format!("payload type {number}"))
+    };
+    let all = numbers.filter_map(|number| number.trim().parse().ok());
+    let all = all.map(|number| (number, clean(&name(number), MAX_NAME)));
+    let all = all.filter(|(_, name)| name != "CN" && !name.starts_with("TELEPHONE-EVENT"));
+    all.take(MAX_TYPES).collect()
+}
+
+/// As From says.
+fn caller(message: &Message) -> String {
+    let user = message
+        .first("From")
+        .and_then(|from| Address::read(from).ok()?.uri.sip()?.user_name());
+    let user = user.map(|user| clean(&String::from_utf8_lossy(&user), MAX_NAME));
+    user.unwrap_or_else(|| "somebody".to_owned())
 }
 
 /// A tag is long and random (RFC 3261 §19.3): wherever it stands it means the same.
@@ -198,10 +332,10 @@ mod tests {
         let old: SocketAddr = "192.0.2.20:20000".parse().unwrap();
         let now: SocketAddr = "192.0.2.20:16400".parse().unwrap();
         // The caller's word, as long as there is no other.
-        assert_eq!(calls.audio(phone, old), Some(now));
-        assert_eq!(calls.audio(stranger, old), None);
+        assert_eq!(calls.audio(phone, old, false), Some(now));
+        assert_eq!(calls.audio(stranger, old, false), None);
         calls.outward_then(&answer("old", 20_000));
-        assert_eq!(calls.audio(stranger, old), Some(now));
+        assert_eq!(calls.audio(stranger, old, false), Some(now));
         let bye = "BYE sip:850@192.0.2.20 SIP/2.0\r\nTo: <sip:850@192.0.2.20>;tag=old\r\nFrom: <sip:213@pbx>;tag=a\r\nCall-ID: x1\r\nCSeq: 2 BYE\r\n\r\n";
         let message = read(bye.as_bytes()).unwrap();
         let turned = calls.inward(bye.as_bytes(), &message);

@@ -1,16 +1,18 @@
 //! Captures are made here by the layouts of the formats' own documents; `tests/replay.rs` takes those that tshark and tcpdump write.
 
 use std::net::{IpAddr, SocketAddr};
-use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use super::capture::{Capture, CaptureError, Datagram, read};
-use super::{ReplayError, replay};
-use crate::config::check_text;
-use crate::page::EndReason;
+use super::capture::{self, Capture, CaptureError, Datagram};
+
+mod replays;
 
 const FROM: &str = "192.0.2.30:4000";
 const TO: &str = "192.0.2.20:5004";
+
+fn read(file: &[u8]) -> Result<Capture, CaptureError> {
+    capture::read(file, &[5060, 5080].into())
+}
 
 fn peer(text: &str) -> SocketAddr {
     text.parse().unwrap()
@@ -82,8 +84,14 @@ fn pcap(link: u32, packets: &[(u64, &[u8])], nanos: bool, big: bool) -> Vec<u8> 
     out
 }
 
-/// pcapng: section header, interface description (with `if_tsresol` 9: nanoseconds), enhanced packets.
+/// pcapng of one interface that stamps in nanoseconds.
 fn pcapng(link: u16, packets: &[(u64, &[u8])]) -> Vec<u8> {
+    let packets: Vec<(u32, u64, &[u8])> = packets.iter().map(|(at, data)| (0, *at, *data)).collect();
+    pcapng_of(&[(link, 9)], &packets)
+}
+
+/// pcapng: section header, interface descriptions (link type, `if_tsresol`), enhanced packets (interface, ticks).
+fn pcapng_of(interfaces: &[(u16, u8)], packets: &[(u32, u64, &[u8])]) -> Vec<u8> {
     fn block(kind: u32, body: &[u8]) -> Vec<u8> {
         let mut body = body.to_vec();
         body.resize(body.len().next_multiple_of(4), 0);
@@ -94,12 +102,14 @@ fn pcapng(link: u16, packets: &[(u64, &[u8])]) -> Vec<u8> {
     section.extend([1, 0, 0, 0]);
     section.extend([0xff; 8]);
     let mut out = block(0x0a0d_0d0a, &section);
-    let mut interface = link.to_le_bytes().to_vec();
-    interface.extend([0, 0, 0, 0, 4, 0]);
-    interface.extend([9, 0, 1, 0, 9, 0, 0, 0, 0, 0, 0, 0]);
-    out.extend(block(1, &interface));
-    for (at, data) in packets {
-        let mut body = 0u32.to_le_bytes().to_vec();
+    for (link, resolution) in interfaces {
+        let mut interface = link.to_le_bytes().to_vec();
+        interface.extend([0, 0, 0, 0, 4, 0]);
+        interface.extend([9, 0, 1, 0, *resolution, 0, 0, 0, 0, 0, 0, 0]);
+        out.extend(block(1, &interface));
+    }
+    for (interface, at, data) in packets {
+        let mut body = interface.to_le_bytes().to_vec();
         for n in [(at >> 32) as u32, *at as u32, data.len() as u32, data.len() as u32] {
             body.extend(n.to_le_bytes());
         }
@@ -157,17 +167,122 @@ fn every_format_and_link_type_gives_the_same() {
 }
 
 #[test]
-fn fragments_are_put_together_and_order_is_by_time() {
+fn fragments_are_put_together_and_order_is_the_files() {
     let long: Vec<u8> = (0..3000u32).map(|n| n as u8).collect();
     let whole = udp(&long, peer(FROM), peer(TO));
     let first = ethernet(&fragment(&whole[..1480], peer(FROM), peer(TO), 0, true), false);
     let second = ethernet(&fragment(&whole[1480..], peer(FROM), peer(TO), 1480, false), false);
     let short = ethernet(&ip(b"hello", peer(FROM), peer(TO)), false);
-    // The second part came first, as networks do; the short one was written last and came first of all.
+    // The second part came first, as networks do; the short one was written last, and was stamped a little early.
     let packets = [(AT + 2, &second[..]), (AT + 3, &first), (AT, &short)];
     let capture = read(&pcapng(1, &packets)[..]).unwrap();
     let octets: Vec<&[u8]> = capture.datagrams.iter().map(|d| &d.octets[..]).collect();
-    assert_eq!(octets, [b"hello".as_slice(), &long]);
+    assert_eq!(octets, [&long, b"hello".as_slice()]);
+    // Of another interface it came when it was stamped.
+    let packets = [(0, AT + 2, &second[..]), (0, AT + 3, &first), (1, AT, &short)];
+    let capture = read(&pcapng_of(&[(1, 9), (1, 9)], &packets)).unwrap();
+    assert_eq!(capture.datagrams[0].octets, b"hello");
+}
+
+const SECOND: u64 = 1_000_000_000;
+
+/// One interface, with the clock set in between: 20 ms from packet to packet all the same, by the clock as it is in the end.
+#[test]
+fn a_clock_that_was_set() {
+    let data = ethernet(&ip(b"hello", peer(FROM), peer(TO)), false);
+    let day = 86_400 * SECOND;
+    for (before, is_back) in [(AT + 5 * SECOND, true), (12 * SECOND, false)] {
+        let stamps = [before, before + 20_000_000, AT, AT + 20_000_000];
+        let packets: Vec<(u64, &[u8])> = stamps.iter().map(|at| (*at, &data[..])).collect();
+        let capture = read(&pcap(1, &packets, true, false)).unwrap();
+        let times: Vec<u128> = capture.datagrams.iter().map(|one| one.at.as_nanos()).collect();
+        let at = u128::from(AT);
+        assert_eq!(times, [at - 20_000_000, at, at, at + 20_000_000]);
+        let [step] = capture.steps[..] else {
+            panic!("{:?}", capture.steps)
+        };
+        assert_eq!((step.is_back, step.at.as_nanos()), (is_back, at));
+        assert_eq!(step.by.as_nanos(), u128::from((before + 20_000_000).abs_diff(AT)));
+    }
+    // A quiet night is none.
+    let packets = [(AT, &data[..]), (AT + day / 2, &data)];
+    assert!(read(&pcap(1, &packets, true, false)).unwrap().steps.is_empty());
+}
+
+/// draft-ietf-opsawg-pcapng §4.2: 0x94 is 2^-20 s.
+#[test]
+fn resolutions_of_stamps() {
+    let data = ethernet(&ip(b"hello", peer(FROM), peer(TO)), false);
+    for (resolution, ticks) in [
+        (0x94, 1_795_000_000 << 20 | 1 << 19),
+        (3, 1_795_000_000_500),
+        (6, 1_795_000_000_500_000),
+    ] {
+        let file = pcapng_of(&[(1, resolution)], &[(0, ticks, &data)]);
+        let at = read(&file).unwrap().datagrams[0].at;
+        assert_eq!(at, Duration::from_millis(1_795_000_000_500), "{resolution:#x}");
+    }
+}
+
+#[test]
+fn what_cannot_be_read_does_not_spoil_the_rest() {
+    let data = ethernet(&ip(b"hello", peer(FROM), peer(TO)), false);
+    // A USB interface beside it.
+    let packets = [(0, AT, &data[..]), (1, AT, &[7; 40]), (1, AT, &[7; 40])];
+    let capture = read(&pcapng_of(&[(1, 9), (220, 9)], &packets)).unwrap();
+    assert_eq!((capture.datagrams.len(), capture.unknown), (1, 2));
+    // Frame check sequences of 4 octets (draft-ietf-opsawg-pcap §4).
+    let file = pcap(0x2400_0001, &[(AT, &[&data[..], &[1, 2, 3, 4]].concat())], true, false);
+    assert_eq!(read(&file).unwrap().datagrams, [one()]);
+    // Damage behind the first packet: no such length.
+    let mut file = pcapng(1, &[(AT, &data), (AT, &data)]);
+    let second = file.len() - (32 + data.len().next_multiple_of(4));
+    file[second + 4..second + 8].copy_from_slice(&[0xfd, 0xff, 0xff, 0xff]);
+    let capture = read(&file).unwrap();
+    assert_eq!(
+        (capture.datagrams.len(), capture.is_damaged || capture.is_torn),
+        (1, true)
+    );
+    let fails = |file: &[u8]| read(file).unwrap_err().to_string();
+    let magic = |octets: &[u8]| fails(&[octets, &[0; 100]].concat());
+    assert_eq!(magic(&[0x1f, 0x8b, 8]), "it is packed: gunzip it first");
+    assert_eq!(magic(&[0x28, 0xb5, 0x2f, 0xfd]), "it is packed: unzstd it first");
+    assert_eq!(fails(b""), "the file is empty");
+    let folder = std::fs::File::open(std::env::temp_dir()).unwrap();
+    let folder = capture::read(folder, &[].into()).unwrap_err();
+    assert!(matches!(folder, CaptureError::Folder), "{folder:?}");
+}
+
+/// TCP (RFC 9293 §3.1) from and to these ports.
+fn tcp(ports: (u16, u16), payload: &[u8]) -> Vec<u8> {
+    let mut segment = [ports.0.to_be_bytes(), ports.1.to_be_bytes()].concat();
+    segment.extend([0, 0, 0, 1, 0, 0, 0, 0, 0x50, 0x18, 1, 0, 0, 0, 0, 0]);
+    segment.extend(payload);
+    let mut packet = fragment(&segment, peer(FROM), peer(TO), 0, false);
+    packet[9] = 6;
+    ethernet(&packet, false)
+}
+
+#[test]
+fn a_capture_without_datagrams_says_what_it_has() {
+    let segments = [
+        tcp((40_000, 5080), b"anything, to a port of the config"),
+        tcp((40_000, 7000), b"OPTIONS sip:850@192.0.2.20 SIP/2.0\r\nVia: "),
+        tcp((7000, 40_000), b"SIP/2.0 200 OK\r\n"),
+        tcp((40_000, 80), b"GET / HTTP/1.1\r\n"),
+    ];
+    let packets: Vec<(u64, &[u8])> = segments.iter().map(|data| (AT, &data[..])).collect();
+    let error = read(&pcap(1, &packets, true, false)).unwrap_err().to_string();
+    assert!(error.contains("3 packets of SIP by TCP or TLS"), "{error}");
+    let data = ethernet(&ip(&[1; 400], peer(FROM), peer(TO)), false);
+    let mut file = pcap(1, &[(AT, &data[..96])], true, false);
+    // The original length.
+    file[24 + 12..24 + 16].copy_from_slice(&(data.len() as u32).to_le_bytes());
+    let error = read(&file).unwrap_err().to_string();
+    assert!(
+        error.contains("1 packet cut short (a snapshot length): capture with `-s 0`"),
+        "{error}"
+    );
 }
 
 /// Linux's "any" shows what a machine sends to itself twice: leaving, and coming (packet types 4 and 0).
@@ -202,9 +317,11 @@ fn what_is_not_whole() {
     ));
     assert!(matches!(
         read(&pcap(1, &[], false, false)[..]),
-        Err(CaptureError::Empty)
+        Err(CaptureError::Empty {
+            cut: 0,
+            tcp_signalling: 0
+        })
     ));
-    assert!(read(&b""[..]).is_err());
 }
 
 /// Whatever stands in the file: an answer, and no panic.
@@ -232,240 +349,4 @@ fn hostile_files() {
             let _ = read(&file[..]);
         }
     }
-}
-
-// ---- Replays ----
-
-struct Folder(PathBuf);
-
-impl Folder {
-    fn new(name: &str) -> Self {
-        let path = std::env::temp_dir().join(format!("hornwire-replay-{name}-{}", std::process::id()));
-        std::fs::create_dir_all(&path).unwrap();
-        Folder(path)
-    }
-}
-
-impl Drop for Folder {
-    fn drop(&mut self) {
-        let _ = std::fs::remove_dir_all(&self.0);
-    }
-}
-
-const CONFIG: &str = r#"
-    [site]
-    name = "Quayside Timber"
-    time_zone = "Europe/London"
-    [sip]
-    networks = ["192.0.2.0/24"]
-    [cards.main]
-    output = "null"
-    [relays.trigger]
-    line = "gpiochip0:5"
-    [zones.yard]
-    card = "main"
-    channel = 1
-    trigger = ["trigger"]
-    lead = "300 ms"
-    release = "200 ms"
-    [zones.office]
-    card = "main"
-    channel = 2
-    [extensions.yard-page]
-    user = "850"
-    zones = ["yard"]
-    [groups.dispatch]
-    address = "239.255.10.1:5004"
-    codec = "pcmu"
-    zones = ["office"]
-    [contacts.bell]
-    line = "gpiochip0:6"
-    zones = ["yard"]
-"#;
-
-/// µ-law of a 1 kHz sine at −10 dBm0 or so: one cycle is eight samples (ITU-T G.711 Table 6, the digital milliwatt, two bits softer).
-fn rtp(sequence: u16) -> Vec<u8> {
-    let mut out = vec![0x80, 0];
-    out.extend(sequence.to_be_bytes());
-    out.extend((u32::from(sequence) * 160).to_be_bytes());
-    out.extend(7u32.to_be_bytes());
-    out.extend(
-        [0x2e, 0x1b, 0x1b, 0x2e, 0xae, 0x9b, 0x9b, 0xae]
-            .iter()
-            .cycle()
-            .take(160),
-    );
-    out
-}
-
-fn sip(text: &str) -> Vec<u8> {
-    text.lines()
-        .map(|line| format!("{}\r\n", line.trim()))
-        .collect::<String>()
-        .into_bytes()
-}
-
-/// A call of 3 s as it was captured at the gateway: its tags and ports were others than those of the replay.
-fn call(began: Duration) -> Vec<Datagram> {
-    let (phone, board) = (peer("192.0.2.30:5060"), peer("192.0.2.20:5060"));
-    let head = |method: &str, number: u32, tag: &str| {
-        format!(
-            "{method} sip:850@192.0.2.20 SIP/2.0\nVia: SIP/2.0/UDP 192.0.2.30;branch=z9hG4bK{method}\nMax-Forwards: 70\n\
-             From: <sip:213@192.0.2.30>;tag=phone\nTo: <sip:850@192.0.2.20>{tag}\nCall-ID: call-1\nCSeq: {number} {method}\nContact: <sip:213@192.0.2.30>\n"
-        )
-    };
-    let sdp = |ip: &str, port: u16| {
-        format!("v=0\no=- 1 1 IN IP4 {ip}\ns=-\nc=IN IP4 {ip}\nt=0 0\nm=audio {port} RTP/AVP 0\n")
-    };
-    let body = |head: String, sdp: String| {
-        let length = sip(&sdp).len();
-        sip(&format!(
-            "{head}Content-Type: application/sdp\nContent-Length: {length}\n\n{sdp}"
-        ))
-    };
-    let ms = |ms: u64| began + Duration::from_millis(ms);
-    let mut out = vec![
-        (ms(0), phone, board, body(head("INVITE", 1, ""), sdp("192.0.2.30", 4000))),
-        (
-            ms(20),
-            board,
-            phone,
-            body(
-                "SIP/2.0 200 OK\nVia: SIP/2.0/UDP 192.0.2.30;branch=z9hG4bKINVITE\nFrom: <sip:213@192.0.2.30>;tag=phone\n\
-                 To: <sip:850@192.0.2.20>;tag=then\nCall-ID: call-1\nCSeq: 1 INVITE\nContact: <sip:850@192.0.2.20>\n"
-                    .to_owned(),
-                sdp("192.0.2.20", 40_000),
-            ),
-        ),
-        (ms(40), phone, board, sip(&format!("{}Content-Length: 0\n\n", head("ACK", 1, ";tag=then").replace("z9hG4bKACK", "z9hG4bKa")))),
-    ];
-    for n in 0..150 {
-        out.push((
-            ms(60 + 20 * u64::from(n)),
-            peer("192.0.2.30:4000"),
-            peer("192.0.2.20:40000"),
-            rtp(n),
-        ));
-    }
-    out.push((
-        ms(3080),
-        phone,
-        board,
-        sip(&format!("{}Content-Length: 0\n\n", head("BYE", 2, ";tag=then"))),
-    ));
-    out.into_iter()
-        .map(|(at, from, to, octets)| Datagram { at, from, to, octets })
-        .collect()
-}
-
-fn loudest(folder: &Folder, zone: &str) -> (i16, usize) {
-    let mut wav = hound::WavReader::open(folder.0.join(format!("{zone}.wav"))).unwrap();
-    let samples: Vec<i16> = wav.samples::<i16>().map(Result::unwrap).collect();
-    let loud = samples.iter().filter(|s| s.unsigned_abs() > 300).count();
-    (
-        samples.iter().map(|s| s.saturating_abs()).max().unwrap_or_default(),
-        loud,
-    )
-}
-
-#[test]
-fn a_call_and_a_stream_as_they_were() {
-    let folder = Folder::new("call");
-    let began = Duration::from_nanos(AT);
-    let mut datagrams = call(began);
-    for n in 0..100 {
-        datagrams.push(Datagram {
-            at: began + Duration::from_millis(5000 + 20 * u64::from(n)),
-            from: peer("192.0.2.40:6000"),
-            to: peer("239.255.10.1:5004"),
-            octets: rtp(n),
-        });
-    }
-    let capture = Capture {
-        datagrams,
-        ..Capture::default()
-    };
-    let plan = check_text(CONFIG, Path::new("quayside.toml"), None).plan.unwrap();
-    let replayed = replay(plan, &capture, None, &folder.0).unwrap();
-    let pages: Vec<(&str, EndReason, u64, Vec<String>)> = replayed
-        .pages
-        .iter()
-        .map(|page| {
-            (
-                page.source.as_str(),
-                page.record.reason,
-                page.reception.packets,
-                page.zones.clone(),
-            )
-        })
-        .collect();
-    assert_eq!(
-        pages,
-        [
-            ("yard-page", EndReason::HungUp, 150, vec!["yard".to_owned()]),
-            ("dispatch", EndReason::StreamEnded, 100, vec!["office".to_owned()]),
-        ],
-        "{:#?}",
-        replayed.lines
-    );
-    let call = &replayed.story.pages[0];
-    // The trigger at once, speech after the lead.
-    assert_eq!(call.heard_at.unwrap() - call.bid_at, Duration::from_millis(300));
-    let moves: Vec<bool> = replayed.story.moves[0].iter().map(|(_, operated)| *operated).collect();
-    assert_eq!(moves, [true, false]);
-    // 3 s of tone, every sample but those about zero above the mark.
-    let (peak, loud) = loudest(&folder, "yard");
-    assert!(peak > 3000 && loud > 3 * 48_000 * 7 / 10, "{peak} {loud}");
-    assert!(loudest(&folder, "office").1 > 2 * 48_000 * 7 / 10);
-    assert!(
-        replayed.notes.iter().any(|note| note.contains("1 contact")),
-        "{:?}",
-        replayed.notes
-    );
-    assert_eq!(
-        replayed.story.clock(call.bid_at),
-        "11:06:40.123",
-        "by the capture's clock, in London"
-    );
-}
-
-/// Under another config another thing would have happened: that is what a replay is for.
-#[test]
-fn another_config_another_ending() {
-    let folder = Folder::new("other");
-    let capture = Capture {
-        datagrams: call(Duration::from_nanos(AT)),
-        ..Capture::default()
-    };
-    let replay = |config: &str| {
-        replay(
-            check_text(config, Path::new("quayside.toml"), None).plan.unwrap(),
-            &capture,
-            None,
-            &folder.0,
-        )
-    };
-    let closed = CONFIG.replace(
-        "user = \"850\"",
-        "user = \"850\"\n    hours = [\"Mon-Sun 03:00-04:00\"]",
-    );
-    let replayed = replay(&closed).unwrap();
-    assert!(replayed.pages.is_empty(), "{:?}", replayed.pages);
-    let told: Vec<&str> = replayed.lines.iter().map(|line| line.text.as_str()).collect();
-    assert!(
-        told.iter()
-            .any(|line| line.contains("yard-page") && line.contains("hours")),
-        "{told:#?}"
-    );
-    assert_eq!(replayed.fed.stray, 150);
-    let other = replay(&CONFIG.replace("\"850\"", "\"851\""));
-    assert!(
-        matches!(other, Err(ReplayError::WhichBoard { ref called }) if called.len() == 1),
-        "{other:?}"
-    );
-    // A limit on the way, and the same again: nothing in it is by chance.
-    let limited = CONFIG.replace("user = \"850\"", "user = \"850\"\n    no_packet_limit = \"1 s\"");
-    let (one, two) = (replay(&limited).unwrap(), replay(&limited).unwrap());
-    assert_eq!(one.lines, two.lines);
-    assert_eq!(one.pages.len(), 1);
 }

@@ -8,13 +8,15 @@ use jiff::Timestamp;
 
 use super::board::Board;
 use super::capture::Capture;
+use super::clock::{self, Step};
 use super::output;
 use crate::config::plan::Plan;
 use crate::daemon::{Moment, What};
-use crate::page::{PageId, Phase};
+use crate::page::{EndReason, PageId, Phase};
 use crate::rehearsal::{self, PageStory, Story, View};
 use crate::report::entry::{Entry, Severity};
 use crate::report::journal::Journal;
+use crate::report::message::kind;
 use crate::report::record::PageReport;
 use crate::report::text::plural;
 
@@ -75,6 +77,10 @@ impl Notebook {
 
 impl Journal for Notebook {
     fn write(&mut self, entry: &Entry) {
+        // Only for want of a name service, which is none of the site's (`board` says what stands for it).
+        if entry.kind() == kind::REGISTRATION_FAILED {
+            return;
+        }
         let line = Line {
             at: (self.clock)().saturating_duration_since(self.start),
             severity: entry.severity(),
@@ -190,37 +196,74 @@ impl Teller {
 }
 
 fn notes(board: &Board, capture: &Capture, fed: Fed, story: &Story, length: Duration) -> Vec<String> {
-    let mut notes = vec![format!(
-        "the gateway is {} there: {} to it, {} of calls' audio, {} to its groups",
-        board.address,
-        many(fed.requests, "request"),
-        many(fed.audio, "packet"),
-        many(fed.groups, "packet")
-    )];
-    let mut note = |count: u64, text: &str| {
+    let groups = many(fed.groups, "packet");
+    let mut notes = vec![match board.is_seen {
+        true => format!(
+            "the gateway is {} there: {} to it, {} of calls' audio, {groups} to its groups",
+            board.address,
+            many(fed.requests, "request"),
+            many(fed.audio, "packet"),
+        ),
+        false => format!("the gateway's own address is not seen there: no calls, {groups} to its groups"),
+    }];
+    notes.extend(board.notes.iter().cloned());
+    let mut note = |count: u64, one: &str, several: &str, rest: &str| {
         if count > 0 {
-            notes.push(format!("{} {text}", many(count, "packet")));
+            let text = if count == 1 { one } else { several };
+            notes.push(format!("{} {text}{rest}", many(count, "packet")));
         }
     };
     note(
         fed.stray,
+        "to the gateway belongs to no call that is answered now, and was left out",
         "to the gateway belong to no call that is answered now, and were left out",
+        "",
     );
     note(
         capture.cut,
-        "were not captured whole (a snapshot length), and were left out: capture with `-s 0`",
+        "was not captured whole",
+        "were not captured whole",
+        " (a snapshot length), and left out: capture with `-s 0`",
     );
     note(
         capture.tcp_signalling,
-        "of signalling by TCP or TLS were left out: calls by them cannot be replayed",
+        "of signalling by TCP or TLS was left out",
+        "of signalling by TCP or TLS were left out",
+        ": calls by them cannot be replayed",
+    );
+    note(
+        capture.unknown,
+        "of an interface of unknown kind was left out",
+        "of interfaces of unknown kinds were left out",
+        "",
     );
     if capture.is_torn {
         notes.push("the file ends in the middle of a packet".to_owned());
     }
+    if capture.is_damaged {
+        notes.push("the file is damaged: what stands behind that place is left out".to_owned());
+    }
+    let first = capture.datagrams.first().map_or(Duration::ZERO, |first| first.at);
+    let place = |step: &Step| story.clock(step.at.saturating_sub(first) + super::BEFORE);
+    for step in &capture.steps {
+        let way = if step.is_back { "back" } else { "forward" };
+        notes.push(format!(
+            "the capture's clock was set {way} by {} at {}: what came before is told as by the later clock",
+            span(step.by),
+            place(step)
+        ));
+    }
+    for jump in clock::jumps(&capture.datagrams) {
+        notes.push(format!(
+            "the capture's clock jumps by {} at {}, and a stream goes on across it: what is lost or late there may be none of the site's",
+            span(jump.by),
+            place(&jump)
+        ));
+    }
     let cut: Vec<PageId> = story
         .pages
         .iter()
-        .filter(|page| page.ended_at > length)
+        .filter(|page| page.ended_at > length && !has_its_end(page))
         .map(|page| page.page)
         .collect();
     for page in cut {
@@ -230,6 +273,15 @@ fn notes(board: &Board, capture: &Capture, fed: Fed, story: &Story, length: Dura
         ));
     }
     notes
+}
+
+/// The source itself ended it, by what is in the capture.
+fn has_its_end(page: &PageStory) -> bool {
+    let reason = page.record.as_ref().map(|record| record.reason);
+    matches!(
+        reason,
+        Some(EndReason::HungUp | EndReason::Cancelled | EndReason::Finished)
+    )
 }
 
 /// What no packet capture holds.
@@ -248,6 +300,16 @@ pub fn left_out(plan: &Plan) -> Option<String> {
             text.join(", ")
         )
     })
+}
+
+/// "4.2 s", "12 min", "20424 days".
+fn span(time: Duration) -> String {
+    match time.as_secs() {
+        0..180 => format!("{:.1} s", time.as_secs_f64()),
+        seconds @ 180..10_800 => format!("{} min", seconds / 60),
+        seconds @ 10_800..259_200 => format!("{} h", seconds / 3600),
+        seconds => format!("{} days", seconds / 86_400),
+    }
 }
 
 fn many(count: u64, word: &str) -> String {

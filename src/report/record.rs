@@ -11,6 +11,7 @@ use crate::page::{EndReason, PageId, PageRecord};
 use crate::sound::level::Dbfs;
 
 mod barrier;
+mod past;
 
 pub use barrier::{Barrier, Missed};
 
@@ -186,14 +187,21 @@ impl PageReport {
             _ => reason,
         };
         let ReceiverFigures { packets, jitter_ms, .. } = self.reception;
+        let not_authentic = match self.not_authentic {
+            0 => String::new(),
+            1 => "1 packet was not authentic (SRTP)".to_owned(),
+            many => format!("{many} packets were not authentic (SRTP)"),
+        };
         let quality = match packets {
+            0 if self.not_authentic > 0 => format!("; no audio: {not_authentic}"),
             // What we play ourselves comes from nowhere.
             0 if self.peer.is_none() || self.was_never_let_in() => String::new(),
             0 => "; no packets: no audio came in".to_owned(),
-            _ => format!(
-                "; {packets} packets, {:.1} % lost, jitter {jitter_ms:.1} ms",
-                self.loss_percent()
-            ),
+            _ => {
+                let besides = if not_authentic.is_empty() { "" } else { "; " };
+                let loss = self.loss_percent();
+                format!("; {packets} packets, {loss:.1} % lost, jitter {jitter_ms:.1} ms{besides}{not_authentic}")
+            }
         };
         if self.record.heard_at.is_none() {
             return format!("page {page} from {source} was not heard: {reason}{quality}");
@@ -359,6 +367,29 @@ mod tests {
         assert_eq!(
             two.text(),
             "page 12 from yard to zones yard, office: 14.2 s, ended: length limit; no packets: no audio came in"
+        );
+    }
+
+    /// A wrong key is no firewall.
+    #[test]
+    fn packets_under_another_key_are_told() {
+        let mut page = report();
+        page.not_authentic = 1;
+        assert!(
+            page.text()
+                .ends_with("jitter 2.1 ms; 1 packet was not authentic (SRTP)")
+        );
+        page.not_authentic = 151;
+        page.reception = ReceiverFigures::default();
+        let text = page.text();
+        assert!(
+            text.ends_with("; no audio: 151 packets were not authentic (SRTP)"),
+            "{text}"
+        );
+        let past = page.past(None, None).json();
+        assert_eq!(
+            (&past["not_authentic"], &past["media_security"]),
+            (&151.into(), &"none".into())
         );
     }
 

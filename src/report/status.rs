@@ -144,7 +144,7 @@ impl Status {
             "config_waits": self.config_waits,
             "config_refused": self.config_refused,
             "next": self.next.as_ref().map(|(schedule, at)| json!({ "schedule": schedule, "at": at })),
-            "recent": all(&self.recent, |past| Value::Object(past.0.clone())),
+            "recent": all(&self.recent, Past::json),
         })
     }
 
@@ -339,6 +339,10 @@ impl Registration {
 impl Past {
     pub fn new(fields: Map<String, Value>) -> Self {
         Past(fields)
+    }
+
+    pub fn json(&self) -> Value {
+        Value::Object(self.0.clone())
     }
 
     fn of(past: &Value) -> Self {

@@ -101,10 +101,11 @@ impl Known {
         audio.collect::<Vec<_>>().join(", ")
     }
 
-    /// A packet of that stream came. The first stream is heard until it falls silent, as by [`crate::media::Receiver`].
-    pub fn hears(&mut self, id: &StreamId, payload_type: u8, is_closed: bool, at: Instant) {
+    /// A packet of that stream came; who is heard instead of it, if it waits. The first stream is heard until it falls silent, as by
+    /// [`crate::media::Receiver`].
+    pub fn hears(&mut self, id: &StreamId, payload_type: u8, is_closed: bool, at: Instant) -> Option<SocketAddr> {
         if self.refusal(id.sender.ip(), payload_type, is_closed).is_some() {
-            return;
+            return None;
         }
         let is_other = |(heard, last): &(StreamId, Instant)| {
             (heard.sender, heard.ssrc) != (id.sender, id.ssrc) && at.saturating_duration_since(*last) < TAKEOVER_SILENCE
@@ -112,15 +113,23 @@ impl Known {
         if !self.heard.as_ref().is_some_and(is_other) {
             self.heard = Some((*id, at));
         }
+        self.heard
+            .as_ref()
+            .filter(|(heard, _)| heard != id)
+            .map(|(heard, _)| heard.sender)
     }
 
-    pub fn makes_of(&self, id: &StreamId, payload_type: u8, is_closed: bool) -> Gateway {
+    /// `waits_for`: whom it waited for at its last packet ([`Known::hears`]).
+    pub fn makes_of(
+        &self,
+        sender: IpAddr,
+        payload_type: u8,
+        is_closed: bool,
+        waits_for: Option<SocketAddr>,
+    ) -> Gateway {
         let verdict = self
-            .refusal(id.sender.ip(), payload_type, is_closed)
-            .unwrap_or_else(|| match &self.heard {
-                Some((heard, _)) if heard != id => Verdict::Waits(heard.sender),
-                _ => Verdict::Pages,
-            });
+            .refusal(sender, payload_type, is_closed)
+            .unwrap_or_else(|| waits_for.map_or(Verdict::Pages, Verdict::Waits));
         Gateway {
             verdict,
             group: self.name.clone(),

@@ -18,6 +18,8 @@ pub const MAX_STREAMS: usize = 64;
 pub const SILENT_BEFORE_EVICTION: Duration = Duration::from_millis(500);
 /// Senders of one packet so far, which may be anything (RFC 3550 A.1); the oldest gives way, of the newcomer's own address first.
 pub const MAX_CANDIDATES: usize = 256;
+/// Streams without room that are known by themselves; of more some are counted again.
+pub const MAX_WAITING: usize = 1024;
 /// Streams that are over and still told of at the end; the oldest is forgotten.
 pub const MAX_ENDED: usize = 256;
 /// Beginnings and ends kept for who fetches them; more are only counted.
@@ -52,7 +54,7 @@ pub struct Counts {
     pub not_authentic: u64,
     /// Streams that gave way to others.
     pub evicted: u64,
-    /// Beginnings of streams for which there was no room.
+    /// Streams for which there was no room.
     pub turned_away: u64,
     /// Streams whose totals are no longer kept.
     pub forgotten: u64,
@@ -87,6 +89,8 @@ pub struct Station {
     bank: Option<Bank>,
     streams: BTreeMap<StreamId, Stream>,
     candidates: BTreeMap<StreamId, Candidate>,
+    /// Streams for which there is no room, and their last packets.
+    waiting: BTreeMap<StreamId, Instant>,
     ended: VecDeque<(Row, Instant)>,
     events: VecDeque<Event>,
     counts: Counts,
@@ -101,6 +105,7 @@ impl Station {
             bank: settings.hears.then(Bank::new),
             streams: BTreeMap::new(),
             candidates: BTreeMap::new(),
+            waiting: BTreeMap::new(),
             ended: VecDeque::new(),
             events: VecDeque::new(),
             counts: Counts::default(),
@@ -157,7 +162,7 @@ impl Station {
             stream.packet(at, octets);
             let payload_type = stream.payload_type;
             if let Some(index) = known {
-                self.known[index].hears(&id, payload_type, is_closed, at);
+                stream.waits_for = self.known[index].hears(&id, payload_type, is_closed, at);
             }
             return;
         }
@@ -200,9 +205,10 @@ impl Station {
             }
         };
         if !self.has_room(at) {
-            self.counts.turned_away += 1;
+            self.turn_away(id, at);
             return;
         }
+        self.waiting.remove(&id);
         self.numbers += 1;
         let settings = playout(known.map(|index| &self.known[index]));
         let closed = is_closed || first.is_closed;
@@ -211,11 +217,22 @@ impl Station {
         stream.packet(first.at, &first.octets);
         stream.packet(at, octets);
         if let Some(index) = known {
-            self.known[index].hears(&id, head.payload_type, closed, at);
+            stream.waits_for = self.known[index].hears(&id, head.payload_type, closed, at);
         }
         let row = stream.row(at, false, makes_of(&self.known, &stream));
         self.streams.insert(id, stream);
         self.tell(Event::Began(row));
+    }
+
+    /// Counted once, as long as it goes on.
+    fn turn_away(&mut self, id: StreamId, at: Instant) {
+        if self.waiting.len() >= MAX_WAITING && !self.waiting.contains_key(&id) {
+            let oldest = self.waiting.iter().min_by_key(|(_, last)| **last).map(|(id, _)| *id);
+            oldest.map(|id| self.waiting.remove(&id));
+        }
+        if self.waiting.insert(id, at).is_none() {
+            self.counts.turned_away += 1;
+        }
     }
 
     /// The oldest candidate of the newcomer's own address gives way, so that who floods displaces himself; else the oldest.
@@ -288,6 +305,8 @@ impl Station {
         for id in over {
             self.end(&id, now);
         }
+        self.waiting
+            .retain(|_, last| now.saturating_duration_since(*last) < IDLE);
         let before = self.candidates.len();
         self.candidates
             .retain(|_, candidate| now.saturating_duration_since(candidate.at) < KEEP_FOR);
@@ -335,12 +354,13 @@ impl Station {
     }
 
     #[cfg(test)]
-    pub(super) fn sizes(&self) -> [usize; 4] {
+    pub(super) fn sizes(&self) -> [usize; 5] {
         [
             self.streams.len(),
             self.candidates.len(),
             self.ended.len(),
             self.events.len(),
+            self.waiting.len(),
         ]
     }
 }
@@ -350,10 +370,10 @@ fn playout(known: Option<&Known>) -> PlayoutSettings {
 }
 
 fn makes_of(known: &[Known], stream: &Stream) -> Gateway {
-    let (group, id) = (stream.id.group, &stream.id);
+    let (group, sender) = (stream.id.group, stream.id.sender.ip());
     let here = |known: &&Known| known.address.ip() == group.ip() && known.address.port() == group.port();
     known.iter().find(here).map_or_else(Gateway::unknown, |known| {
-        known.makes_of(id, stream.payload_type, stream.is_closed)
+        known.makes_of(sender, stream.payload_type, stream.is_closed, stream.waits_for)
     })
 }
 

@@ -100,6 +100,8 @@ pub(super) struct Stream {
     settings: PlayoutSettings,
     playout: Option<Playout>,
     pub is_closed: bool,
+    /// Whom the gateway heard instead when its last packet came.
+    pub waits_for: Option<SocketAddr>,
     pub payload_type: u8,
     pub first: Instant,
     pub last: Instant,
@@ -168,6 +170,7 @@ impl Stream {
             settings,
             playout: None,
             is_closed,
+            waits_for: None,
             payload_type,
             first: at,
             last: at,

@@ -3,6 +3,7 @@
 use std::net::SocketAddr;
 use std::time::{Duration, Instant};
 
+use super::station::MAX_WAITING;
 use super::*;
 use crate::config::{self, plan::Plan};
 use crate::media::g711::ulaw_encode;
@@ -264,6 +265,27 @@ fn what_the_gateway_would_do_is_told() {
     let rows = lab.station.look(lab.ms(2000.0));
     let second = rows.iter().find(|row| row.id.ssrc == 2).unwrap();
     assert_eq!(second.gateway.verdict, Verdict::Pages);
+    // That the second was heard in the end changes nothing about the first.
+    lab.station.finish(lab.ms(2100.0));
+    let totals = lab.station.totals();
+    let first = totals.iter().find(|row| row.id.ssrc == 1).unwrap();
+    assert_eq!(first.gateway.verdict, Verdict::Pages);
+}
+
+/// A hundred who go on: each is counted once, however long it waits.
+#[test]
+fn a_stream_without_room_counts_once() {
+    let mut lab = Lab::new(None);
+    for n in 0..100u16 {
+        for ssrc in 1..=100u32 {
+            let now = lab.ms(f64::from(n) * 20.0);
+            let mut packet = rtp(0, n, u32::from(n) * 160, ssrc, &[0xFF; 160]);
+            lab.station.packet(now, at("192.0.2.9:9000"), at(GROUP), &mut packet);
+            lab.station.advance(now, &mut |_, _, _| {});
+        }
+    }
+    let counts = lab.station.counts();
+    assert_eq!((counts.turned_away, counts.evicted), (100 - MAX_STREAMS as u64, 0));
 }
 
 #[test]
@@ -328,7 +350,7 @@ fn a_flood_of_forged_sources_stays_bounded() {
             }
         }
         let sizes = lab.station.sizes();
-        let limits = [MAX_STREAMS, MAX_CANDIDATES, MAX_ENDED, MAX_EVENTS];
+        let limits = [MAX_STREAMS, MAX_CANDIDATES, MAX_ENDED, MAX_EVENTS, MAX_WAITING];
         assert!(
             sizes.iter().zip(limits).all(|(size, limit)| *size <= limit),
             "{sizes:?}"

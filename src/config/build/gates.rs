@@ -82,9 +82,11 @@ pub(super) fn codes(sheets: &Sheets, secrets: &Secrets, problems: &mut Problems)
         let own = sheet
             .has("zones")
             .then(|| zones(sheets, sheet.names("zones"), &sheet.path("zones"), problems));
-        let Some(stored) = stored(sheet, secrets, problems) else {
-            continue;
+        let stored = match secrets.is_away {
+            true => Some(Stored::nobodys()),
+            false => stored(sheet, secrets, problems),
         };
+        let Some(stored) = stored else { continue };
         codes.push(Code {
             name: sheet.name.clone(),
             stored,

@@ -31,7 +31,7 @@ struct Inner {
     /// The machine's own addresses.
     own: Vec<IpAddr>,
     /// Where names lead to.
-    places: HashMap<String, SocketAddr>,
+    places: HashMap<String, Vec<SocketAddr>>,
     sockets: Mutex<Vec<Weak<Mailbox>>>,
     sent: Mutex<VecDeque<Post>>,
     was_sent: Notify,
@@ -48,7 +48,7 @@ pub(super) struct Mailbox {
 
 impl SimulatedNetwork {
     /// A machine with these addresses; `places` is all that its name service knows.
-    pub fn new(own: Vec<IpAddr>, places: HashMap<String, SocketAddr>, clock: fn() -> Instant) -> Self {
+    pub fn new(own: Vec<IpAddr>, places: HashMap<String, Vec<SocketAddr>>, clock: fn() -> Instant) -> Self {
         SimulatedNetwork(Arc::new(Inner {
             own,
             places,
@@ -69,8 +69,8 @@ impl SimulatedNetwork {
     }
 
     /// Where a name leads to.
-    pub fn place(&self, host: &str) -> Option<SocketAddr> {
-        self.0.places.get(&host.to_ascii_lowercase()).copied()
+    pub fn places(&self, host: &str) -> &[SocketAddr] {
+        self.0.places.get(&host.to_ascii_lowercase()).map_or(&[], Vec::as_slice)
     }
 
     /// # Errors
