@@ -55,6 +55,21 @@ impl Kind {
         matches!(self, Kind::U | Kind::H | Kind::O)
     }
 
+    /// With the same loss, for a line one side of which is on ground.
+    pub const fn unbalanced(self) -> Kind {
+        match self {
+            Kind::U => Kind::L,
+            Kind::H => Kind::T,
+            Kind::O => Kind::Pi,
+            other => other,
+        }
+    }
+
+    /// In a line that does not float its lower leg is shorted: without a transformer card and amplifier share a ground.
+    pub const fn is_shorted(self, transformer: bool) -> bool {
+        self.is_balanced() && !transformer
+    }
+
     /// By its name, in letters of either case.
     ///
     /// # Errors

@@ -202,7 +202,7 @@ impl<'a> Builder<'a> {
         if let Some(pad) = &amplifier.pad {
             let r = self.part(
                 Kind::Pad,
-                pad,
+                &pad.to_string(),
                 "at the amplifier's terminals; `hornwire levels` tells its resistors",
             );
             hops.push(Hop::new(r, ["in 1", "in 2"], Some(["out 1", "out 2"])));

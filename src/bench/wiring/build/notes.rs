@@ -3,6 +3,7 @@
 use super::super::amplifiers::{self, Amplifier, Music};
 use super::super::header::BoardLine;
 use super::Builder;
+use crate::bench::levels::text;
 use crate::bench::wiring::header::Board;
 use crate::bench::wiring::sheet::{Circuit, End, Kind};
 use crate::page::Shown;
@@ -196,6 +197,10 @@ impl Builder<'_> {
         }
         for amplifier in amplifiers.iter().filter(|a| !a.assumed) {
             let name = &amplifier.name;
+            if let Some(pad) = amplifier.pad.filter(|pad| pad.kind.is_shorted(amplifier.transformer)) {
+                let shorted = text::shorted(pad.kind);
+                self.sheet.look.push(format!("amplifier {name}: {shorted}"));
+            }
             match (amplifier.told, amplifier.mutes.is_empty()) {
                 (Music::Relay, true) => self.sheet.look.push(format!(
                     "amplifier {name}: its music is to be muted by a relay, but none of its zones has one in `mute`"
