@@ -44,6 +44,8 @@ pub struct Setup {
     pub level: Level,
     pub input: Ohms,
     pub ceiling: Dbfs,
+    /// The most by which the zone's equaliser lifts a tone.
+    pub boost: Option<Db>,
 }
 
 /// One joint of the chain.
@@ -165,16 +167,24 @@ impl Setup {
         self.level.volts().above(Volts(at_input)).0 - (SPEECH_LEVEL.0 - SINE)
     }
 
-    /// Up to here peaks of speech fit below the ceiling.
-    fn most_gain(&self) -> f32 {
-        self.ceiling.0 - PEAK_ROOM - SPEECH_LEVEL.0
+    /// Gains that fit: at the lower end a pad does it with less noise, at the upper one peaks of speech still fit below the ceiling. A low
+    /// ceiling moves both down.
+    pub fn gains(&self) -> (f32, f32) {
+        let most = self.ceiling.0 - PEAK_ROOM - SPEECH_LEVEL.0;
+        (LEAST_GAIN.min(most - 1.0), most)
+    }
+
+    /// The pad's lower leg, by the ground that card and amplifier share.
+    pub fn is_shorted(&self) -> bool {
+        self.pad
+            .is_some_and(|pad| pad.kind.is_shorted(self.transformer.is_some()))
     }
 
     fn with_pad(&self, pad: Option<Pad>) -> Setup {
         Setup { pad, ..self.clone() }
     }
 
-    /// The pad of whole decibels that brings the gain as near below 0 dB as can be.
+    /// The pad of whole decibels that brings the gain as near below 0 dB as can be, or below what a low ceiling leaves.
     fn best_pad(&self) -> Option<(Pad, Db)> {
         let is_bridging = self.input.0 >= BRIDGING * LINE.0;
         let usual = match (self.transformer.is_some(), is_bridging) {
@@ -183,31 +193,35 @@ impl Setup {
             (false, true) => Kind::L,
             (false, false) => Kind::T,
         };
-        let kind = self.pad.map_or(usual, |pad| pad.kind);
+        let kind = self.pad.filter(|_| !self.is_shorted()).map_or(usual, |pad| pad.kind);
+        let limit = half_below(self.gains().1).min(0.0);
         let tries = (1..=60u8).map(|n| Pad {
             kind,
             loss: Db(f32::from(n)),
         });
         let gain = |pad: Pad| half_below(self.with_pad(Some(pad)).exact_gain());
-        let mut fitting = tries.map(|pad| (pad, Db(gain(pad)))).filter(|(_, gain)| gain.0 <= 0.0);
+        let mut fitting = tries
+            .map(|pad| (pad, Db(gain(pad))))
+            .filter(|(_, gain)| gain.0 <= limit);
         fitting.next_back()
     }
 
     fn advice(&self, gain: f32) -> Advice {
-        let most = self.most_gain();
-        if (LEAST_GAIN..=most + SLACK).contains(&gain) {
+        let (least, most) = self.gains();
+        if (least..=most + SLACK).contains(&gain) {
             return Advice::Fits;
         }
-        if gain < LEAST_GAIN {
+        if gain < least {
             return match self.best_pad() {
-                Some((pad, gain)) => Advice::Pad { pad, gain },
-                None => Advice::Fits,
+                Some((pad, gain)) if self.pad != Some(pad) => Advice::Pad { pad, gain },
+                // No pad of whole decibels comes nearer.
+                _ => Advice::Fits,
             };
         }
         let bare = self.with_pad(None).exact_gain();
         if self.pad.is_some() && bare <= most + SLACK {
-            return match self.best_pad().filter(|(_, gain)| gain.0 >= LEAST_GAIN) {
-                Some((pad, gain)) if bare < LEAST_GAIN => Advice::LessPad { pad: Some(pad), gain },
+            return match self.best_pad() {
+                Some((pad, gain)) if bare < least => Advice::LessPad { pad: Some(pad), gain },
                 _ => Advice::LessPad {
                     pad: None,
                     gain: Db(half_below(bare.min(most))),
@@ -245,7 +259,7 @@ pub fn plan(setup: &Setup) -> Plan {
 impl Plan {
     /// The gain to set now: the wanted one, or the most at which peaks fit.
     pub fn set(&self) -> Db {
-        Db(self.gain.0.min(half_below(self.setup.most_gain())).max(-60.0))
+        Db(self.gain.0.min(half_below(self.setup.gains().1)).max(-60.0))
     }
 
     /// At the amplifier's input, of a full-scale sine.

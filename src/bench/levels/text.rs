@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 use super::chain::{
     Advice, LEAST_GAIN, LINE, PEAK_ROOM, Part, Plan, Setup, USUAL_FULL_SCALE, USUAL_NOISE, USUAL_SOURCE,
 };
+use super::pad::Kind;
 use super::quantity::{Ohms, Volts};
 use crate::report::text::fill;
 use crate::sound::level::Db;
@@ -76,7 +77,9 @@ pub fn listed(heading: &str, paragraphs: &[String]) -> String {
 
 /// The level plan of one chain: its picture, and what to set. [`granted`] tells what it rests on.
 pub fn chain(plan: &Plan, names: &Names) -> String {
-    let mut out = format!("{}\n\n", names.title);
+    let mut out = String::new();
+    fill(&mut out, &names.title, "", "  ", WIDTH);
+    out.push('\n');
     picture(&mut out, plan);
     out.push('\n');
     settings(&mut out, plan, names);
@@ -163,12 +166,19 @@ fn settings(out: &mut String, plan: &Plan, names: &Names) {
         over if over >= 0.0 => format!("{} dB above the amplifier's level", plain(over)),
         over => format!("{} dB below the amplifier's level", plain(-over)),
     };
+    let boost = match setup.boost {
+        Some(boost) => format!(
+            " The zone's equaliser lifts some tones by {} dB, which eats as much of their headroom.",
+            plain(boost.0)
+        ),
+        None => String::new(),
+    };
     item(
         out,
         "Headroom",
         &format!(
             "{} dB from the speech's level to the ceiling of {} dBFS; its peaks want {PEAK_ROOM} dB. Nothing louder than a sine of {} dBu, {most}, \
-             ever arrives: {rest}.",
+             ever arrives: {rest}.{boost}",
             plain(room),
             setup.ceiling.0,
             db(most.dbu().0)
@@ -197,6 +207,7 @@ fn settings(out: &mut String, plan: &Plan, names: &Names) {
                 pad.kind
             )
         }
+        Some(pad) if setup.is_shorted() => format!(" {}", shorted(pad.kind)),
         _ => String::new(),
     };
     let load = format!("{} on {}: {matched}.{unbalanced}", setup.input, rounded(plan.seen));
@@ -221,11 +232,15 @@ fn verdict(plan: &Plan) -> &'static str {
 }
 
 fn advice(plan: &Plan, names: &Names) -> String {
-    let most = plan.peak_room(Db(0.0)).0 - PEAK_ROOM;
+    let (least, most) = plan.setup.gains();
     match &plan.advice {
+        Advice::Fits if plan.gain.0 < least.floor() => {
+            "The gain is lower than it should be, but no pad of whole decibels brings it nearer.".to_owned()
+        }
         Advice::Fits => format!(
-            "Gains from {LEAST_GAIN} to {} dB are good: noise stays low, peaks have their room.",
-            key_db(Db(most)).trim_end_matches(" dB")
+            "Gains from {} to {} are good: noise stays low, peaks have their room.",
+            (least * 10.0).round() / 10.0,
+            key_db(Db((most * 10.0).round() / 10.0))
         ),
         Advice::Pad { pad, gain } => {
             let instead = if plan.setup.pad.is_some() {
@@ -279,6 +294,15 @@ fn advice(plan: &Plan, names: &Names) -> String {
             )
         }
     }
+}
+
+/// What to know of a pad in both legs of a line that does not float.
+pub fn shorted(kind: Kind) -> String {
+    format!(
+        "The {kind} pad needs a line that floats: without a transformer, where card and amplifier share a ground, its lower leg is shorted and it takes \
+         less than planned. Build it as {} instead, or put a transformer in.",
+        kind.unbalanced()
+    )
 }
 
 /// What the plan rests on.

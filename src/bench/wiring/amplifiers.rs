@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use crate::bench::levels::pad::Pad;
 use crate::config::plan::{self, MusicMute, Plan};
 use crate::page::{RelayId, ZoneId};
 
@@ -24,8 +25,7 @@ pub(super) struct Amplifier {
     pub mutes: Vec<RelayId>,
     pub triggers: Vec<RelayId>,
     pub transformer: bool,
-    /// `10 dB`.
-    pub pad: Option<String>,
+    pub pad: Option<Pad>,
     pub cable: Option<String>,
     pub music: Music,
     /// As the config says it; [`Amplifier::music`] is how it is wired.
@@ -86,7 +86,7 @@ fn told(plan: &Plan, amplifier: &plan::Amplifier) -> Amplifier {
         mutes,
         triggers,
         transformer: amplifier.transformer,
-        pad: amplifier.pad.map(|pad| pad.to_string()),
+        pad: amplifier.pad,
         cable: amplifier.cable.map(|cable| cable.to_string()),
         about,
         assumed: false,

@@ -22,8 +22,29 @@ pub(super) fn amplifiers(sheets: &Sheets, problems: &mut Problems) {
                 );
             }
         }
+        pad(sheet, problems);
         loudspeakers(sheet, problems);
         music(sheet, sheets, problems);
+    }
+}
+
+fn pad(sheet: &Sheet, problems: &mut Problems) {
+    let floats = sheet.text("isolation") == Some("transformer") || sheet.faulty("isolation");
+    if let Some(pad) = sheet.pad("pad")
+        && pad.kind.is_shorted(floats)
+    {
+        problems.warning(
+            sheet.at("pad"),
+            Complaint::new(
+                sheet.path("pad"),
+                format!("\"{pad}\", but no transformer"),
+                "a line that floats: where card and amplifier share a ground, the pad's lower leg is shorted and it takes less",
+                format!(
+                    "build it as {} instead, or put a transformer in: isolation = \"transformer\"",
+                    pad.kind.unbalanced()
+                ),
+            ),
+        );
     }
 }
 

@@ -3,12 +3,13 @@
 use proptest::prelude::*;
 
 use super::super::cable::{Cable, Gauge};
+use super::super::chain::{Advice, Setup, plan};
 use super::super::line::Tap;
-use super::super::pad::{Kind, Network, Pad, Place, design, least_loss};
-use super::super::quantity::{Celsius, Level, Metres, Ohms, Watts, read_db, read_spl};
+use super::super::pad::{Kind, Network, Pad, Place, design, least_loss, least_loss_of_l};
+use super::super::quantity::{Celsius, Level, Metres, Ohms, Volts, Watts, read_db, read_spl};
 use super::super::series::Series;
 use super::is_of;
-use crate::sound::level::{Db, Dbm, Dbu, Dbv};
+use crate::sound::level::{Db, Dbfs, Dbm, Dbu, Dbv};
 
 /// Node voltages by Kirchhoff's law and Gauss: no chain matrix, no formula of a pad. Nodes: 0 upper input, then each joint of the upper
 /// leg; the lower leg's own joints; the return of the source is the reference.
@@ -69,6 +70,35 @@ fn solved(network: &Network, source: f64, load: f64) -> (f64, f64) {
     (volts(upper) - volts(lower), input)
 }
 
+fn setups() -> impl Strategy<Value = Setup> {
+    let kinds = prop::sample::select(Kind::ALL[..7].to_vec());
+    let pad = (kinds, 1u8..60).prop_map(|(kind, n)| Pad {
+        kind,
+        loss: Db(f32::from(n)),
+    });
+    let impedances = (1.0f64..4.0, 1.0f64..5.0);
+    (
+        0.01f64..10.0,
+        impedances,
+        prop::option::of(0.0f32..3.0),
+        prop::option::of(pad),
+        -70.0f32..20.0,
+        -40.0f32..0.0,
+    )
+        .prop_map(|(full, (source, input), transformer, pad, level, ceiling)| Setup {
+            full_scale: Some(Volts(full)),
+            source: Some(Ohms(10f64.powf(source))),
+            noise: None,
+            transformer: transformer.map(Db),
+            cable: None,
+            pad,
+            level: Level::Dbu(Dbu(level)),
+            input: Ohms(10f64.powf(input)),
+            ceiling: Dbfs(ceiling),
+            boost: None,
+        })
+}
+
 fn kinds() -> impl Strategy<Value = Kind> {
     prop::sample::select(Kind::ALL.to_vec())
 }
@@ -88,6 +118,18 @@ proptest! {
         prop_assert!((input / source - 1.0).abs() < 1e-5, "{pad:?}: {input} ohm, not {source}");
         if !matches!(kind, Kind::L | Kind::U) {
             prop_assert!((pad.output().0 / load - 1.0).abs() < 1e-5, "{pad:?}: the load sees {}", pad.output());
+        }
+    }
+
+    /// An L exists from 10·log r on, up and down, and a U with it; the nodes agree that it is one (above).
+    #[test]
+    fn an_l_asks_for_less_than_a_t(db in 0.5f32..60.0, source in 10.0f64..10_000.0, ratio in 0.02f64..50.0) {
+        let (source, load) = (Ohms(source), Ohms(source * ratio));
+        let least = 10.0 * ratio.log10().abs();
+        prop_assume!((f64::from(db) - least).abs() > 1e-3);
+        prop_assert!((f64::from(least_loss_of_l(source, load).0) - least).abs() < 1e-3);
+        for kind in [Kind::L, Kind::U] {
+            prop_assert_eq!(design(kind, Some(Db(db)), source, load).is_ok(), f64::from(db) > least);
         }
     }
 
@@ -111,6 +153,25 @@ proptest! {
             prop_assert!(spread.loss.0.0 - 1e-4 <= some.loss().0 && some.loss().0 <= spread.loss.1.0 + 1e-4);
             prop_assert!(spread.input.0.0 - 1e-6 <= some.input().0 && some.input().0 <= spread.input.1.0 + 1e-6);
         }
+    }
+
+    /// Whoever follows the advice is never sent back to a pad that was there before, and comes to an end; the gain is the one promised.
+    #[test]
+    fn advice_ends(setup in setups()) {
+        let mut setup = setup;
+        let mut had = vec![setup.pad];
+        while let Advice::Pad { gain, .. } | Advice::LessPad { gain, .. } = plan(&setup).advice {
+            let next = match plan(&setup).advice {
+                Advice::Pad { pad, .. } => Some(pad),
+                Advice::LessPad { pad, .. } => pad,
+                _ => None,
+            };
+            prop_assert!(!had.contains(&next), "{next:?} again: {setup:?}");
+            had.push(next);
+            setup.pad = next;
+            prop_assert!((plan(&setup).set().0 - gain.0.max(-60.0)).abs() < 1e-3, "{gain:?} promised, {:?}", plan(&setup).set());
+        }
+        prop_assert!(had.len() <= 3, "{had:?}");
     }
 
     /// Whatever is read does no harm, and what is written is read as the same again.
