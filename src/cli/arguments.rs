@@ -91,16 +91,18 @@ pub enum Command {
     },
     /// Let a packet capture run through the gateway: what it did with what came, as files on a desk.
     #[command(after_help = concat!(
-        "Examples:\n  sudo tcpdump -i any -s 0 -w site.pcap udp\n",
+        "Examples:\n",
+        "  sudo tcpdump -i any -s 0 -w site.pcap udp\n",
         "  hornwire replay site.pcap --config /etc/hornwire/hornwire.toml --out site\n\n",
-        "The same gateway as the service, in simulated time: calls by UDP and multicast groups\n",
-        "as they were captured, hours and schedules by the capture's clock. A recording for\n",
-        "each zone, the journal's lines, the relays' movements, the timeline as a picture.\n",
-        "Nothing is sent, no card plays and no relay moves. The secrets file and TLS files\n",
-        "may be missing. Notes at the end tell what was taken for granted.\n\n",
-        "Exit codes: 0 replayed, 65 no capture, or none of this gateway, 66 a file is missing,\n",
-        "71 the system refused something, 73 nothing can be written there, 77 no permission,\n",
-        "78 errors in the config."
+        "The same gateway as the service, in simulated time: calls by UDP and multicast\n",
+        "groups as they were captured, hours and schedules by the capture's clock. A\n",
+        "recording for each zone, the journal's lines, the relays' movements, the\n",
+        "timeline as a picture. Nothing is sent, no card plays and no relay moves. The\n",
+        "secrets file and TLS files may be missing. Notes at the end tell what was taken\n",
+        "for granted.\n\n",
+        "Exit codes: 0 replayed, 65 no capture, or none of this gateway, 66 a file is\n",
+        "missing, 71 the system refused something, 73 nothing can be written there, 77 no\n",
+        "permission, 78 errors in the config."
     ))]
     Replay {
         #[command(flatten)]
@@ -223,18 +225,20 @@ pub enum Command {
     },
     /// The level plan: from the card to the amplifier's input, pads, loudspeaker lines, sound.
     #[command(after_help = concat!(
-        "Examples:\n  hornwire levels /etc/hornwire/hornwire.toml\n",
+        "Examples:\n",
+        "  hornwire levels /etc/hornwire/hornwire.toml\n",
         "  hornwire levels pad --kind T --loss 10dB --impedance 600\n",
         "  hornwire levels line --volts 70.7 --taps 12x6W --amplifier 120W \\\n",
         "    --length 100m --gauge \"16 AWG\"\n",
         "  hornwire levels sound --sensitivity 90 --power 10W --distance 4m --ambient 70\n",
         "  hornwire levels convert \"0 dBm\"\n\n",
-        "With a config it plans each of its [amplifiers.NAME]: the level at each joint, the\n",
-        "zone's gain to set, and what to build where it does not fit. A file yard.levels\n",
-        "holds tables [chain.NAME], [pad.NAME], [line.NAME], [sound.NAME] and [source.NAME],\n",
-        "whose keys are the flags of those commands. Nothing is played or changed.\n\n",
-        "Exit codes: 0 planned, 64 wrong command line, 65 nothing to plan, or not so, 66 a\n",
-        "file is missing, 77 no permission, 78 errors in the config."
+        "With a config it plans each of its [amplifiers.NAME]: the level at each joint,\n",
+        "the zone's gain to set, and what to build where it does not fit. A file\n",
+        "yard.levels holds tables [chain.NAME], [pad.NAME], [line.NAME], [sound.NAME] and\n",
+        "[source.NAME], whose keys are the flags of those commands. Nothing is played or\n",
+        "changed.\n\n",
+        "Exit codes: 0 planned, 64 wrong command line, 65 nothing to plan, or not so, 66\n",
+        "a file is missing, 77 no permission, 78 errors in the config."
     ))]
     Levels(levels::Levels),
     /// Play a test signal in zones: tone, sweep, noise, polarity, or beeps that tell which zone is which.

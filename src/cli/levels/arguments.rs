@@ -88,9 +88,10 @@ pub enum What {
     },
     /// A card's source impedance, from two readings of a meter.
     #[command(after_help = concat!(
-        "Example:\n  hornwire levels source --open 1.20V --loaded 1.11V\n\n",
-        "Play a steady tone; read the volts at the card's output without a load, then with\n",
-        "a resistor of 600 ohm across it.\n\n",
+        "Example:\n",
+        "  hornwire levels source --open 1.20V --loaded 1.11V\n\n",
+        "Play a steady tone; read the volts at the card's output without a load, then\n",
+        "with a resistor of 600 ohm across it.\n\n",
         "Exit codes: 0 reckoned, 64 wrong command line, 65 the readings fit no source."
     ))]
     Source {
