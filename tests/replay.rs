@@ -179,7 +179,7 @@ fn what_is_none_of_this_gateway_is_refused() {
     );
     let (code, text) = replay(&["--address", "192.0.2.99"]);
     assert!(
-        code == Some(65) && text.contains("nothing in it has the address 192.0.2.99"),
+        code == Some(65) && text.contains("no call in it goes to 192.0.2.99: there are none"),
         "{code:?} {text}"
     );
     std::fs::remove_dir_all(&folder).unwrap();
