@@ -200,8 +200,9 @@ pub fn find(plan: &Plan, capture: &Capture, address: Option<IpAddr>) -> Result<B
         }
         (None, None) if survey.groups > 0 => (NOWHERE, BTreeSet::new(), false),
         (None, None) if survey.called.is_empty() => {
+            let tcp = (capture.tcp_signalling > 0).then(|| "SIP by TCP or TLS is, which cannot be replayed".to_owned());
             return Err(ReplayError::NoneOfIt {
-                besides: survey.foreign_note(),
+                besides: tcp.or_else(|| survey.foreign_note()),
             });
         }
         (None, None) => return Err(ReplayError::WhichBoard { called: called() }),
