@@ -160,10 +160,19 @@ fn what_is_none_of_this_gateway_is_refused() {
     let mut file: Vec<u8> = header.into_iter().chain(packet).flat_map(word).collect();
     file.extend([0x45, 0, 0, 28, 0, 0, 0, 0, 64, 17, 0, 0, 192, 0, 2, 30, 192, 0, 2, 20]);
     file.extend([0x0f, 0xa0, 0x0f, 0xa2, 0, 8, 0, 0]);
-    std::fs::write(folder.join("other.pcap"), file).unwrap();
-    let replay = |more: &[&str]| {
+    std::fs::write(folder.join("other.pcap"), &file).unwrap();
+    // Beside it a TCP segment that begins as SIP does.
+    let mut tcp = vec![0x45, 0, 0, 56, 0, 0, 0, 0, 64, 6, 0, 0, 192, 0, 2, 30, 192, 0, 2, 20];
+    tcp.extend([
+        0x9c, 0x40, 0x13, 0xd8, 0, 0, 0, 1, 0, 0, 0, 0, 0x50, 0x18, 1, 0, 0, 0, 0, 0,
+    ]);
+    tcp.extend(b"SIP/2.0 200 OK\r\n");
+    file.extend([1_795_000_001, 0, 56, 56].into_iter().flat_map(word));
+    file.extend(tcp);
+    std::fs::write(folder.join("tcp.pcap"), file).unwrap();
+    let replay = |capture: &str, more: &[&str]| {
         let program = Command::new(HORNWIRE)
-            .args(["replay", "other.pcap", "--config", "site.toml"])
+            .args(["replay", capture, "--config", "site.toml"])
             .args(more)
             .current_dir(&folder)
             .output()
@@ -172,14 +181,19 @@ fn what_is_none_of_this_gateway_is_refused() {
         assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
         (program.status.code(), text.replace("\n  ", " "))
     };
-    let (code, text) = replay(&[]);
+    let (code, text) = replay("other.pcap", &[]);
     assert!(
         code == Some(65) && text.contains("nothing for this config in it"),
         "{code:?} {text}"
     );
-    let (code, text) = replay(&["--address", "192.0.2.99"]);
+    let (code, text) = replay("tcp.pcap", &[]);
     assert!(
-        code == Some(65) && text.contains("nothing in it has the address 192.0.2.99"),
+        code == Some(65) && text.contains("SIP by TCP or TLS is"),
+        "{code:?} {text}"
+    );
+    let (code, text) = replay("other.pcap", &["--address", "192.0.2.99"]);
+    assert!(
+        code == Some(65) && text.contains("no call in it goes to 192.0.2.99: there are none"),
         "{code:?} {text}"
     );
     std::fs::remove_dir_all(&folder).unwrap();

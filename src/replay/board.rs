@@ -3,9 +3,9 @@
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 
-use super::ReplayError;
 use super::capture::{Capture, Datagram};
 use super::signalling::{is_rtp, method, read, status};
+use super::{ReplayError, listed};
 use crate::config::plan::{Extension, Plan};
 use crate::report::text::plural;
 use crate::sip::agent::{Hop, Transport};
@@ -186,16 +186,12 @@ impl Survey {
 pub fn find(plan: &Plan, capture: &Capture, address: Option<IpAddr>) -> Result<Board, ReplayError> {
     let survey = Survey::of(plan, capture);
     let called = || survey.called.iter().copied().collect::<Vec<IpAddr>>();
-    let is_there = |ip: IpAddr| {
-        capture
-            .datagrams
-            .iter()
-            .any(|one| one.to.ip() == ip || one.from.ip() == ip)
-    };
     let mut notes = Vec::new();
     let (address, ports, is_seen) = match (survey.board(address), address) {
         (Some((address, ports)), _) => (address, ports, true),
-        (None, Some(address)) if is_there(address) => (address, BTreeSet::new(), true),
+        (None, Some(address)) if survey.called.contains(&address) || survey.groups > 0 => {
+            (address, BTreeSet::new(), true)
+        }
         (None, Some(address)) => {
             return Err(ReplayError::NotThere {
                 address,
@@ -204,12 +200,19 @@ pub fn find(plan: &Plan, capture: &Capture, address: Option<IpAddr>) -> Result<B
         }
         (None, None) if survey.groups > 0 => (NOWHERE, BTreeSet::new(), false),
         (None, None) if survey.called.is_empty() => {
+            let tcp = (capture.tcp_signalling > 0).then(|| "SIP by TCP or TLS is, which cannot be replayed".to_owned());
             return Err(ReplayError::NoneOfIt {
-                besides: survey.foreign_note(),
+                besides: tcp.or_else(|| survey.foreign_note()),
             });
         }
         (None, None) => return Err(ReplayError::WhichBoard { called: called() }),
     };
+    if !is_seen && !survey.called.is_empty() {
+        let called = listed(&called());
+        notes.push(format!(
+            "there are calls in it, to {called}, but none to an extension of this config"
+        ));
+    }
     notes.extend(survey.foreign_note());
     let mut board = Board {
         address,

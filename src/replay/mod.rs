@@ -54,7 +54,7 @@ pub enum ReplayError {
     #[error("there are calls in it, to {}, but none to an extension of this config: which address is the gateway's? (--address)",
         listed(.called))]
     WhichBoard { called: Vec<IpAddr> },
-    #[error("nothing in it has the address {address}{}", whom(.called))]
+    #[error("no call in it goes to {address}{}", whom(.called))]
     NotThere { address: IpAddr, called: Vec<IpAddr> },
     #[error("there is nothing for this config in it: no call to an extension, no registration of one, nothing to a group{}",
         .besides.as_ref().map(|note| format!("; {note}")).unwrap_or_default())]
@@ -78,8 +78,8 @@ fn listed(addresses: &[IpAddr]) -> String {
 
 fn whom(called: &[IpAddr]) -> String {
     match called {
-        [] => "; there are no calls in it".to_owned(),
-        called => format!("; the calls in it go to {}", listed(called)),
+        [] => ": there are none".to_owned(),
+        called => format!(", they go to {}", listed(called)),
     }
 }
 

@@ -246,9 +246,15 @@ fn notes(board: &Board, capture: &Capture, fed: Fed, story: &Story, length: Dura
     let first = capture.datagrams.first().map_or(Duration::ZERO, |first| first.at);
     let place = |step: &Step| story.clock(step.at.saturating_sub(first) + super::BEFORE);
     for step in &capture.steps {
-        let way = if step.is_back { "back" } else { "forward" };
+        let (way, or) = match step.is_back {
+            true => (
+                "back",
+                ". A file that was put together from parts is sorted first (`reordercap`)",
+            ),
+            false => ("forward", ""),
+        };
         notes.push(format!(
-            "the capture's clock was set {way} by {} at {}: what came before is told as by the later clock",
+            "the capture's clock was set {way} by {} at {}: what came before is told as by the later clock{or}",
             span(step.by),
             place(step)
         ));

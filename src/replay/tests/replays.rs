@@ -466,10 +466,9 @@ fn a_capture_of_something_else() {
         "{nothing}"
     );
     let wrong = replay(CALL.datagrams(), Some("192.0.2.99")).unwrap_err().to_string();
-    assert_eq!(
-        wrong,
-        "nothing in it has the address 192.0.2.99; the calls in it go to 192.0.2.20"
-    );
+    assert_eq!(wrong, "no call in it goes to 192.0.2.99, they go to 192.0.2.20");
+    // The phone's.
+    assert!(replay(CALL.datagrams(), Some("192.0.2.30")).is_err());
     // Groups alone: no address is told.
     let replayed = replay(
         [stream("239.255.10.9:5004"), stream("239.255.10.1:5004")].concat(),
