@@ -285,6 +285,25 @@ fn calibration_refuses_what_clips() {
     assert!(!folder.join("site.logbook").exists());
 }
 
+/// The first tone was read too low: the second one tells, and the way back is open. Nothing of what is refused is kept: the gain is that of
+/// the full scale which stands (2 − 16.99 + gain = −10 dBm), and the logbook tells of no measurement.
+#[test]
+fn calibration_goes_back_and_keeps_nothing_refused() {
+    let folder = folder("calibrate-back");
+    let before = fs::read_to_string(folder.join("site.toml")).unwrap();
+    let answers = "yes\n9 mV\nyes\n122.8 mV\nfirst\n12.28 mV\nyes\n122.8 mV\nno\nyes\nno\n";
+    let (code, told) = answered(&folder, &["calibrate", "yard"], answers);
+    assert_eq!(code, Some(0), "{told}");
+    assert!(told.contains("the softer one was read too low"), "{told}");
+    let after = fs::read_to_string(folder.join("site.toml")).unwrap();
+    assert_eq!(after, before.replace("gain = \"-6 dB\"", "gain = \"4.5 dB\""), "{told}");
+    let logbook = fs::read_to_string(folder.join("site.logbook")).unwrap();
+    assert!(
+        !logbook.contains("full-scale") && logbook.contains("\"gain\""),
+        "{logbook}"
+    );
+}
+
 /// Zones, relays and a contact; the second run goes on with what is left.
 #[test]
 fn commissioning_tries_everything_once() {

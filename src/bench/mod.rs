@@ -3,6 +3,8 @@
 
 pub mod calibrate;
 pub mod commission;
+#[cfg(test)]
+mod examples;
 pub mod handover;
 pub mod levels;
 pub mod listen;

@@ -141,8 +141,21 @@ impl Session<'_> {
         };
         let Some(found) = found else { return Ok(()) };
         self.silence();
-        self.keep_full_scale(found, &by)?;
-        self.programme_level(found.full_scale)
+        // The gain goes with the full scale that stands in the config.
+        match (self.keep_full_scale(found, &by)?, card.full_scale) {
+            (true, _) => self.programme_level(found.full_scale),
+            (false, Some(standing)) => {
+                self.say(&format!(
+                    "Not kept: the config's full scale of {:+.1} dBm stands, and what follows goes by it.",
+                    standing.0
+                ));
+                self.programme_level(standing)
+            }
+            (false, None) => {
+                self.say("Not kept: without a full scale in the config there is no gain to set.");
+                Ok(())
+            }
+        }
     }
 
     /// Reads the meter at two tones.
@@ -175,32 +188,45 @@ impl Session<'_> {
             return Err(Halt::Quit);
         }
         let mut readings: Vec<Reading> = Vec::new();
-        for tone in [FIRST, SECOND] {
+        while let Some(tone) = [FIRST, SECOND].get(readings.len()).copied() {
             if let Some(before) = readings.first() {
                 self.agree_to_louder(*before, tone)?;
             }
             self.sound(json!({ "signal": "tone", "hz": HZ }), Some(tone), LONGEST)?;
-            let reading = loop {
-                let read = self.reading(tone)?;
-                let mut all = readings.clone();
-                all.push(read);
-                match calibrate::together(&all) {
-                    Ok(_) => break read,
-                    Err(fault) => {
-                        self.say(&format!("Not taken: {fault}"));
-                        if self.dialogue.choose("Read it again, or stop?", &["again", "stop"])? == "stop" {
-                            return Err(Exit::Data.into());
-                        }
-                    }
-                }
-            };
-            readings.push(reading);
+            self.read_into(&mut readings, tone)?;
         }
         let mut found = calibrate::together(&readings).map_err(|_| Exit::Data)?;
         if let Some(source) = open {
             found.full_scale = calibrate::loaded(found.full_scale, source);
         }
         Ok(found)
+    }
+
+    /// Adds a reading that fits those before, or takes the first one away, which may be the wrong one.
+    fn read_into(&mut self, readings: &mut Vec<Reading>, tone: Dbfs) -> Result<(), Halt> {
+        loop {
+            readings.push(self.reading(tone)?);
+            let Err(fault) = calibrate::together(readings) else {
+                return Ok(());
+            };
+            readings.pop();
+            self.say(&format!("Not taken: {fault}"));
+            let answer = match readings.is_empty() {
+                true => self.dialogue.choose("Read it again, or stop?", &["again", "stop"])?,
+                false => self.dialogue.choose(
+                    "Read it again, go back to the first tone, or stop?",
+                    &["again", "first", "stop"],
+                )?,
+            };
+            match answer {
+                "stop" => return Err(Exit::Data.into()),
+                "first" => {
+                    readings.clear();
+                    return Ok(());
+                }
+                _ => {}
+            }
+        }
     }
 
     fn agree_to_louder(&mut self, before: Reading, tone: Dbfs) -> Result<(), Halt> {
@@ -300,7 +326,8 @@ impl Session<'_> {
         self.playing = None;
     }
 
-    fn keep_full_scale(&mut self, found: Found, how: &str) -> Result<(), Halt> {
+    /// Into config and logbook, or neither; whether it was.
+    fn keep_full_scale(&mut self, found: Found, how: &str) -> Result<bool, Halt> {
         let card = self.card().clone();
         let text = format!("{:+.1} dBm", found.full_scale.0);
         self.say(&format!("\nFull scale of card {}: {text} across 600 ohm.", card.name));
@@ -314,8 +341,11 @@ impl Session<'_> {
             note,
             ..Logbook::outcome(Kind::Card, &card.name, "full-scale", Verdict::Measured, &self.wanted.by)
         };
-        self.note(&outcome)?;
-        self.write("cards", &card.name, "full_scale", &text).map(|_| ())
+        let is_kept = self.write("cards", &card.name, "full_scale", &text)?;
+        if is_kept {
+            self.note(&outcome)?;
+        }
+        Ok(is_kept)
     }
 
     /// Notes an outcome.

@@ -126,7 +126,7 @@ fn tell(what: &What, title: &str) -> Result<Told, Unfit> {
             let line = loudspeakers(line)?;
             Told {
                 text: text::line(&line),
-                notes: text::line_notes(),
+                notes: text::line_notes(&line),
                 cautions: text::line_cautions(&line),
                 json: figures::line(&line),
             }
@@ -168,6 +168,7 @@ fn setup(chain: &ChainWish) -> Setup {
         level: chain.level,
         input: chain.input,
         ceiling: chain.ceiling,
+        boost: None,
     }
 }
 
@@ -267,7 +268,7 @@ fn of_amplifier(plan: &Plan, amplifier: &Amplifier) -> Vec<Told> {
         json["amplifier"] = json!(amplifier.name);
         all.push(Told {
             text: format!("{title}\n\n{}", text::line(&line)),
-            notes: text::line_notes(),
+            notes: text::line_notes(&line),
             cautions: text::line_cautions(&line),
             json,
         });

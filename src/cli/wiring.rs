@@ -59,6 +59,18 @@ pub fn run(wishes: &Wishes) -> Exit {
         );
         return Exit::Usage;
     }
+    if let Some(output) = &wishes.output
+        && !output
+            .extension()
+            .is_some_and(|ending| ending.eq_ignore_ascii_case("svg"))
+    {
+        let _ = writeln!(
+            io::stderr(),
+            "hornwire: --output {:?}: the sheets are drawn as SVG; wanted a name that ends in .svg. A browser, or rsvg-convert, makes PDF of them",
+            output.display().to_string()
+        );
+        return Exit::Usage;
+    }
     let plan = match super::plan(&wishes.config) {
         Ok(loaded) => loaded,
         Err(exit) => return exit,

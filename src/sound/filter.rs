@@ -76,6 +76,17 @@ impl Filter {
         }
     }
 
+    /// Gain at a frequency in Hz, dB: |H(e^jω)|, ω = 2πf/rate.
+    pub fn gain(&self, frequency: f64, rate: u32) -> f64 {
+        let w = 2.0 * PI * frequency / f64::from(rate.max(8));
+        let square = |c: [f64; 3]| {
+            let re = c[0] + c[1] * w.cos() + c[2] * (2.0 * w).cos();
+            let im = c[1] * w.sin() + c[2] * (2.0 * w).sin();
+            re * re + im * im
+        };
+        10.0 * (square(self.b) / square([1.0, self.a[0], self.a[1]])).log10()
+    }
+
     /// Filters in place.
     pub fn process(&mut self, samples: &mut [f32]) {
         let [b0, b1, b2] = self.b;
@@ -96,6 +107,14 @@ impl Filter {
     pub fn is_silent(&self) -> bool {
         self.state == [0.0; 2]
     }
+}
+
+/// The highest gain of filters one after another, dB, from 20 Hz to 20 kHz in 96ths of an octave.
+pub fn highest_gain(shapes: &[Shape], rate: u32) -> f64 {
+    let filters: Vec<Filter> = shapes.iter().map(|shape| Filter::new(*shape, rate)).collect();
+    let frequencies = (0..=957).map(|i| 20.0 * 2f64.powf(f64::from(i) / 96.0));
+    let gains = frequencies.map(|f| filters.iter().map(|filter| filter.gain(f, rate)).sum::<f64>());
+    gains.fold(f64::NEG_INFINITY, f64::max)
 }
 
 /// A shelf with the steepest slope that does not overshoot. `side` is 1 for the low one, −1 for the high one.

@@ -84,6 +84,8 @@ fn what_cannot_be_done_has_its_exit_code() {
         (vec!["yard.toml", "-o", "no/such/place.svg"], 73),
         (vec!["yard.toml", "--date", "the second day of March 2027"], 64),
         (vec!["yard.toml", "--header", "26-pin"], 64),
+        (vec!["yard.toml", "-o", "yard.pdf"], 64),
+        (vec!["yard.toml", "-o", "yard"], 64),
     ] {
         let output = wiring(&scratch, &arguments);
         assert_eq!(output.status.code(), Some(code), "{arguments:?}");

@@ -275,7 +275,7 @@ const TABLES: &str = r#"
 fn a_file_of_tables() {
     let scratch = Scratch::new("tables");
     stored("tables", &[&scratch.file("yard.levels", TABLES)]);
-    let faulty = "[sound.gate]\nsensitivity = 98\npower = '15 W'\ndistance = 10\nambiant = 70\n[foo.x]\n[pad]\nkind = 'T'\n[line.a]\nvolts = 'x'\n";
+    let faulty = "[sound.gate]\nsensitivity = 98\npower = '15 W'\ndistance = 10\nambiant = 70\n[foo.x]\n[pad]\nkind = 'T'\n[line.a]\nvolts = true\n[line.b]\ntaps = '1x6W'\nvolts = 'x'\n";
     let (code, out, err) = run(&[&scratch.file("faulty.levels", faulty)]);
     assert_eq!((code, out.as_str()), (65, ""));
     for part in [
@@ -283,7 +283,11 @@ fn a_file_of_tables() {
         "'ambient'",
         "foo: no such table; there are chain, pad, line, sound, source",
         "pad.kind: a key without a table",
-        "[line.a]: invalid value 'x'",
+        "faulty.levels:10: [line.a]: `volts`: found true, wanted a text, a number or a list",
+        "faulty.levels:13: [line.b]: invalid value 'x'",
+        "faulty.levels:5: [sound.gate]: unexpected key 'ambiant'",
+        "faulty.levels:6: foo: ",
+        "faulty.levels:8: pad.kind: ",
     ] {
         assert!(err.contains(part), "{part}: {err}");
     }
@@ -316,6 +320,8 @@ fn exit_codes() {
             "the units are ohm",
         ),
         (&["line", "--volts", "100"], "--taps"),
+        (&["line", "--volts", "400", "--taps", "6W"], "5 V to 250 V"),
+        (&["line", "--ohms", "8", "--power", "-10W"], "power is above 0"),
         (&["line", "--volts", "100", "--taps", "12"], "the unit"),
         (
             &["line", "--volts", "100", "--taps", "1x6W", "--length", "5m"],
@@ -365,6 +371,23 @@ fn json() {
     assert_eq!(pad["e96"]["resistors"][1]["ohm"], 422.0);
     // Computed: 309 and 422 ohm between 600 ohm and 600 ohm.
     assert!((pad["e96"]["loss_db"].as_f64().unwrap() - 9.957).abs() < 0.001);
+    // 70 dB of loudspeaker in 90 dB of noise are 90.04 dB, told and reckoned as 91 dBA: 2 h by NIOSH's table.
+    let heard = parse(&[
+        "sound",
+        "--sensitivity",
+        "70",
+        "--power",
+        "1",
+        "--distance",
+        "1",
+        "--ambient",
+        "90",
+        "--json",
+    ]);
+    assert_eq!(
+        (&heard["exposure_dba"], &heard["niosh_hours"]),
+        (&91.0.into(), &2.0.into())
+    );
     for arguments in [
         &["line", "--volts", "100", "--taps", "6W", "--json"][..],
         &[

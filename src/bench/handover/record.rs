@@ -145,7 +145,7 @@ fn levels(plan: &Plan) -> Option<Section> {
         if let Some(line) = site::loudspeakers_of(amplifier) {
             let told = format!("Amplifier {}, loudspeakers\n\n{}", amplifier.name, text::line(&line));
             out.blocks.push(Block::Lines(told));
-            notes.extend(text::line_notes());
+            notes.extend(text::line_notes(&line));
             cautions.extend(text::line_cautions(&line));
         }
     }

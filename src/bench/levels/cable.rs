@@ -152,6 +152,6 @@ impl Cable {
 
 impl fmt::Display for Cable {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{} m {}", self.length.0, self.gauge)
+        write!(f, "{} m {}", self.length.to_the_centimetre(), self.gauge)
     }
 }

@@ -44,6 +44,8 @@ pub struct Setup {
     pub level: Level,
     pub input: Ohms,
     pub ceiling: Dbfs,
+    /// The most by which the zone's equaliser lifts a tone.
+    pub boost: Option<Db>,
 }
 
 /// One joint of the chain.
@@ -174,7 +176,8 @@ impl Setup {
 
     /// The pad's lower leg, by the ground that card and amplifier share.
     pub fn is_shorted(&self) -> bool {
-        self.pad.is_some_and(|pad| pad.kind.is_shorted(self.transformer.is_some()))
+        self.pad
+            .is_some_and(|pad| pad.kind.is_shorted(self.transformer.is_some()))
     }
 
     fn with_pad(&self, pad: Option<Pad>) -> Setup {
@@ -197,7 +200,9 @@ impl Setup {
             loss: Db(f32::from(n)),
         });
         let gain = |pad: Pad| half_below(self.with_pad(Some(pad)).exact_gain());
-        let mut fitting = tries.map(|pad| (pad, Db(gain(pad)))).filter(|(_, gain)| gain.0 <= limit);
+        let mut fitting = tries
+            .map(|pad| (pad, Db(gain(pad))))
+            .filter(|(_, gain)| gain.0 <= limit);
         fitting.next_back()
     }
 

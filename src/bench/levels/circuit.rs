@@ -39,9 +39,9 @@ impl Rows {
 }
 
 /// Lines, with the resistors' numbers and values. `value`: how a resistance is written.
-pub fn draw(network: &Network, value: impl Fn(f64) -> String) -> Vec<String> {
+pub fn draw(network: &Network, value: impl Fn(Place, f64) -> String) -> Vec<String> {
     let mut rows = Rows::default();
-    let label = |i: usize, ohms: f64| format!("[R{} {}]", i + 1, value(ohms));
+    let label = |i: usize, place: Place, ohms: f64| format!("[R{} {}]", i + 1, value(place, ohms));
     let bridge = network
         .parts
         .iter()
@@ -56,7 +56,7 @@ pub fn draw(network: &Network, value: impl Fn(f64) -> String) -> Vec<String> {
         rows.level();
     }
     for (i, (place, ohms)) in network.parts.iter().enumerate() {
-        let text = label(i, *ohms);
+        let text = label(i, *place, *ohms);
         match place {
             Place::Line => {
                 rows.put(UPPER, &format!("-{text}-"));
@@ -78,7 +78,7 @@ pub fn draw(network: &Network, value: impl Fn(f64) -> String) -> Vec<String> {
     }
     if let Some((i, (_, ohms))) = bridge {
         rows.put(UPPER, "+");
-        let text = label(i, *ohms);
+        let text = label(i, Place::Bridge, *ohms);
         let inside = rows.0[UPPER].len() - from - 2;
         let left = inside.saturating_sub(text.len()) / 2;
         let right = inside.saturating_sub(text.len() + left);

@@ -71,12 +71,12 @@ pub struct Line {
     pub at: Celsius,
 }
 
-/// A cable's part in it, all loudspeakers at its far end.
+/// A cable's part in it, all loudspeakers at its far end but where it is said otherwise.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Run {
     pub resistance: Ohms,
     pub loss: Db,
-    /// At the last loudspeaker when they are spread evenly along it: about half.
+    /// At the last loudspeaker when all, as equal loads, stand at equal distances along it.
     pub spread: Db,
     pub volts: Volts,
     /// At the loudspeakers, of what they would have without the cable.
@@ -116,6 +116,14 @@ impl Line {
         self.amplifier.map(|rated| self.power().0 / rated.0)
     }
 
+    /// Loudspeakers; of a low impedance they are not known, and count as one.
+    pub fn count(&self) -> u32 {
+        match &self.load {
+            Load::Taps(_, taps) => taps.iter().map(|tap| tap.count).sum(),
+            Load::Impedance(..) => 1,
+        }
+    }
+
     fn loop_for_small_loss(&self) -> f64 {
         self.impedance().0 * (10f64.powf(f64::from(SMALL_LOSS.0) / 20.0) - 1.0)
     }
@@ -125,13 +133,12 @@ impl Line {
         let (z, r) = (self.impedance().0, cable.resistance(self.at).0);
         let volts = Volts(self.volts().0 * z / (z + r));
         let loss = self.volts().above(volts);
-        let half = Volts(self.volts().0 * z / (z + r / 2.0));
         let current = volts.0 / z;
         let a_metre = r / cable.length.0;
         Some(Run {
             resistance: Ohms(r),
             loss,
-            spread: self.volts().above(half),
+            spread: ladder(self.count(), z, r),
             volts,
             power: volts.power(Ohms(z)),
             heat: Watts(current * current * r),
@@ -146,4 +153,15 @@ impl Line {
         let awg = (5..=12).rev().map(|half| Gauge::Awg(half * 2));
         (areas.into_iter().find(fits), awg.into_iter().find(fits))
     }
+}
+
+/// What the last of `n` equal loads misses, together `z`, at equal distances along a loop of `r`, the last at its end: voltages and currents
+/// from there back, by Kirchhoff's laws.
+fn ladder(n: u32, z: f64, r: f64) -> Db {
+    let (each, piece) = (z * f64::from(n), r / f64::from(n));
+    let (volts, _) = (0..n).fold((1.0, 0.0), |(volts, current), _| {
+        let current = current + volts / each;
+        (volts + current * piece, current)
+    });
+    Volts(volts).above(Volts(1.0))
 }

@@ -55,6 +55,11 @@ impl Kind {
         matches!(self, Kind::U | Kind::H | Kind::O)
     }
 
+    /// Matches the source, and shows the load whatever it shows.
+    pub const fn is_one_sided(self) -> bool {
+        matches!(self, Kind::L | Kind::U)
+    }
+
     /// With the same loss, for a line one side of which is on ground.
     pub const fn unbalanced(self) -> Kind {
         match self {
@@ -169,10 +174,20 @@ pub struct Spread {
     pub input: (Ohms, Ohms),
 }
 
-/// The least loss of a matched pad between two impedances, 20·log(√r + √(r−1)), r their ratio (computed; agrees with amateur handbooks' tables).
+/// The least loss of a pad matched on both sides, 20·log(√r + √(r−1)), r the impedances' ratio (computed; agrees with amateur handbooks' tables).
 pub fn least_loss(source: Ohms, load: Ohms) -> Db {
-    let r = (source.0 / load.0).max(load.0 / source.0);
+    let r = ratio(source, load);
     Db((20.0 * (r.sqrt() + (r - 1.0).sqrt()).log10()) as f32)
+}
+
+/// The least loss of a pad matched to its source alone, 10·log r: there one of its two resistors is left, in line before a lower load, across a
+/// higher one (computed).
+pub fn least_loss_of_l(source: Ohms, load: Ohms) -> Db {
+    Db((10.0 * ratio(source, load).log10()) as f32)
+}
+
+fn ratio(source: Ohms, load: Ohms) -> f64 {
+    (source.0 / load.0).max(load.0 / source.0)
 }
 
 /// The exact resistors. `loss`: of the power that the source has to give; a minimum-loss pad has its own.
@@ -194,11 +209,22 @@ pub fn design(kind: Kind, loss: Option<Db>, source: Ohms, load: Ohms) -> Result<
     if kind == Kind::BridgedT && !is_equal {
         return unfit("a bridged-T has the same impedance on both sides: take a T or a pi");
     }
-    let least = least_loss(source, load);
-    if !is_equal && loss.0 < least.0 {
+    let least = |limit: fn(Ohms, Ohms) -> Db| limit(source, load).0;
+    let told = |least: f32| format!("{:.1} dB", (least * 10.0).ceil() / 10.0);
+    let of_l = least(least_loss_of_l);
+    if !is_equal && kind.is_one_sided() && loss.0 < of_l {
         return unfit(format!(
-            "from {source} to {load} a matched pad loses {:.1} dB at least; or take an L on the side of the lower one, or a transformer",
-            (least.0 * 10.0).ceil() / 10.0
+            "from {source} to {load} {} {kind} pad, which matches the source alone, loses {} at least; or take a transformer",
+            if kind == Kind::L { "an" } else { "a" },
+            told(of_l)
+        ));
+    }
+    let both = least(least_loss);
+    if !is_equal && !kind.is_one_sided() && loss.0 < both {
+        return unfit(format!(
+            "from {source} to {load} a pad matched on both sides loses {} at least; an L, which matches the source alone, {}; or take a transformer",
+            told(both),
+            told(of_l)
         ));
     }
     // Of voltage and of power.
@@ -284,6 +310,13 @@ fn minimum_loss(source: Ohms, load: Ohms) -> Result<Network, Unfit> {
 }
 
 impl Network {
+    /// A resistor in line so small that nobody builds it (our own judgement): what its impedance is made up of to 0.02 %, and below what a
+    /// joint has.
+    pub fn is_wire(&self, place: Place, ohms: f64) -> bool {
+        let is_in_line = matches!(place, Place::Line | Place::Return);
+        is_in_line && ohms < 0.1 && ohms < 2e-4 * self.source.0.max(self.load.0)
+    }
+
     /// Between the terminals: what stands in both legs adds up.
     pub fn two_port(&self) -> TwoPort {
         let ladder = self
@@ -331,11 +364,9 @@ impl Network {
             }
         }
         let wanted = self.loss();
-        // A pad that matches the source alone shows the load whatever it shows.
-        let one_sided = matches!(self.kind, Kind::L | Kind::U);
         let miss = |network: &Network| {
             let off = |seen: Ohms, made: Ohms| (20.0 * (seen.0 / made.0).log10()).abs();
-            let output = if one_sided {
+            let output = if self.kind.is_one_sided() {
                 0.0
             } else {
                 off(network.output(), network.load)

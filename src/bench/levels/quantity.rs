@@ -258,6 +258,14 @@ impl Watts {
 }
 
 impl Metres {
+    /// Feet come back as metres, with more digits than anybody laid cable by.
+    pub fn to_the_centimetre(self) -> String {
+        match self.0 {
+            n if n < 1.0 => figures(n),
+            n => format!("{}", (n * 100.0).round() / 100.0),
+        }
+    }
+
     /// `30 m`, `0.5 km`, `100 ft`.
     ///
     /// # Errors

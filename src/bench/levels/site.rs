@@ -5,6 +5,9 @@ use super::line::{self, Line, Load};
 use super::quantity::{Celsius, Level, Volts};
 use super::text::Names;
 use crate::config::plan::{Amplifier, LoudspeakerLine, Plan, Zone};
+use crate::sound::RATE;
+use crate::sound::filter::{self, Shape};
+use crate::sound::level::Db;
 
 /// The chain from a zone's card to its amplifier, and what its text calls them.
 pub fn chain_of(plan: &Plan, amplifier: &Amplifier, zone: &Zone) -> (chain::Plan, Names) {
@@ -19,6 +22,7 @@ pub fn chain_of(plan: &Plan, amplifier: &Amplifier, zone: &Zone) -> (chain::Plan
         level: amplifier.level,
         input: amplifier.impedance,
         ceiling: zone.ceiling,
+        boost: boost(&zone.equaliser),
     };
     let title = format!(
         "Amplifier {}: zone {}, channel {} of card {}",
@@ -35,6 +39,12 @@ pub fn chain_of(plan: &Plan, amplifier: &Amplifier, zone: &Zone) -> (chain::Plan
         gain: Some(zone.gain),
     };
     (chain::plan(&setup), names)
+}
+
+/// Of an equaliser that lifts anything.
+fn boost(equaliser: &[Shape]) -> Option<Db> {
+    let most = filter::highest_gain(equaliser, RATE);
+    (most > 0.05).then_some(Db(most as f32))
 }
 
 /// Without cable: that stands in no config. `None` where the config tells too little, and for low impedance.

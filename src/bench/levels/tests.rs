@@ -10,6 +10,7 @@ use super::sound::{self, Permitted};
 use crate::sound::level::{Db, Dbfs, Dbm, Dbu, Dbv};
 
 mod circuits;
+mod told;
 
 fn near(found: f64, wanted: f64, within: f64, what: &str) {
     assert!((found - wanted).abs() <= within, "{what}: {found}, not {wanted}");
@@ -519,6 +520,7 @@ fn usual() -> Setup {
         level: Level::Dbu(Dbu(-20.0)),
         input: Ohms(600.0),
         ceiling: Dbfs(-3.0),
+        boost: None,
     }
 }
 

@@ -77,7 +77,9 @@ pub fn listed(heading: &str, paragraphs: &[String]) -> String {
 
 /// The level plan of one chain: its picture, and what to set. [`granted`] tells what it rests on.
 pub fn chain(plan: &Plan, names: &Names) -> String {
-    let mut out = format!("{}\n\n", names.title);
+    let mut out = String::new();
+    fill(&mut out, &names.title, "", "  ", WIDTH);
+    out.push('\n');
     picture(&mut out, plan);
     out.push('\n');
     settings(&mut out, plan, names);
@@ -164,12 +166,19 @@ fn settings(out: &mut String, plan: &Plan, names: &Names) {
         over if over >= 0.0 => format!("{} dB above the amplifier's level", plain(over)),
         over => format!("{} dB below the amplifier's level", plain(-over)),
     };
+    let boost = match setup.boost {
+        Some(boost) => format!(
+            " The zone's equaliser lifts some tones by {} dB, which eats as much of their headroom.",
+            plain(boost.0)
+        ),
+        None => String::new(),
+    };
     item(
         out,
         "Headroom",
         &format!(
             "{} dB from the speech's level to the ceiling of {} dBFS; its peaks want {PEAK_ROOM} dB. Nothing louder than a sine of {} dBu, {most}, \
-             ever arrives: {rest}.",
+             ever arrives: {rest}.{boost}",
             plain(room),
             setup.ceiling.0,
             db(most.dbu().0)
@@ -291,7 +300,7 @@ fn advice(plan: &Plan, names: &Names) -> String {
 pub fn shorted(kind: Kind) -> String {
     format!(
         "The {kind} pad needs a line that floats: without a transformer, where card and amplifier share a ground, its lower leg is shorted and it takes \
-         less than planned. Build a {} in its place, or put a transformer in.",
+         less than planned. Build it as {} instead, or put a transformer in.",
         kind.unbalanced()
     )
 }

@@ -1,6 +1,6 @@
 //! From the plan to parts and wires.
 
-use std::collections::BTreeSet;
+use std::collections::BTreeMap;
 
 use super::amplifiers::{self, Amplifier, Music};
 use super::header::{Board, BoardLine};
@@ -42,8 +42,8 @@ struct Builder<'a> {
     relay_board: PartId,
     /// Contacts of each relay that are wired.
     poles: Vec<usize>,
-    /// Ground and supply pins of the header that contacts have.
-    taken: BTreeSet<u8>,
+    /// Wires of contacts at ground and supply pins of the header.
+    taken: BTreeMap<u8, usize>,
     outputs: Vec<(usize, PartId)>,
     captures: Vec<(usize, PartId)>,
 }
@@ -69,7 +69,7 @@ impl<'a> Builder<'a> {
             relays: Vec::new(),
             relay_board: PartId(0),
             poles: vec![0; plan.relays.len()],
-            taken: BTreeSet::new(),
+            taken: BTreeMap::new(),
             outputs: Vec::new(),
             captures: Vec::new(),
         };

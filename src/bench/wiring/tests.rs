@@ -2,8 +2,7 @@
 #![allow(clippy::disallowed_methods)]
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::os::unix::fs::PermissionsExt as _;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use proptest::prelude::*;
 
@@ -11,6 +10,7 @@ use super::drawing::canvas::{Canvas, Segment};
 use super::drawing::{HEIGHT, MARGIN, WIDTH, pages};
 use super::header::pin_of;
 use super::*;
+use crate::bench::examples::{SHIPPED, shipped};
 use crate::config::plan::{ContactLine, Plan, RelayLine};
 use crate::config::{self, Severity};
 use crate::report::text::escape;
@@ -54,40 +54,6 @@ fn the_header_is_as_published() {
     assert_eq!([17, 27, 22, 5, 6].map(pin_of), [11, 13, 15, 29, 31].map(Some));
     assert_eq!(pin_of(28), None);
 }
-
-/// As installed: secrets kept from other users, certificates beside them.
-fn shipped(name: &str) -> Plan {
-    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
-    let folder = std::env::temp_dir().join(format!("hornwire-wiring-{}-{name}", std::process::id()));
-    std::fs::create_dir_all(&folder).unwrap();
-    std::fs::copy(source.join(name), folder.join(name)).unwrap();
-    let secrets = folder.join("quayside-secrets.toml");
-    std::fs::copy(source.join("quayside-secrets.toml"), &secrets).unwrap();
-    std::fs::set_permissions(&secrets, std::fs::Permissions::from_mode(0o600)).unwrap();
-    let key = rcgen::KeyPair::generate().unwrap();
-    let parameters = rcgen::CertificateParams::new(vec!["board.quayside.example".to_owned()]).unwrap();
-    let certificate = parameters.self_signed(&key).unwrap().pem();
-    for (file, text) in [
-        ("quayside-ca.pem", certificate.clone()),
-        ("hornwire.pem", certificate),
-        ("hornwire-key.pem", key.serialize_pem()),
-    ] {
-        std::fs::write(folder.join(file), text).unwrap();
-        std::fs::set_permissions(folder.join(file), std::fs::Permissions::from_mode(0o600)).unwrap();
-    }
-    let loaded = config::load_with(&folder.join(name), None).unwrap();
-    let _ = std::fs::remove_dir_all(&folder);
-    loaded.plan.unwrap_or_else(|| panic!("{name}: {}", loaded.problems[0]))
-}
-
-const SHIPPED: [&str; 6] = [
-    "quayside-simple.toml",
-    "quayside-yard.toml",
-    "quayside-multi.toml",
-    "quayside-gates.toml",
-    "quayside-workshop.toml",
-    "quayside-tls.toml",
-];
 
 fn read(text: &str) -> Plan {
     let loaded = config::check_text(text, &PathBuf::from("site.toml"), None);
@@ -342,11 +308,11 @@ fn no_terminal_is_taken_twice(sheet: &Sheet) {
                 terminal,
             };
             let count = sheet.wires_at(end).count();
-            let is_supply = ["5 V", "3.3 V", "ground"].iter().any(|word| name.ends_with(word));
-            let is_told = sheet
-                .look
-                .iter()
-                .any(|text| text.starts_with(&format!("{name} is taken twice")));
+            // Of another board nobody knows how many pins of ground it has.
+            let is_supply = !sheet.has_header && ["5 V", "3.3 V", "ground"].contains(&name.as_str());
+            let is_told = sheet.look.iter().any(|text| {
+                text.contains(&format!("{name} is taken twice")) || text.contains(&format!("{name} (wires"))
+            });
             assert!(
                 count == 1 || part.kind == Kind::Board && (is_supply || is_told),
                 "{} {name}: {count}",
@@ -623,6 +589,8 @@ fn what_is_wrong_is_said() {
                 [relays.b]\nline = 'pi:17'\n[zones.yard]\ncard = 'usb'\nchannel = 1\ntrigger = ['a']\n\
                 [zones.shed]\ncard = 'usb'\nchannel = 2\ntrigger = ['a', 'b']\n\
                 [contacts.bell]\nline = 'gpiochip0:3'\nclosed = 'high'\nzones = ['yard']\n\
+                [contacts.gate]\nline = 'gpiochip0:14'\nzones = ['yard']\n\
+                [amplifiers.big]\nzones = ['yard']\npad = 'H 6 dB'\n\
                 [groups.g]\naddress = '239.255.10.1:5004'\ncodec = 'pcmu'\nzones = ['yard', 'shed']\n";
     let sheet = drawn(&read(site));
     let look = sheet.look.join("\n");
@@ -631,7 +599,80 @@ fn what_is_wrong_is_said() {
         "K1 a (GPIO 17): active low",
         "GPIO 3 up for good",
         "K1 a does 2 things",
+        "B1: K1 operated by low, K2 by high",
+        "gate: GPIO 14 is the serial console's output",
+        "amplifier big: The H pad needs a line that floats",
     ] {
         assert!(look.contains(wanted), "{wanted}: {look}");
+    }
+}
+
+fn with_contacts(n: usize, closed: &str) -> Sheet {
+    let free: Vec<u8> = (2..28).filter(|line| ![14, 15].contains(line)).collect();
+    let contacts: String = (0..n)
+        .map(|i| {
+            let line = free[i + 2];
+            format!("[contacts.bell-{i}]\nline = 'gpiochip0:{line}'\nclosed = '{closed}'\nzones = ['yard']\n")
+        })
+        .collect();
+    let text = format!(
+        "[site]\nname = 'Quayside'\n[cards.usb]\noutput = 'null'\n[zones.yard]\ncard = 'usb'\nchannel = 1\n{contacts}"
+    );
+    drawn(&read(&text))
+}
+
+/// The header has eight pins of ground and two of 3.3 V: no pin has two wires while one is free, none three while one has one.
+#[test]
+fn contacts_spread_over_the_pins() {
+    for (n, closed, kind) in [
+        (4, "high", Pin::Volts3),
+        (8, "low", Pin::Ground),
+        (16, "low", Pin::Ground),
+    ] {
+        let sheet = with_contacts(n, closed);
+        let (board, part) = sheet.of_kind(Kind::Board).next().unwrap();
+        let ends = (0..part.terminals.len()).map(|terminal| End { part: board, terminal });
+        let ends = ends.filter(|end| sheet.terminal(*end).ends_with(&kind.name()));
+        let wires: Vec<usize> = ends.map(|end| sheet.wires_at(end).count()).collect();
+        let pins = HEADER.iter().filter(|pin| **pin == kind).count();
+        assert_eq!(wires, vec![n.div_ceil(pins); pins], "{n} {closed}");
+        let look = sheet.look.join("\n");
+        assert_eq!(look.contains("at a terminal strip"), n > pins, "{look}");
+        no_terminal_is_taken_twice(&sheet);
+    }
+}
+
+#[test]
+fn every_part_with_a_wire_is_listed() {
+    let sheet = drawn(&shipped("quayside-yard.toml"));
+    let text = sheet.to_string();
+    for part in &sheet.parts {
+        assert!(
+            text.contains(&format!("\n  {:<4}{}", part.tag, part.kind.name())),
+            "{}",
+            part.tag
+        );
+    }
+}
+
+#[test]
+fn long_names_keep_zone_and_polarity() {
+    let (north, south) = ("warehouse-loading-bay-north", "warehouse-loading-bay-south");
+    let plan = read(&format!(
+        "[site]\nname = 'Quayside'\n[cards.usb]\noutput = 'null'\n[zones.{north}]\ncard = 'usb'\nchannel = 1\n\
+         [zones.{south}]\ncard = 'usb'\nchannel = 2\n[amplifiers.bays]\nzones = ['{north}', '{south}']\n\
+         [groups.g]\naddress = '239.255.10.1:5004'\ncodec = 'pcmu'\nzones = ['{north}']\n"
+    ));
+    let sheet = drawn(&plan);
+    check(&plan);
+    let texts: Vec<String> = pages(&sheet)
+        .iter()
+        .flat_map(|page| page.texts.iter().map(|t| t.text.clone()))
+        .collect();
+    for end in ["north +", "north −", "south +", "south −"] {
+        let drawn = texts
+            .iter()
+            .filter(|text| text.starts_with("line input war") && text.ends_with(end));
+        assert_eq!(drawn.count(), 1, "{end}: {texts:?}");
     }
 }

@@ -22,7 +22,7 @@ impl fmt::Display for Sheet {
             WIDTH,
         );
         section(&mut out, "Parts");
-        for part in self.listed().filter(|part| part.kind != Kind::Cable) {
+        for part in self.listed() {
             let head = format!("  {:<4}", part.tag);
             fill(&mut out, &part.told(), &head, "        ", WIDTH);
         }

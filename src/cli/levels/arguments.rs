@@ -110,7 +110,7 @@ pub enum What {
         #[arg(value_name = "QUANTITY", allow_hyphen_values = true)]
         text: String,
         /// Beside 600 ohm, for dBm.
-        #[arg(long, value_parser = ohms)]
+        #[arg(long, value_parser = ohms, allow_hyphen_values = true)]
         impedance: Option<Ohms>,
         #[command(flatten)]
         form: Form,
@@ -123,25 +123,25 @@ pub struct ChainWish {
     #[arg(long, value_name = "LEVEL", value_parser = Level::read, allow_hyphen_values = true)]
     pub full_scale: Option<Level>,
     /// The card's source impedance.
-    #[arg(long, value_name = "OHMS", value_parser = ohms)]
+    #[arg(long, value_name = "OHMS", value_parser = ohms, allow_hyphen_values = true)]
     pub source: Option<Ohms>,
     /// The card's noise below full scale.
-    #[arg(long, value_name = "DB", value_parser = db)]
+    #[arg(long, value_name = "DB", value_parser = db, allow_hyphen_values = true)]
     pub noise: Option<Db>,
     /// An isolation transformer, and its loss between 600 ohm and 600 ohm (else 1 dB).
     #[arg(long, value_name = "DB", value_parser = db, num_args = 0..=1, default_missing_value = "1 dB")]
     pub transformer: Option<Db>,
     /// The cable: length and gauge.
-    #[arg(long, value_parser = Cable::read)]
+    #[arg(long, value_parser = Cable::read, allow_hyphen_values = true)]
     pub cable: Option<Cable>,
     /// The pad before the amplifier: kind and loss.
-    #[arg(long, value_parser = Pad::read)]
+    #[arg(long, value_parser = Pad::read, allow_hyphen_values = true)]
     pub pad: Option<Pad>,
     /// What the amplifier wants for speech.
     #[arg(long, value_parser = Level::read, default_value = "0 dBm", allow_hyphen_values = true)]
     pub level: Level,
     /// The amplifier's input impedance.
-    #[arg(long, value_name = "OHMS", value_parser = ohms, default_value = "600 ohm")]
+    #[arg(long, value_name = "OHMS", value_parser = ohms, default_value = "600 ohm", allow_hyphen_values = true)]
     pub input: Ohms,
     /// The zone's ceiling.
     #[arg(long, value_name = "DBFS", value_parser = dbfs, default_value = "-3 dBFS", allow_hyphen_values = true)]
@@ -157,35 +157,35 @@ pub struct PadWish {
     #[arg(long, value_name = "DB", value_parser = pad_loss, allow_hyphen_values = true)]
     pub loss: Option<Db>,
     /// Of the source, and of the load where it is the same.
-    #[arg(long, value_name = "OHMS", value_parser = ohms, default_value = "600 ohm")]
+    #[arg(long, value_name = "OHMS", value_parser = ohms, default_value = "600 ohm", allow_hyphen_values = true)]
     pub impedance: Ohms,
     /// Of the load, where it differs.
-    #[arg(long, value_name = "OHMS", value_parser = ohms)]
+    #[arg(long, value_name = "OHMS", value_parser = ohms, allow_hyphen_values = true)]
     pub load: Option<Ohms>,
 }
 
 #[derive(Debug, Clone, Args)]
 pub struct LineWish {
-    /// The line's voltage: 25, 70.7 or 100.
-    #[arg(long, value_parser = volts, required_unless_present = "ohms", requires = "taps")]
+    /// The line's voltage: 25, 70.7 or 100; from 5 to 250.
+    #[arg(long, value_parser = line_volts, required_unless_present = "ohms", requires = "taps", allow_hyphen_values = true)]
     pub volts: Option<Volts>,
     /// Loudspeakers and the power that each is tapped at; several by commas.
-    #[arg(long, value_parser = Tap::read, value_delimiter = ',', requires = "volts")]
+    #[arg(long, value_parser = Tap::read, value_delimiter = ',', requires = "volts", allow_hyphen_values = true)]
     pub taps: Vec<Tap>,
     /// In place of a line with taps: the loudspeakers' impedance.
-    #[arg(long, value_parser = ohms, conflicts_with_all = ["volts", "taps"], requires = "power")]
+    #[arg(long, value_parser = ohms, conflicts_with_all = ["volts", "taps"], requires = "power", allow_hyphen_values = true)]
     pub ohms: Option<Ohms>,
     /// And the power that goes into it.
-    #[arg(long, value_parser = watts, requires = "ohms")]
+    #[arg(long, value_parser = watts, requires = "ohms", allow_hyphen_values = true)]
     pub power: Option<Watts>,
     /// The amplifier's rated power.
-    #[arg(long, value_name = "POWER", value_parser = watts)]
+    #[arg(long, value_name = "POWER", value_parser = watts, allow_hyphen_values = true)]
     pub amplifier: Option<Watts>,
     /// Of the cable, one way.
-    #[arg(long, value_parser = metres, requires = "gauge")]
+    #[arg(long, value_parser = metres, requires = "gauge", allow_hyphen_values = true)]
     pub length: Option<Metres>,
     /// Of each conductor: "16 AWG", "1.5 mm2", "1.5 mm2 class 5".
-    #[arg(long, value_parser = Gauge::read, requires = "length")]
+    #[arg(long, value_parser = Gauge::read, requires = "length", allow_hyphen_values = true)]
     pub gauge: Option<Gauge>,
     /// Of the cable.
     #[arg(long, value_name = "CELSIUS", value_parser = Celsius::read, default_value = "20 C", allow_hyphen_values = true)]
@@ -195,29 +195,29 @@ pub struct LineWish {
 #[derive(Debug, Clone, Args)]
 pub struct SoundWish {
     /// The loudspeaker's, dB at 1 W and 1 m.
-    #[arg(long, value_name = "DB", value_parser = quantity::read_spl)]
+    #[arg(long, value_name = "DB", value_parser = quantity::read_spl, allow_hyphen_values = true)]
     pub sensitivity: Spl,
     /// That it is tapped at.
-    #[arg(long, value_parser = watts)]
+    #[arg(long, value_parser = watts, allow_hyphen_values = true)]
     pub power: Watts,
     /// From the listener; several by commas.
-    #[arg(long, value_parser = metres, value_delimiter = ',', required = true)]
+    #[arg(long, value_parser = metres, value_delimiter = ',', required = true, allow_hyphen_values = true)]
     pub distance: Vec<Metres>,
     /// The noise there, dBA.
-    #[arg(long, value_name = "DB", value_parser = quantity::read_spl)]
+    #[arg(long, value_name = "DB", value_parser = quantity::read_spl, allow_hyphen_values = true)]
     pub ambient: Option<Spl>,
 }
 
 #[derive(Debug, Clone, Args)]
 pub struct SourceWish {
     /// Read without a load.
-    #[arg(long, value_name = "VOLTS", value_parser = volts)]
+    #[arg(long, value_name = "VOLTS", value_parser = volts, allow_hyphen_values = true)]
     pub open: Volts,
     /// Read across the load.
-    #[arg(long, value_name = "VOLTS", value_parser = volts)]
+    #[arg(long, value_name = "VOLTS", value_parser = volts, allow_hyphen_values = true)]
     pub loaded: Volts,
     /// The load.
-    #[arg(long, value_name = "OHMS", value_parser = ohms, default_value = "600 ohm")]
+    #[arg(long, value_name = "OHMS", value_parser = ohms, default_value = "600 ohm", allow_hyphen_values = true)]
     pub load: Ohms,
 }
 
@@ -258,6 +258,15 @@ fn dbfs(text: &str) -> Result<Dbfs, Unfit> {
     match read_db(&with_unit(number, "dB"))? {
         Db(n) if (-40.0..=0.0).contains(&n) => Ok(Dbfs(n)),
         _ => Err(Unfit("a ceiling is from -40 dBFS to 0 dBFS".to_owned())),
+    }
+}
+
+fn line_volts(text: &str) -> Result<Volts, Unfit> {
+    match volts(text)? {
+        volts if (5.0..=250.0).contains(&volts.0) => Ok(volts),
+        _ => Err(Unfit(
+            "a loudspeaker line has 5 V to 250 V, most of them 25, 70.7 or 100 V".to_owned(),
+        )),
     }
 }
 

@@ -61,6 +61,7 @@ pub fn chain(plan: &Plan, title: &str) -> Value {
         "amplifier_level": levels(plan.setup.level.volts()),
         "amplifier_impedance_ohm": plan.setup.input.0,
         "seen_by_amplifier_ohm": to(1, plan.seen.0),
+        "equaliser_boost_db": plan.setup.boost.map(|boost| to(1, boost.0)),
         "peak_room_db": to(1, plan.peak_room(gain).0),
         "speech_to_noise_db": to(0, plan.clear(gain).0),
         "advice": advice,
@@ -134,14 +135,16 @@ pub fn sound(heard: &Heard) -> Value {
         Permitted::Hours(hours) => to(4, hours),
         Permitted::Never => 0.0,
     };
+    let exposure = heard.exposure(all);
     let levels = each.iter().map(|level| to(2, level.0));
     json!({
         "kind": "sound",
         "each_db": levels.collect::<Vec<_>>(),
         "together_db": to(2, all.0),
         "over_ambient_db": heard.ambient.map(|ambient| to(2, all.0 - ambient.0)),
-        "niosh_hours": hours(sound::niosh(all)),
-        "osha_hours": hours(sound::osha(all)),
+        "exposure_dba": to(0, exposure.0),
+        "niosh_hours": hours(sound::niosh(exposure)),
+        "osha_hours": hours(sound::osha(exposure)),
     })
 }
 

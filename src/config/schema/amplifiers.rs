@@ -45,7 +45,7 @@ pub(super) const AMPLIFIERS: Section = Section {
             Kind::Pad,
             Default(r#""none""#),
             r#""T 10 dB""#,
-            "The pad before the amplifier's input. U, H and O are for balanced lines.",
+            "The pad before the amplifier's input. U, H and O are for lines that float, behind a transformer.",
         ),
         key(
             "cable",

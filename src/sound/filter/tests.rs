@@ -20,6 +20,36 @@ fn near(found: f64, wanted: f64, off: f64) {
     assert!((found - wanted).abs() < off, "{found}, not {wanted}");
 }
 
+/// The formula of the gain against the impulse response; two bells at one frequency add up.
+#[test]
+fn the_gain_is_what_comes_out() {
+    let bell = |frequency, gain| Shape::Bell {
+        frequency,
+        gain,
+        q: 1.0,
+    };
+    let low = Shape::LowShelf {
+        frequency: 300.0,
+        gain: -6.0,
+    };
+    for shape in [bell(1000.0, 6.0), low] {
+        let filter = Filter::new(shape, 48_000);
+        for frequency in [100.0, 300.0, 1000.0, 5000.0] {
+            near(
+                filter.gain(frequency, 48_000),
+                response(&filter, frequency, 48_000),
+                0.01,
+            );
+        }
+    }
+    near(
+        highest_gain(&[bell(1000.0, 6.0), bell(1000.0, 3.0), low], 48_000),
+        9.0,
+        0.05,
+    );
+    near(highest_gain(&[], 48_000), 0.0, 1e-9);
+}
+
 /// Butterworth, second order: 3.01 dB down at its frequency, 12 dB an octave below, |H|² = x⁴ / (1 + x⁴) in between.
 #[test]
 fn high_pass() {

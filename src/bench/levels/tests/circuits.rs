@@ -5,7 +5,7 @@ use proptest::prelude::*;
 use super::super::cable::{Cable, Gauge};
 use super::super::chain::{Advice, Setup, plan};
 use super::super::line::Tap;
-use super::super::pad::{Kind, Network, Pad, Place, design, least_loss};
+use super::super::pad::{Kind, Network, Pad, Place, design, least_loss, least_loss_of_l};
 use super::super::quantity::{Celsius, Level, Metres, Ohms, Volts, Watts, read_db, read_spl};
 use super::super::series::Series;
 use super::is_of;
@@ -95,6 +95,7 @@ fn setups() -> impl Strategy<Value = Setup> {
             level: Level::Dbu(Dbu(level)),
             input: Ohms(10f64.powf(input)),
             ceiling: Dbfs(ceiling),
+            boost: None,
         })
 }
 
@@ -117,6 +118,18 @@ proptest! {
         prop_assert!((input / source - 1.0).abs() < 1e-5, "{pad:?}: {input} ohm, not {source}");
         if !matches!(kind, Kind::L | Kind::U) {
             prop_assert!((pad.output().0 / load - 1.0).abs() < 1e-5, "{pad:?}: the load sees {}", pad.output());
+        }
+    }
+
+    /// An L exists from 10·log r on, up and down, and a U with it; the nodes agree that it is one (above).
+    #[test]
+    fn an_l_asks_for_less_than_a_t(db in 0.5f32..60.0, source in 10.0f64..10_000.0, ratio in 0.02f64..50.0) {
+        let (source, load) = (Ohms(source), Ohms(source * ratio));
+        let least = 10.0 * ratio.log10().abs();
+        prop_assume!((f64::from(db) - least).abs() > 1e-3);
+        prop_assert!((f64::from(least_loss_of_l(source, load).0) - least).abs() < 1e-3);
+        for kind in [Kind::L, Kind::U] {
+            prop_assert_eq!(design(kind, Some(Db(db)), source, load).is_ok(), f64::from(db) > least);
         }
     }
 

@@ -5,7 +5,8 @@ use std::fmt::Write as _;
 use super::super::line::{FULL, Line, Load, SMALL_LOSS};
 use super::super::quantity::{Metres, Ohms, Spl, Watts, figures};
 use super::super::sound::{self, ENOUGH, GOOD};
-use super::item;
+use super::{WIDTH, item};
+use crate::report::text::fill;
 
 /// Above this, a line's voltage is hazardous to touch (IEC 61140 and others: 50 V AC).
 const TOUCH: f64 = 50.0;
@@ -20,14 +21,20 @@ pub fn line(line: &Line) -> String {
         }
         Load::Impedance(ohms, _) => format!("Low impedance: {ohms}, {} at {power}", volts),
     };
-    let mut out = format!("{what}\n\n");
+    let mut out = String::new();
+    fill(&mut out, &what, "", "  ", WIDTH);
+    out.push('\n');
     let (amplifier, run) = (
         line.amplifier
             .map_or("[ amplifier ]".to_owned(), |p| format!("[ amplifier {p} ]")),
         line.cable
             .map_or("======".to_owned(), |cable| format!("==[ {cable} ]==")),
     );
-    let _ = writeln!(out, "    {amplifier}{run}+====+====+  {power}, {load}\n");
+    let picture = format!("    {amplifier}{run}+====+====+");
+    let load_told = format!("  {power}, {load}");
+    // The paragraph below says it too.
+    let fits = picture.chars().count() + load_told.chars().count() <= WIDTH;
+    let _ = writeln!(out, "{picture}{}\n", if fits { &load_told } else { "" });
     item(&mut out, "Load", &format!("{power} together, {load} for the amplifier"));
     if let (Some(rated), Some(share)) = (line.amplifier, line.share()) {
         let verdict = match share {
@@ -66,11 +73,14 @@ pub fn line(line: &Line) -> String {
                 run.loss.0, run.volts, run.power, run.heat
             ),
         );
-        item(
-            &mut out,
-            "",
-            &format!("spread evenly along it: {:.2} dB at the last one", run.spread.0),
-        );
+        if line.count() > 1 {
+            let spread = format!(
+                "{} spread evenly along it: {:.2} dB at the last one",
+                line.count(),
+                run.spread.0
+            );
+            item(&mut out, "", &spread);
+        }
         let long = match run.longest.0 {
             n if n < cable.length.0 => "TOO LONG".to_owned(),
             _ => "fine".to_owned(),
@@ -100,12 +110,19 @@ pub fn line(line: &Line) -> String {
 }
 
 /// What it rests on.
-pub fn line_notes() -> Vec<String> {
-    vec![
+pub fn line_notes(line: &Line) -> Vec<String> {
+    let mut all = vec![
         "Taps up to 80 % of the amplifier, 0.5 dB of cable: common practice, no published source. Resistance of cables: the highest of IEC 60228; AWG by \
          ASTM B258."
             .to_owned(),
-    ]
+    ];
+    if line.cable.is_some() && line.count() > 1 {
+        all.push(
+            "Spread evenly: that many loads, all the same, at equal distances, the first one such a distance from the amplifier, the last at the cable's end."
+                .to_owned(),
+        );
+    }
+    all
 }
 
 /// Where somebody could be hurt.
@@ -148,6 +165,12 @@ impl Heard {
             .collect();
         let all = sound::sum(each.iter().copied());
         (each, all)
+    }
+
+    /// What ears at a place bear beside a level there: the ambient too, rounded up to whole decibels as the hours are told.
+    pub fn exposure(&self, level: Spl) -> Spl {
+        let all = sound::sum([level].into_iter().chain(self.ambient));
+        Spl((all.0 - 1e-9).ceil())
     }
 
     /// The power of each, for a listener who hears all of them.
@@ -195,7 +218,7 @@ pub fn sound(heard: &Heard) -> String {
     for (distance, n) in told {
         let level = sound::level(heard.sensitivity, heard.power, distance);
         let each = if n > 1 { format!(", each of {n}") } else { String::new() };
-        row(&mut out, &format!("at {} m{each}", distance.0), level);
+        row(&mut out, &format!("at {} m{each}", distance.to_the_centimetre()), level);
     }
     if each.len() > 1 {
         row(&mut out, "all together", all);
@@ -208,7 +231,7 @@ pub fn sound(heard: &Heard) -> String {
         out.push('\n');
         speech(&mut out, heard, ambient, all);
     }
-    ears(&mut out, near, all);
+    ears(&mut out, heard, near, all);
     out
 }
 
@@ -242,18 +265,20 @@ fn speech(out: &mut String, heard: &Heard, ambient: Spl, all: Spl) {
     );
 }
 
-fn ears(out: &mut String, near: Spl, all: Spl) {
+fn ears(out: &mut String, heard: &Heard, near: Spl, all: Spl) {
     let _ = writeln!(
         out,
-        "\n  Hearing: how long a day ears may bear it   NIOSH advice   OSHA limit"
+        "\n  Hearing: how long a day ears may bear it     NIOSH advice   OSHA limit"
     );
+    let ambient = heard.ambient.map_or("", |_| ", with the ambient");
     for (name, level) in [("at the listener", all), ("at 1 m", near)] {
+        let level = heard.exposure(level);
         let _ = writeln!(
             out,
-            "    {:<41}{:<15}{}",
-            format!("{name}, {:.0} dBA", level.0.ceil()),
-            sound::niosh(Spl(level.0.ceil())).to_string(),
-            sound::osha(Spl(level.0.ceil()))
+            "    {:<43}{:<15}{}",
+            format!("{name}{ambient}, {:.0} dBA", level.0),
+            sound::niosh(level).to_string(),
+            sound::osha(level)
         );
     }
 }
@@ -265,6 +290,7 @@ pub fn sound_notes() -> Vec<String> {
         "By a sine at the tap's full power. The mean level of speech is some 10 dB below that where the amplifier is not to clip its peaks: where the \
          margin is small, tap higher."
             .to_owned(),
+        "Hours are for the level rounded up to whole dBA, the ambient included where it is told.".to_owned(),
         "10 to 15 dB over the ambient: handbooks of sound systems and classrooms. Several loudspeakers: their powers add up.".to_owned(),
     ]
 }

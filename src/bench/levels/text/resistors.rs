@@ -34,12 +34,16 @@ pub fn pad(network: &Network) -> String {
         network.source,
         network.load
     );
-    for line in circuit::draw(e96, printed) {
+    let value = |place, ohms| match network.is_wire(place, ohms) {
+        true => "wire".to_owned(),
+        false => printed(ohms),
+    };
+    for line in circuit::draw(e96, value) {
         let _ = writeln!(out, "    {line}");
     }
     let _ = writeln!(out, "\n  {:<22}{:>12}{:>16}{:>16}", "", "exact", "E24", "E96");
-    for (i, (place, ohms)) in network.parts.iter().enumerate() {
-        let place = match place {
+    for (i, (at, ohms)) in network.parts.iter().enumerate() {
+        let place = match at {
             Place::Line if network.kind.is_balanced() => "in line, upper leg",
             Place::Line => "in line",
             Place::Return => "in line, lower leg",
@@ -51,8 +55,8 @@ pub fn pad(network: &Network) -> String {
             "  {:<22}{:>12}{:>16}{:>16}  ohm",
             format!("R{} {place}", i + 1),
             exact(*ohms),
-            printed(e24.parts[i].1),
-            printed(e96.parts[i].1)
+            value(*at, e24.parts[i].1),
+            value(*at, e96.parts[i].1)
         );
     }
     let row = |out: &mut String, name: &str, cells: [String; 3], unit: &str| {
@@ -110,7 +114,7 @@ pub fn pad_notes(network: &Network) -> Vec<String> {
     };
     let kind = network.kind;
     all.extend(balanced.map(|instead| format!("The {kind} pad unbalances a balanced line: there {instead}.")));
-    if matches!(network.kind, Kind::L | Kind::U) {
+    if network.kind.is_one_sided() {
         all.push(format!(
             "The {kind} pad matches the source alone; the load sees what stands in the table."
         ));
@@ -130,6 +134,7 @@ fn two(n: f32) -> String {
 fn exact(ohms: f64) -> String {
     match ohms {
         n if n >= 1e4 => format!("{n:.0}"),
+        n if n < 0.1 => figures(n),
         n => format!("{n:.1}"),
     }
 }

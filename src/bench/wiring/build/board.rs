@@ -181,27 +181,28 @@ impl Builder<'_> {
         self.sheet.circuits.push(Circuit::Pair { title, near, far, pair });
     }
 
-    /// The nearest pin of a kind, rather one that no other contact has.
+    /// The nearest of those pins of a kind that have the fewest wires.
     fn nearest(&mut self, kind: Pin, to: u8) -> u8 {
         let reserved = [RELAY_5V, RELAY_GROUND, RELAY_3V];
-        let has_relays = !self.plan.relays.is_empty();
+        let feeds = self.feeds_relays();
         let rank = |pin: &u8| {
-            let is_taken = self.taken.contains(pin) || has_relays && reserved.contains(pin);
-            (is_taken, pin.abs_diff(to))
+            let contacts = self.taken.get(pin).copied().unwrap_or_default();
+            let relays = usize::from(feeds && reserved.contains(pin));
+            (contacts + relays, pin.abs_diff(to))
         };
         let pin = pins(kind).min_by_key(rank).unwrap_or(RELAY_GROUND);
-        self.taken.insert(pin);
+        *self.taken.entry(pin).or_default() += 1;
         pin
+    }
+
+    fn feeds_relays(&self) -> bool {
+        let mut lines = self.plan.relays.iter().map(|relay| &relay.line);
+        lines.any(|line| BoardLine::of_relay(line).is_some())
     }
 
     /// Feeds the relay board, where any of its inputs is wired.
     pub(super) fn supply(&mut self) {
-        let is_wired = self
-            .plan
-            .relays
-            .iter()
-            .any(|relay| BoardLine::of_relay(&relay.line).is_some());
-        if !is_wired {
+        if !self.feeds_relays() {
             return;
         }
         let relays = self.plan.relays.len();

@@ -114,20 +114,30 @@ impl Builder<'_> {
     /// Pins that are taken twice, reserved, or move a relay while the board starts.
     fn look_at_lines(&mut self) {
         let x = self.x;
+        let mut crowded = Vec::new();
         for terminal in 0..self.sheet.part(x).terminals.len() {
             let end = End { part: x, terminal };
             let name = self.sheet.terminal(end).to_owned();
             let wires: Vec<String> = self.sheet.wires_at(end).map(|wire| (wire.0 + 1).to_string()).collect();
             let is_supply = ["5 V", "3.3 V", "ground"].iter().any(|word| name.ends_with(word));
-            if wires.len() > 1 && !is_supply {
+            if wires.len() > 1 && is_supply {
+                crowded.push(format!("{name} (wires {})", wires.join(", ")));
+            } else if wires.len() > 1 {
                 let wires = wires.join(" and ");
                 self.sheet.look.push(format!(
                     "{name} is taken twice, by wires {wires}: give one of them another line"
                 ));
             }
         }
+        self.look_at_relay_board();
         if self.board == Board::Other {
             return;
+        }
+        if !crowded.is_empty() {
+            self.sheet.look.push(format!(
+                "{}: a pin of the header takes one wire. Join them at a terminal strip, and lead one wire from there to the pin",
+                crowded.join("; ")
+            ));
         }
         let relays = self.plan.relays.iter().zip(&self.relays).filter_map(|(relay, part)| {
             let line = BoardLine::of_relay(&relay.line)?.on_header()?;
@@ -155,27 +165,42 @@ impl Builder<'_> {
                 moved.join(", ")
             ));
         }
-        for (tag, name, line, _) in relays.iter().filter(|(_, _, line, _)| *line < 2) {
-            look.push(format!(
-                "{tag} {name}: GPIO {line} is for add-on boards that say what they are; take another line"
-            ));
+        for (tag, name, line, _) in &relays {
+            look.extend(kept(*line).map(|why| format!("{tag} {name}: {why}")));
         }
         let inputs = self.plan.contacts.iter().map(|contact| (&contact.name, &contact.input));
         let inputs = inputs.chain(self.plan.vetoes.iter().map(|veto| (&veto.name, &veto.input)));
         for (name, input) in inputs {
             let line = BoardLine::of_contact(&input.line).and_then(|line| line.on_header());
             match line {
-                Some(line @ (0 | 1)) => look.push(format!(
-                    "{name}: GPIO {line} is for add-on boards that say what they are; take another line"
-                )),
                 // 1.8 kohm to 3.3 V stands on the board (its documentation, "GPIO and the 40-pin header").
                 Some(line @ (2 | 3)) if !input.closed_low => look.push(format!(
                     "{name}: the board pulls GPIO {line} up for good, so it would always count as closed; take another line, or closed = \"low\""
                 )),
-                _ => {}
+                Some(line) => look.extend(kept(line).map(|why| format!("{name}: {why}"))),
+                None => {}
             }
         }
         self.sheet.look.extend(look);
+    }
+
+    /// One board drives all relays, and most boards are of one polarity.
+    fn look_at_relay_board(&mut self) {
+        let of = |low: bool| {
+            let all = self.plan.relays.iter().zip(&self.relays);
+            let wired =
+                all.filter(move |(relay, _)| relay.active_low == low && BoardLine::of_relay(&relay.line).is_some());
+            let tags: Vec<String> = wired.map(|(_, part)| self.tag(*part)).collect();
+            tags.join(", ")
+        };
+        let (low, high) = (of(true), of(false));
+        if !low.is_empty() && !high.is_empty() {
+            let board = self.tag(self.relay_board);
+            self.sheet.look.push(format!(
+                "{board}: {low} operated by low, {high} by high, but most relay boards want one and the same from all inputs. Take one that is set for \
+                 each relay, or a second one, or write the same `active` for all"
+            ));
+        }
     }
 
     fn look_at_contacts(&mut self, amplifiers: &[Amplifier]) {
@@ -225,5 +250,23 @@ impl Builder<'_> {
                 .look
                 .push(format!("{}: no zone names it, and it shows nothing", spare.join(", ")));
         }
+    }
+}
+
+/// What a line of the header is kept for (Raspberry Pi documentation, "GPIO and the 40-pin header", "UARTs").
+fn kept(line: u32) -> Option<String> {
+    match line {
+        0 | 1 => Some(format!(
+            "GPIO {line} is for add-on boards that say what they are; take another line"
+        )),
+        14 => Some(
+            "GPIO 14 is the serial console's output where that is on, idles high, and moves while the board starts; take another line, or switch the \
+             console off"
+                .to_owned(),
+        ),
+        15 => Some(
+            "GPIO 15 is the serial console's input where that is on; take another line, or switch the console off".to_owned(),
+        ),
+        _ => None,
     }
 }

@@ -122,6 +122,11 @@ impl Canvas {
         );
     }
 
+    /// A terminal's name, of which the beginning and the end matter.
+    pub fn terminal(&mut self, x: f64, y: f64, anchor: Anchor, text: &str, room: f64) {
+        self.text(x, y, anchor, Weight::Plain, &cut_within(text, room), room);
+    }
+
     /// Plain text from `x` on.
     pub fn say(&mut self, x: f64, y: f64, text: &str, room: f64) {
         self.text(x, y, Anchor::Start, Weight::Plain, text, room);
@@ -216,6 +221,21 @@ fn cut(text: &str, weight: Weight, room: f64) -> String {
         }
     }
     String::new()
+}
+
+/// Without its middle, where it does not fit.
+fn cut_within(text: &str, room: f64) -> String {
+    let letters: Vec<char> = text.chars().collect();
+    let mut cut = text.to_owned();
+    for kept in (1..letters.len()).rev() {
+        if width(&cut, Weight::Plain) <= room {
+            break;
+        }
+        let (head, tail) = (&letters[..kept.div_ceil(2)], &letters[letters.len() - kept / 2..]);
+        let (head, tail): (String, String) = (head.iter().collect(), tail.iter().collect());
+        cut = format!("{}…{}", head.trim_end(), tail.trim_start());
+    }
+    cut
 }
 
 /// Lines of at most `room`; a word that is longer is broken.

@@ -146,8 +146,7 @@ impl Row<'_> {
         for (end, y) in ends {
             let text = self.sheet.end(*end);
             let room = NEAR - LEFT - 5.0;
-            self.canvas
-                .text(NEAR - 2.5, y + 1.3, Anchor::End, Weight::Plain, &text, room);
+            self.canvas.terminal(NEAR - 2.5, y + 1.3, Anchor::End, &text, room);
             symbols::terminal(self.canvas, NEAR, *y);
         }
     }
@@ -155,7 +154,8 @@ impl Row<'_> {
     /// A terminal of a part on the right.
     fn far(&mut self, end: End, y: f64, text_from: f64) {
         let text = self.sheet.terminal(end).to_owned();
-        self.canvas.say(text_from, y + 1.3, &text, RIGHT - text_from - 2.0);
+        let room = RIGHT - text_from - 2.0;
+        self.canvas.terminal(text_from, y + 1.3, Anchor::Start, &text, room);
         symbols::terminal(self.canvas, FAR, y);
     }
 
@@ -324,7 +324,8 @@ impl Row<'_> {
                     self.canvas.wire(to_nc.0, &[(THROWN + 0.9, nc), (STOP - 20.0, nc)]);
                     self.number(STOP - 30.0, nc, to_nc);
                     let text = format!("to {}", self.sheet.end(end));
-                    self.canvas.say(STOP - 18.0, nc + 1.3, &text, FAR - STOP + 16.0);
+                    self.canvas
+                        .terminal(STOP - 18.0, nc + 1.3, Anchor::Start, &text, FAR - STOP + 16.0);
                 }
             }
             Use::Spare => {}
@@ -352,7 +353,8 @@ impl Row<'_> {
                 self.canvas.path("l", &[(FAR + 0.9, y), (FAR + 22.0, y)]);
                 self.canvas.say(FAR + 3.0, y - ABOVE, &text, 20.0);
             } else {
-                self.canvas.say(FAR + 3.0, y + 1.3, &text, RIGHT - FAR - 5.0);
+                self.canvas
+                    .terminal(FAR + 3.0, y + 1.3, Anchor::Start, &text, RIGHT - FAR - 5.0);
             }
             symbols::terminal(self.canvas, FAR, y);
         }
@@ -380,7 +382,8 @@ impl Row<'_> {
             self.remark(NEAR + 15.0, *y, *wire, FAR - NEAR - 17.0);
             let end = self.end_at(*wire, relays);
             let text = self.sheet.end(end);
-            self.canvas.say(FAR + 3.0, y + 1.3, &text, RIGHT - FAR - 5.0);
+            self.canvas
+                .terminal(FAR + 3.0, y + 1.3, Anchor::Start, &text, RIGHT - FAR - 5.0);
             symbols::terminal(self.canvas, FAR, *y);
         }
         self.near(&ends);
