@@ -93,7 +93,8 @@ def main():
         if answer.returncode == 65:
             # Less than the least loss between these impedances.
             r = max(source / load, load / source)
-            least = 20 * np.log10(np.sqrt(r) + np.sqrt(r - 1))
+            one_sided = kind in ["L", "U"]
+            least = 10 * np.log10(r) if one_sided else 20 * np.log10(np.sqrt(r) + np.sqrt(r - 1))
             if kind != "minimum-loss" and wanted > least + 0.05:
                 raise SystemExit(f"refused: {command}: {answer.stderr}")
             continue

@@ -224,6 +224,7 @@ impl Builder<'_> {
             let name = &amplifier.name;
             if let Some(pad) = amplifier.pad.filter(|pad| pad.kind.is_shorted(amplifier.transformer)) {
                 let shorted = text::shorted(pad.kind);
+                let shorted = shorted.trim_end_matches('.');
                 self.sheet.look.push(format!("amplifier {name}: {shorted}"));
             }
             match (amplifier.told, amplifier.mutes.is_empty()) {
