@@ -1,11 +1,11 @@
-//! The annotated examples, for tests.
+//! Plans for tests: of the annotated examples, and of a text.
 #![allow(clippy::disallowed_methods)]
 
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::Path;
 
-use crate::config;
 use crate::config::plan::Plan;
+use crate::config::{self, Severity};
 
 pub const SHIPPED: [&str; 6] = [
     "quayside-simple.toml",
@@ -42,4 +42,17 @@ pub fn shipped(name: &str) -> Plan {
     let loaded = config::load_with(&folder.join(name), None).unwrap();
     let _ = std::fs::remove_dir_all(&folder);
     loaded.plan.unwrap_or_else(|| panic!("{name}: {}", loaded.problems[0]))
+}
+
+/// Without errors; warnings do not matter.
+pub fn read(text: &str) -> Plan {
+    let loaded = config::check_text(text, Path::new("site.toml"), None);
+    let errors = loaded
+        .problems
+        .iter()
+        .find(|problem| problem.severity == Severity::Error);
+    if let Some(error) = errors {
+        panic!("{error}\n{text}");
+    }
+    loaded.plan.unwrap()
 }

@@ -1,22 +1,12 @@
 //! What is in the documents, and what is not.
 #![allow(clippy::disallowed_methods)]
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use super::*;
-use crate::bench::examples::{SHIPPED, shipped};
+use crate::bench::examples::{SHIPPED, read, shipped};
 use crate::bench::logbook::{Kind, Outcome, Standing, Verdict};
 use crate::config::plan::Plan;
-use crate::config::{self, Severity};
-
-fn read(text: &str) -> Plan {
-    let loaded = config::check_text(text, &PathBuf::from("site.toml"), None);
-    let errors = loaded.problems.iter().find(|p| p.severity == Severity::Error);
-    if let Some(error) = errors {
-        panic!("{error}\n{text}");
-    }
-    loaded.plan.unwrap()
-}
 
 fn given(plan: &Plan) -> Particulars {
     Particulars {

@@ -2,7 +2,6 @@
 #![allow(clippy::disallowed_methods)]
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::PathBuf;
 
 use proptest::prelude::*;
 
@@ -10,9 +9,8 @@ use super::drawing::canvas::{Canvas, Segment};
 use super::drawing::{HEIGHT, MARGIN, WIDTH, pages};
 use super::header::pin_of;
 use super::*;
-use crate::bench::examples::{SHIPPED, shipped};
+use crate::bench::examples::{SHIPPED, read, shipped};
 use crate::config::plan::{ContactLine, Plan, RelayLine};
-use crate::config::{self, Severity};
 use crate::report::text::escape;
 
 /// Zephyr's devicetree binding raspberrypi-40pins-header; odd pins left, even ones right. The same in the Raspberry Pi documentation.
@@ -53,18 +51,6 @@ fn the_header_is_as_published() {
     // From the same tables, the ones that an installer knows by heart.
     assert_eq!([17, 27, 22, 5, 6].map(pin_of), [11, 13, 15, 29, 31].map(Some));
     assert_eq!(pin_of(28), None);
-}
-
-fn read(text: &str) -> Plan {
-    let loaded = config::check_text(text, &PathBuf::from("site.toml"), None);
-    let errors = loaded
-        .problems
-        .iter()
-        .find(|problem| problem.severity == Severity::Error);
-    if let Some(error) = errors {
-        panic!("{error}\n{text}");
-    }
-    loaded.plan.unwrap()
 }
 
 fn drawn(plan: &Plan) -> Sheet {

@@ -39,7 +39,10 @@ fn pad(sheet: &Sheet, problems: &mut Problems) {
                 sheet.path("pad"),
                 format!("\"{pad}\", but no transformer"),
                 "a line that floats: where card and amplifier share a ground, the pad's lower leg is shorted and it takes less",
-                &format!("build it as {} instead, or put a transformer in: isolation = \"transformer\"", pad.kind.unbalanced()),
+                format!(
+                    "build it as {} instead, or put a transformer in: isolation = \"transformer\"",
+                    pad.kind.unbalanced()
+                ),
             ),
         );
     }
