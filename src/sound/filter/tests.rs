@@ -42,11 +42,7 @@ fn the_gain_is_what_comes_out() {
             );
         }
     }
-    near(
-        highest_gain(&[bell(1000.0, 6.0), bell(1000.0, 3.0), low], 48_000),
-        9.0,
-        0.05,
-    );
+    near(highest_gain(&[bell(1000.0, 6.0), bell(1000.0, 3.0)], 48_000), 9.0, 0.05);
     near(highest_gain(&[], 48_000), 0.0, 1e-9);
 }
 
