@@ -85,7 +85,7 @@ fn all_of_a_busy_site_on_80_columns() {
         "gate        rest                         ...............................",
         " Page   since  prio  state               from, for",
         "   12    14 s    50  is heard            page (Gate office <201>) in yard",
-        "   13    14 s    30  waits               dispatch (192.0.2.9:5004) for yard, do…",
+        "   13    14 s    30  waits               dispatch (192.0.2.9:500… for yard, dock",
         "Relays      OPERATED yard-trigger, yard-mute; at rest office-trigger, fault-lamp",
         "Registered  page at pbx.quayside.example",
         "NOT REG.    all at pbx.quayside.example: 403 Forbidden",
