@@ -11,8 +11,8 @@ const EXIT_CODES: &str = "\
 Exit codes (sysexits.h):
   0   fine (warnings included)
   64  wrong command line
-  65  what was given cannot be: an easy code, a scenario with errors, a pad, a level,
-      a reading, a name that nothing has
+  65  what was given cannot be: an easy code, a scenario with errors, a pad,
+      a level, a reading, a name that nothing has
   66  a file is missing or cannot be read
   69  a socket or a relay line cannot be had
   70  the demonstration, or a step of commissioning, did not go as it should
